@@ -1,0 +1,175 @@
+//! The machine file: what the user states about the machine, its sensors and its limits.
+//!
+//! A machine file is TOML with `format = 1` and the tables `shaft`, `channel`, `bearing`, `blade`,
+//! `plane`, `limits`, `acceptance` and `convention`. Everything is optional; what is missing is either
+//! derived from the recording (and said so) or leaves a question undecided.
+
+pub mod bearing;
+pub mod keys;
+pub mod parse;
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::recording::ChannelSpec;
+pub use bearing::{Bearing, BearingType, Multipliers};
+
+/// The machine file, resolved. [`Machine::default`] is the file that states nothing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Machine {
+    /// Format of the file; this library reads 1.
+    pub format: u32,
+    /// What the machine is called, for reports.
+    pub name: Option<String>,
+    /// The shaft and its speeds.
+    pub shaft: Shaft,
+    /// Channels by name.
+    pub channel: BTreeMap<String, ChannelSpec>,
+    /// Bearings by name.
+    pub bearing: BTreeMap<String, Bearing>,
+    /// Rows of blades or vanes by name.
+    pub blade: BTreeMap<String, BladeRow>,
+    /// Balancing planes by name.
+    pub plane: BTreeMap<String, Plane>,
+    /// Limits of vibration.
+    pub limits: Limits,
+    /// Conditions under which a recording may be accepted.
+    pub acceptance: Acceptance,
+    /// How angles are counted.
+    pub convention: Convention,
+}
+
+impl Default for Machine {
+    fn default() -> Self {
+        Self {
+            format: 1,
+            name: None,
+            shaft: Shaft::default(),
+            channel: BTreeMap::new(),
+            bearing: BTreeMap::new(),
+            blade: BTreeMap::new(),
+            plane: BTreeMap::new(),
+            limits: Limits::default(),
+            acceptance: Acceptance::default(),
+            convention: Convention::default(),
+        }
+    }
+}
+
+/// `[shaft]`: the rotor and its speeds.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Shaft {
+    /// Highest service speed in rpm; the maker's limit is never exceeded on its account.
+    pub top_rpm: Option<f64>,
+    /// Lowest speed of interest in rpm; narrows the search for a speed without pulses.
+    pub lowest_rpm: Option<f64>,
+    /// Constant speed in rpm during the recording, where neither pulse nor speed channel is there.
+    pub constant_rpm: Option<f64>,
+    /// Mass of the rotor in kg.
+    pub mass_kg: Option<f64>,
+    /// Whether a coupling joins the shaft to another; without one there is no misalignment.
+    pub coupling: Option<bool>,
+    /// Known critical speeds in rpm.
+    pub critical_rpm: Vec<f64>,
+    /// First bending critical speed in rpm.
+    pub bending_critical_rpm: Option<f64>,
+}
+
+/// `[blade.NAME]`: a row of blades or vanes on the shaft.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct BladeRow {
+    /// Number of blades.
+    pub count: u32,
+}
+
+/// `[plane.NAME]`: a plane in which the rotor can be balanced. Read and checked now, used by balancing.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Plane {
+    /// Distance along the shaft from the first bearing, in mm.
+    pub position_mm: Option<f64>,
+    /// Radius at which material is added or removed, in mm.
+    pub radius_mm: Option<f64>,
+    /// Density of the material removed, in g/cm³.
+    pub density_g_cm3: Option<f64>,
+}
+
+/// `[limits]`: the largest vibration allowed, above `from_rpm`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Limits {
+    /// Overall velocity in mm/s rms within `band_hz`.
+    pub overall_mm_s_rms: Option<f64>,
+    /// Overall acceleration in g rms within `band_hz`.
+    pub overall_g_rms: Option<f64>,
+    /// Velocity of the first order in mm/s rms.
+    pub order1_mm_s_rms: Option<f64>,
+    /// Acceleration of the first order in g peak.
+    pub order1_g_peak: Option<f64>,
+    /// Displacement of the first order in µm peak-to-peak.
+    pub order1_um_pp: Option<f64>,
+    /// Band of the overall values in Hz, `[low, high]`; default 10 Hz to at least three times the top
+    /// speed.
+    pub band_hz: Option<[f64; 2]>,
+    /// The limits hold from this speed in rpm upwards; default: everywhere.
+    pub from_rpm: Option<f64>,
+    /// Standard uncertainty of a calibrated level in percent (sensor, mounting, converter); default 5.
+    pub uncertainty_percent: Option<f64>,
+}
+
+impl Limits {
+    /// Whether any limit is stated.
+    pub fn any(&self) -> bool {
+        let stated = [
+            self.overall_mm_s_rms,
+            self.overall_g_rms,
+            self.order1_mm_s_rms,
+            self.order1_g_peak,
+            self.order1_um_pp,
+        ];
+        stated.iter().any(Option::is_some)
+    }
+
+    /// The relative standard uncertainty of a calibrated level, 0.05 by default (common practice, no
+    /// source).
+    pub fn uncertainty(&self) -> f64 {
+        self.uncertainty_percent.unwrap_or(5.0) / 100.0
+    }
+}
+
+/// `[acceptance]`: what a recording must show before it can be accepted.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Acceptance {
+    /// Full speed that must be reached, in rpm; default `shaft.top_rpm`.
+    pub full_speed_rpm: Option<f64>,
+    /// How close to full speed counts as reached, in percent; default 1.
+    pub full_speed_tolerance_percent: Option<f64>,
+    /// How long full speed must be held, in seconds; default 2.
+    pub hold_s: Option<f64>,
+    /// Faults that are tolerated, by id; they never lead to a rejection.
+    pub tolerated: Vec<String>,
+}
+
+/// `[convention]`: how angles on the rotor are counted.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Convention {
+    /// Whether angles on the rotor are counted against the rotation (the default) or with it.
+    pub count: Count,
+}
+
+/// Sense in which angles on the rotor are counted from the mark.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Count {
+    /// Against the rotation: a lag read on the scope is the place on the rotor.
+    #[default]
+    AgainstRotation,
+    /// With the rotation.
+    WithRotation,
+}

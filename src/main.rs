@@ -1,0 +1,3 @@
+//! The `quietspin` command.
+
+fn main() {}
