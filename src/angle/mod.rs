@@ -5,6 +5,7 @@
 
 pub mod average;
 pub mod critical;
+pub mod growth;
 pub mod map;
 pub mod resample;
 pub mod track;

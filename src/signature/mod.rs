@@ -1,12 +1,25 @@
 //! Signatures: what a fault looks like, with evidence and odds.
 //!
-//! Each file of this room exports one `SIGNATURE` per fault; [`list`] names them, a line each. A
+//! Each file of this room exports one `SIGNATURE` per fault; [`ALL`] names them, a line each. A
 //! signature scores a [`Case`] at one or more places; [`weigh`] turns scores into calibrated
 //! probabilities and parts the faults that mimic each other.
+
+pub mod imbalance;
+pub mod resonance;
+pub mod second_order;
+pub mod weigh;
 
 use serde::{Deserialize, Serialize};
 
 use crate::case::Case;
+
+/// All signatures, a line each.
+pub const ALL: &[&Signature] = &[
+    &imbalance::SIGNATURE,
+    &second_order::MISALIGNMENT,
+    &second_order::RAISED_2X,
+    &resonance::SIGNATURE,
+];
 
 /// A fault needs mending; an observation is worth knowing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -72,6 +85,8 @@ pub struct Severity {
 pub struct Score {
     /// The bearing or channel concerned; `None` for the machine as a whole.
     pub place: Option<String>,
+    /// What the odds rest on; each basis is calibrated by itself: `limit`, `absolute`, ...
+    pub basis: &'static str,
     /// Raw natural log-odds from the physics, before calibration.
     pub log_odds: f64,
     /// The evidence, most telling first.

@@ -5,6 +5,7 @@
 //! turn) are cheap. Turns count from the first stated pulse edge, or from the start without one.
 
 pub mod blind;
+pub mod choose;
 pub mod pulses;
 pub mod recorded;
 
