@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Case, View};
 use crate::machine::Limits;
-use crate::spectrum::levels::overall_in_band;
+use crate::spectrum::levels::{channel_overall, overall_in_band};
 use crate::units::{Amplitude, Quantity, Unit};
 
 /// Lower end of the default band of overall values in Hz (ISO 20816-1: from memory).
@@ -136,16 +136,13 @@ fn overall(view: &View, quantity: Quantity, limit: Option<f64>) -> Option<Level>
     let band = band_hz(view);
     let (channel, case) = (view.channel, view.case);
     let unit = Unit::shown_for(quantity)?;
-    let si = channel.spec.unit().si_factor();
-    let blocks =
-        overall_in_band(channel.values(), channel.rate_hz, channel.spec.quantity(), quantity, band);
-    let (time_s, rms) = blocks
+    let loudest = channel_overall(channel, quantity, band)
+        .ok()?
         .into_iter()
-        .map(|(offset_s, rms)| (channel.time_s(offset_s * channel.rate_hz), rms))
-        .filter(|&(time_s, _)| counts(case, rpm_at(case, time_s)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let value = rms * si / unit.si_factor();
-    let at_rpm = rpm_at(case, time_s);
+        .filter(|at| counts(case, rpm_at(case, at.time_s)))
+        .max_by(|a, b| a.rms.total_cmp(&b.rms))?;
+    let value = loudest.rms / unit.si_factor();
+    let at_rpm = rpm_at(case, loudest.time_s);
     Some(level(view, "overall", quantity, (value, unit, Amplitude::Rms), Some(band), at_rpm, limit))
 }
 
@@ -202,15 +199,17 @@ fn relative(view: &View) -> Vec<Level> {
     let band = band_hz(view);
     let (channel, case) = (view.channel, view.case);
     let quantity = view.quantity();
-    let blocks = overall_in_band(channel.values(), channel.rate_hz, quantity, quantity, band);
-    let loudest = blocks.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
-    let Some((offset_s, value)) = loudest else { return Vec::new() };
-    let time_s = channel.time_s(offset_s * channel.rate_hz);
+    let blocks =
+        overall_in_band(channel.values(), channel.rate_hz, quantity, quantity, band);
+    let loudest =
+        blocks.unwrap_or_default().into_iter().max_by(|a, b| a.rms.total_cmp(&b.rms));
+    let Some(loudest) = loudest else { return Vec::new() };
+    let time_s = channel.time_s(0.0) + loudest.time_s;
     vec![Level {
         channel: view.name().to_owned(),
         id: "overall".to_owned(),
         name: "overall, relative".to_owned(),
-        value,
+        value: loudest.rms,
         unit: format!("{} rms", channel.spec.unit().symbol()),
         band_hz: Some(band),
         at_rpm: rpm_at(case, time_s),

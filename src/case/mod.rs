@@ -41,7 +41,7 @@ pub struct Case {
 struct Products {
     angle: OnceCell<Option<AngleSignal>>,
     map: OnceCell<Option<OrderMap>>,
-    spectrum: OnceCell<Spectrum>,
+    spectrum: OnceCell<Option<Spectrum>>,
     average: OnceCell<Option<average::SynchronousAverage>>,
     displacement: OnceCell<Option<Track>>,
     critical: OnceCell<Option<critical::Critical>>,
@@ -99,13 +99,11 @@ impl Case {
     /// The rolling bearings with known multipliers, by name.
     pub fn bearings(&self) -> Vec<(&str, Multipliers)> {
         // multipliers were checked when the machine file was read; what is wrong is none
-        let known = |(name, bearing): (&'_ String, &crate::machine::Bearing)| {
-            bearing.multipliers(name).ok().flatten()
-        };
-        self.machine
-            .bearing
-            .iter()
-            .filter_map(|(name, bearing)| Some((name.as_str(), known((name, bearing))?)))
+        let bearings = self.machine.bearing.iter();
+        bearings
+            .filter_map(|(name, bearing)| {
+                Some((name.as_str(), bearing.multipliers(name).ok().flatten()?))
+            })
             .collect()
     }
 
@@ -182,15 +180,15 @@ impl<'a> View<'a> {
         self.products.average.get_or_init(make).as_ref()
     }
 
-    /// The averaged amplitude spectrum in the channel's unit.
-    pub fn spectrum(&self) -> &'a Spectrum {
-        self.products.spectrum.get_or_init(|| {
-            averaged::averaged_spectrum(
-                self.channel.values(),
-                self.channel.rate_hz,
-                &SpectrumConfig::default(),
-            )
-        })
+    /// The averaged amplitude spectrum in the channel's unit; `None` for a very short recording.
+    pub fn spectrum(&self) -> Option<&'a Spectrum> {
+        let make = || {
+            let config = SpectrumConfig::default();
+            let (values, rate_hz) = (self.channel.values(), self.channel.rate_hz);
+            let averaged = averaged::averaged_spectrum(values, rate_hz, &config).ok()?;
+            Some(averaged.amplitude().with_unit(self.channel.spec.unit().symbol()))
+        };
+        self.products.spectrum.get_or_init(make).as_ref()
     }
 
     /// The track of an order as another quantity in SI (or relative, uncalibrated).

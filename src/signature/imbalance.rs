@@ -48,6 +48,8 @@ fn score_view(view: &View) -> Option<Score> {
             log_odds += 1.5 * (level.value.max(1e-6) / NOTABLE_MM_S_RMS).ln();
         }
         evidence.push(level_evidence(level));
+    } else {
+        evidence.extend(relative_evidence(view));
     }
     evidence.push(Evidence::new(
         "order1_over_other_orders",
@@ -112,6 +114,16 @@ fn level_evidence(level: &Level) -> Evidence {
         &level.unit,
         format!("1x {} {}{at}{limit}", three_digits(level.value), level.unit),
     )
+}
+
+/// The first order of an uncalibrated channel: good for comparing recordings of one chain only.
+fn relative_evidence(view: &View) -> Option<Evidence> {
+    let track = view.order_map()?.track(1.0)?;
+    let top = track.rpm.iter().copied().fold(0.0, f64::max);
+    let amplitude = stats::median(&track.where_rpm(|rpm| rpm >= 0.7 * top).amplitudes());
+    let unit = view.channel.spec.unit().symbol();
+    let text = format!("1x {} {unit} peak, uncalibrated: relative only", three_digits(amplitude));
+    Some(Evidence::new("order1_relative", amplitude, &format!("{unit} peak"), text))
 }
 
 /// First-order amplitude over its standard error, as the median of the upper half of speeds.
