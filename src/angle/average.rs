@@ -3,7 +3,7 @@
 use super::resample::AngleSignal;
 
 /// The mean turn.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SynchronousAverage {
     /// Mean of the channel at each step of angle, over all turns.
     pub values: Vec<f32>,

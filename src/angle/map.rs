@@ -1,6 +1,7 @@
 //! Order maps: short order spectra over time and speed.
 
 use ndarray::{Array2, ArrayView1};
+use serde::{Deserialize, Serialize};
 
 use super::resample::AngleSignal;
 use super::track::Track;
@@ -18,7 +19,7 @@ const MAX_BLOCKS: usize = 2000;
 pub const JUDGED_SHARE_OF_RATE: f64 = 0.42;
 
 /// Order spectra of successive blocks of whole turns.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct OrderMap {
     /// Turns in each block.
     pub turns_per_block: usize,

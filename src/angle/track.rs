@@ -2,11 +2,13 @@
 
 use std::f64::consts::{PI, TAU};
 
+use serde::{Deserialize, Serialize};
+
 use crate::dsp::fft::Complex64;
 use crate::units::{Quantity, wrap_deg};
 
 /// Amplitude and phase of one order, block by block.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Track {
     /// The order: multiples of shaft speed.
     pub order: f64,

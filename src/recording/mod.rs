@@ -166,7 +166,7 @@ impl ChannelSpec {
 }
 
 /// Samples of one channel, shared and never changed.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Samples(Arc<Vec<f32>>);
 
 impl Samples {
@@ -188,7 +188,7 @@ impl From<Vec<f32>> for Samples {
 }
 
 /// One channel: a spec and its samples.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Channel {
     /// What is known about the channel.
     pub spec: ChannelSpec,
@@ -272,7 +272,7 @@ impl Channel {
 }
 
 /// Channels recorded together.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Recording {
     /// Name shown to the user: the file's name, or one given with the arrays.
     pub name: String,

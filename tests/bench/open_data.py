@@ -125,7 +125,7 @@ def outcome(wav: Path) -> Row:
         bearing_first=bearing.fault if bearing else "",
         bearing_confidence=round(bearing.confidence, 3) if bearing else 0.0,
         order1=max(order1, default=0.0),
-        speed=f"{speed.source} {speed.max_rpm:.0f}" if speed else "none",
+        speed=f"{speed['source']} {speed['max_rpm']:.0f}" if speed else "none",
     )
 
 
