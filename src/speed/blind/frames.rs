@@ -207,8 +207,7 @@ impl Floor {
             self.scratch.clear();
             self.scratch.extend_from_slice(&power[pair[0]..pair[1]]);
             let middle = self.scratch.len() / 2;
-            let (_, &mut median, _) =
-                self.scratch.select_nth_unstable_by(middle, f32::total_cmp);
+            let (_, &mut median, _) = self.scratch.select_nth_unstable_by(middle, f32::total_cmp);
             // median of an exponentially distributed power: ln 2 of its mean
             self.ln_floor.push((median / std::f32::consts::LN_2).ln());
         }
@@ -260,7 +259,10 @@ mod tests {
             .collect();
         let signal = Signal::new(&samples, rate_hz).expect("a signal");
         let times: Vec<f64> = (0..=20).map(|i| f64::from(i) * 0.05).collect();
-        let path = Path::through(&times, &times.iter().map(|t| (500.0 + 300.0 * t).ln()).collect::<Vec<_>>());
+        let path = Path::through(
+            &times,
+            &times.iter().map(|t| (500.0 + 300.0 * t).ln()).collect::<Vec<_>>(),
+        );
         let mut frames = 0;
         for_each_frame(&signal, 0.4, Some(&path), |frame| {
             frames += 1;
@@ -281,7 +283,9 @@ mod tests {
         let mut state = 1_u64;
         let mut power: Vec<f32> = (0..4000)
             .map(|_| {
-                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
                 let uniform = ((state >> 33) as f32 + 1.0) / (1_u64 << 31) as f32;
                 -3.0 * uniform.ln()
             })

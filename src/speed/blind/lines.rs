@@ -53,8 +53,7 @@ impl OrderMap {
         let highest = HIGHEST_ORDER.min(BAND * signal.rate_hz / slowest);
         let grid = LogGrid::new(LOWEST_ORDER, highest, CELL)?;
         let mut floor = Floor::default();
-        let (mut map, mut times, mut ln_mean_hz) =
-            (Map::new(grid.len()), Vec::new(), Vec::new());
+        let (mut map, mut times, mut ln_mean_hz) = (Map::new(grid.len()), Vec::new(), Vec::new());
         let mut bin_hz = 0.0;
         for_each_frame(signal, window_s, Some(path), |frame| {
             floor.measure(frame.power);
@@ -70,8 +69,7 @@ impl OrderMap {
     pub fn lines(&self) -> Vec<Line> {
         let (first, mean) = self.mean_spectrum();
         let base = running_median(&mean, BASE_CELLS);
-        let excess: Vec<f64> =
-            mean.iter().zip(&base).map(|(m, b)| f64::from(m - b)).collect();
+        let excess: Vec<f64> = mean.iter().zip(&base).map(|(m, b)| f64::from(m - b)).collect();
         let size: Vec<f32> = excess.iter().map(|e| e.abs() as f32).collect();
         let scatter = running_median(&size, SCATTER_CELLS);
         let mut lines = Vec::new();

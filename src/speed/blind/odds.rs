@@ -163,8 +163,8 @@ fn weigh(factor: f64, lines: &[Line], errors: &[f64], known: &Known<'_>, lowest:
             .filter(|(n, _)| *n <= orders && !met.contains(n))
             .map(|(n, distance)| {
                 let p = known.visible(n);
-                let density = -0.5 * (distance / error).powi(2)
-                    - (error * std::f64::consts::TAU.sqrt()).ln();
+                let density =
+                    -0.5 * (distance / error).powi(2) - (error * std::f64::consts::TAU.sqrt()).ln();
                 (n, (p / (1.0 - p)).ln() + density)
             })
             .filter(|(_, gain)| *gain > STRAY_LINES.ln());
@@ -241,7 +241,8 @@ mod tests {
 
     #[test]
     fn locked_blade_tones_betray_the_shaft() {
-        let tones = [(1.0, 6.0), (18.0 / 17.0, 4.0), (19.0 / 17.0, 3.0), (2.0, 2.5), (36.0 / 17.0, 2.0)];
+        let tones =
+            [(1.0, 6.0), (18.0 / 17.0, 4.0), (19.0 / 17.0, 3.0), (2.0, 2.5), (36.0 / 17.0, 2.0)];
         let sound = Known { sound: true, ..VIBRATION };
         let reading = best(&tones, &sound);
         assert!((17.0 * reading.factor - 1.0).abs() < 1e-3, "{reading:?}");
@@ -258,6 +259,8 @@ mod tests {
     #[test]
     fn nothing_inside_the_range_gives_no_reading() {
         let known = Known { range_hz: (5.0, 6.0), ..VIBRATION };
-        assert!(readings(&lines(&[(1.0, 5.0)]), (200.0, 1000.0), &known, 0.045, |_| 0.0).is_empty());
+        assert!(
+            readings(&lines(&[(1.0, 5.0)]), (200.0, 1000.0), &known, 0.045, |_| 0.0).is_empty()
+        );
     }
 }
