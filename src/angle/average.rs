@@ -1,5 +1,7 @@
 //! Synchronous average: what repeats each turn, and what does not.
 
+use serde::{Deserialize, Serialize};
+
 use super::resample::AngleSignal;
 
 /// The mean turn.

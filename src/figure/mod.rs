@@ -4,9 +4,12 @@
 //! matplotlib elsewhere) only draw. Values are in the units that the axes name, amplitudes are linear:
 //! a renderer that shows decibels takes the logarithm itself.
 
+mod of_case;
+
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
+pub use of_case::of_case;
 
 /// How values are laid along an axis.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

@@ -5,7 +5,7 @@ use std::io::Write;
 use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{pickles, compute, plain, unword};
+use super::convert::{pickles, compute, plain, word};
 use super::recording::PyRecording;
 use crate::case::Level;
 use crate::diagnose::{self as core, Diagnosis, Finding};
@@ -150,7 +150,7 @@ impl PyDiagnosis {
     }
 
     fn __str__(&self) -> String {
-        report::text::check(&self.inner, report::text::Style { colour: false, width: 80 })
+        report::text::check(&self.inner, report::Style { colour: false, unicode: true, width: 80 })
     }
 
     fn __repr__(&self) -> String {

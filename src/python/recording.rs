@@ -20,7 +20,7 @@ use crate::angle::{OrderMap, average, resample};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::progress::Silent;
-use crate::recording::read::{ReadOptions, guess, read_with};
+use crate::recording::read::{ReadOptions, read_with};
 use crate::recording::spec::apply_specs;
 use crate::recording::{Channel, ChannelSpec, Edge, Recording};
 use crate::speed::{Speed, SpeedSource, choose};
@@ -132,8 +132,7 @@ impl PyRecording {
             channels.push(Channel::new(spec, rate_hz, copied(samples)).map_err(exception)?);
         }
         let inner = compute(py, || {
-            let mut recording = Recording::from_channels(name, channels)?;
-            guess::roles(&mut recording);
+            let recording = Recording::from_channels(name, channels)?;
             apply_specs(recording, &machine.channel, &machine_path)
         })?;
         Ok(Self { inner, machine, machine_given })

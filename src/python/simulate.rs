@@ -5,7 +5,7 @@ use pyo3::prelude::*;
 use super::convert::{compute, exception, plain};
 use super::recording::PyRecording;
 use crate::error::Error;
-use crate::simulate::{self, Scenario, Truth};
+use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
 
 /// A simulated recording with its truth.
 #[pyclass(frozen, name = "Simulated", module = "quietspin._core")]
@@ -29,7 +29,7 @@ impl PySimulated {
     }
 
     fn __repr__(&self) -> String {
-        let faults: Vec<&str> = self.truth.faults.iter().map(|f| f.id.as_str()).collect();
+        let faults: Vec<&str> = self.truth.faults.iter().map(|f| f.fault.as_str()).collect();
         let faults = if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") };
         format!("<Simulated: {faults}>")
     }
@@ -66,7 +66,7 @@ pub(super) fn simulate(
     seed: u64,
 ) -> PyResult<PySimulated> {
     let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
-    let simulated = compute(py, || simulate::simulate(&scenario, seed))?;
+    let simulated = compute(py, || simulate_scenario(&scenario, seed))?;
     let recording = PyRecording {
         inner: simulated.recording,
         machine: simulated.machine,
@@ -89,7 +89,7 @@ fn scenario_of(
         )),
         (None, true) => Scenario::drawn(fault, seed),
         (text, false) => {
-            let mut scenario = text.map_or_else(|| Ok(Scenario::default()), Scenario::from_toml)?;
+            let mut scenario = text.map_or_else(|| Ok(Scenario::default()), |text| Scenario::from_toml(text, "<text>"))?;
             if let Some(fault) = fault {
                 scenario.add_fault(fault)?;
             }

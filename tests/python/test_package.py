@@ -164,7 +164,7 @@ def test_simulation_is_repeatable():
         first.recording["front"].values, again.recording["front"].values
     )
     assert first.truth == again.truth
-    assert [fault["id"] for fault in first.truth["faults"]] == ["imbalance"]
+    assert [fault["fault"] for fault in first.truth["faults"]] == ["imbalance"]
 
 
 def test_the_command_of_the_package_runs_without_numpy():
