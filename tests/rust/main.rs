@@ -5,3 +5,4 @@ mod layers;
 mod report;
 mod schema;
 mod snapshots;
+mod spectrum;
