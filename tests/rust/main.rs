@@ -1,1 +1,4 @@
 //! The single integration test binary.
+
+mod pulse_signals;
+mod speed;
