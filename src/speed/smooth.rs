@@ -42,6 +42,7 @@ pub(super) struct Fit {
     /// Acceleration in turns per second squared at each knot.
     pub acceleration: Vec<f64>,
     /// The common factor on the variances.
+    #[cfg(test)]
     pub factor: f64,
 }
 
@@ -248,40 +249,35 @@ impl Smoothed {
             turns_error: error(0),
             hz_error: error(1),
             acceleration: self.states.iter().map(|s| s[2]).collect(),
+            #[cfg(test)]
             factor: self.factor,
         }
     }
 }
 
-/// A start that says nearly nothing: a straight line through the first two observations, with a
-/// spread far beyond anything they can mean.
+/// A start that says nearly nothing: a parabola (for speeds a line) through the first observations,
+/// with a spread a thousand times what they leave open.
 fn diffuse_start(observations: &[Observation], what: Observed) -> (State, Covariance) {
-    let (Some(first), Some(last)) = (observations.first(), observations.last()) else {
-        return (State::zeros(), Covariance::identity());
+    let [a, b, c, ..] = observations else { return (State::zeros(), Covariance::identity()) };
+    let pace = |from: &Observation, to: &Observation| {
+        (to.value - from.value) / (to.time_s - from.time_s)
     };
-    let second = observations.get(1).unwrap_or(last);
-    let span_s = (last.time_s - first.time_s).max(f64::MIN_POSITIVE);
-    match what {
+    let h = c.time_s - a.time_s;
+    let deviation = 1e3 * a.variance.max(b.variance).max(c.variance).sqrt();
+    let (state, spread) = match what {
         Observed::Turns => {
-            let hz = (second.value - first.value) / (second.time_s - first.time_s);
-            let fastest = observations
-                .windows(2)
-                .map(|w| match w {
-                    [a, b] => (b.value - a.value) / (b.time_s - a.time_s),
-                    _ => 0.0,
-                })
-                .fold(hz.abs(), f64::max);
-            let spread = State::new(1.0, fastest, 100.0 * fastest / span_s);
-            let variances = spread.component_mul(&spread);
-            (State::new(first.value, hz, 0.0), Covariance::from_diagonal(&variances))
+            let bend = 2.0 * (pace(b, c) - pace(a, b)) / h;
+            let hz = pace(a, b) - 0.5 * bend * (b.time_s - a.time_s);
+            let spread = State::new(1.0, 1.0 / h, 1.0 / (h * h));
+            (State::new(a.value, hz, bend), spread)
         }
+        // the angle is nought at the start, by definition
         Observed::Hz => {
-            let fastest = observations.iter().map(|o| o.value.abs()).fold(0.0, f64::max).max(1e-9);
-            let spread = State::new(0.0, fastest, 100.0 * fastest / span_s);
-            let variances = spread.component_mul(&spread);
-            (State::new(0.0, first.value, 0.0), Covariance::from_diagonal(&variances))
+            (State::new(0.0, a.value, pace(a, c)), State::new(1e-6 * h, 1.0, 1.0 / h))
         }
-    }
+    };
+    let variances = (deviation * spread).map(|s| s * s);
+    (state, Covariance::from_diagonal(&variances))
 }
 
 /// Angle, speed and acceleration after `h` seconds at constant acceleration.
@@ -309,11 +305,7 @@ fn step_size(step: &State, h: f64, walk: f64) -> f64 {
 fn inverse(covariance: &Covariance) -> Option<Covariance> {
     let scale = covariance.diagonal().map(|v| 1.0 / v.max(f64::MIN_POSITIVE).sqrt());
     let scaling = Matrix3::from_diagonal(&scale);
-    let mut scaled = scaling * covariance * scaling;
-    for i in 0..3 {
-        // a speed channel's angle has no spread of its own at the start
-        scaled[(i, i)] = scaled[(i, i)].max(1e-12) + 1e-13;
-    }
+    let scaled = scaling * covariance * scaling;
     scaled.try_inverse().map(|inverse| scaling * inverse * scaling)
 }
 

@@ -96,6 +96,7 @@ struct Figures {
 fn measure(seeds: std::ops::Range<u64>, verbose: bool) -> Figures {
     let mut figures = Figures { least_covered: 1.0, ..Figures::default() };
     for seed in seeds {
+        if let Some(only) = std::env::var_os("SEED") && only.to_str() != Some(&seed.to_string()) { continue; }
         let (shaft, sensor, converter, samples, done) = run_up(seed);
         let channel = channel(one_per_turn(), converter.rate_hz, samples);
         let speed = speed_from_pulses(&channel, &mut Silent)

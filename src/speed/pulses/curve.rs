@@ -11,8 +11,11 @@ use super::super::smooth::{self, Fit, Observation, Observed};
 use super::pattern::Pattern;
 use super::train::Numbered;
 
-/// Most pulses (or turns, with several pulses each) that are drawn together.
-const MOST_TOGETHER: usize = 8;
+/// Turns are drawn together as long as they take no longer than this, in seconds: far below the time
+/// in which the acceleration of a shaft changes.
+const TOGETHER_S: f64 = 0.006;
+/// Most turns that are drawn together.
+const MOST_TOGETHER: usize = 16;
 /// Rounds of weighting and fitting.
 const ROUNDS: usize = 4;
 /// Distances beyond this many deviations do not count at all (Tukey's biweight, his usual constant).
@@ -40,6 +43,11 @@ impl Curve {
             if pattern.len() > 1 && correct_pattern(pulses, &mut pattern, &distances, &weights, &fit) {
                 distances = distances_s(pulses, &pattern, &fit);
             }
+            if std::env::var_os("DBG2").is_some() {
+            for (i, (p, d)) in pulses.iter().zip(&distances).take(30).enumerate() {
+                eprintln!("round {round} {i} {p:?} {d:e} {} {:?}", weights[i], fit.knots.get(i).zip(fit.hz_error.get(i)));
+            }
+        }
             weights = biweights(&distances, round);
             let observations = observations(pulses, &groups, &distances, &weights, &fit);
             fit = smooth::fit(&observations, Observed::Turns)?;
@@ -86,22 +94,20 @@ impl Curve {
     }
 }
 
-/// Ranges of pulses that are drawn together: whole turns, without a gap or a large change of speed.
+/// Ranges of pulses that are drawn together: whole turns within a short time, without a gap.
 fn groups_of(pulses: &[Numbered], pattern: &Pattern) -> Vec<std::ops::Range<usize>> {
     let count = pattern.len() as i64;
-    let turns = (pulses.len() / pattern.len() / 60).clamp(1, MOST_TOGETHER) as i64;
-    let most = turns * count;
+    let most = (pulses.len() / pattern.len() / 60).clamp(1, MOST_TOGETHER) as i64 * count;
     let mut groups = Vec::new();
     let mut from = 0;
     for k in 1..=pulses.len() {
         let ends = match (pulses.get(k), pulses.get(k - 1), pulses.get(from)) {
             (Some(here), Some(before), Some(first)) => {
-                let pace = |a: &Numbered, b: &Numbered| (b.time_s - a.time_s) / (b.number - a.number) as f64;
-                let quickens = k > from + 1 && {
-                    let ratio = pace(before, here) / pace(first, before);
-                    !(0.6..1.7).contains(&ratio)
-                };
-                here.number - first.number >= most || here.number - before.number > most || quickens
+                let turns = here.number - first.number;
+                let whole = turns >= count;
+                (whole && here.time_s - first.time_s > TOGETHER_S)
+                    || turns >= most
+                    || here.number - before.number > most
             }
             _ => true,
         };
@@ -267,8 +273,8 @@ fn observations(
         .collect()
 }
 
-/// Moves the angles of the pattern to the mean of their pulses; the first stays at zero. Returns
-/// whether anything moved by more than its standard error.
+/// Moves the angles of the pattern to the median of their pulses; the first stays at zero. Returns
+/// whether they moved: not with too few pulses, nor out of order.
 fn correct_pattern(
     pulses: &[Numbered],
     pattern: &mut Pattern,
@@ -293,20 +299,6 @@ fn correct_pattern(
     let rising = moved.windows(2).all(|w| w[1] > w[0]) && moved.last().is_some_and(|&a| a < 1.0);
     if rising {
         pattern.angles = moved;
-        mark_index(pattern, &late);
     }
     rising
-}
-
-/// The widest space marks an index pulse only if it begins the turn and is clearly the widest.
-fn mark_index(pattern: &mut Pattern, late: &[Vec<f64>]) {
-    if !pattern.uneven {
-        return;
-    }
-    let count = pattern.len();
-    let mut spaces: Vec<f64> = (0..count as i64).map(|n| pattern.angle(n) - pattern.angle(n - 1)).collect();
-    let first = spaces.remove(0);
-    let widest_other = spaces.iter().copied().fold(0.0, f64::max);
-    let error = late.iter().map(|own| robust_deviation(own) / (own.len() as f64).sqrt()).fold(0.0, f64::max);
-    pattern.uneven = first - widest_other > 8.0 * error;
 }

@@ -83,15 +83,10 @@ impl Numbering {
         let repeat = pattern::repeat_of(times, stated);
         let (count, agrees, notes) = pulses_per_turn(stated, repeat);
         let scatter = pattern::scatter_at_lag(times, count);
-        // the scatter is that of the better third; 0.385 deviations of a Gaussian
-        let tolerance = (25.0 * scatter).clamp(0.02, 0.4);
-        let spaced = if repeat > 1 {
-            let run = train::regular_run(times, count, tolerance);
-            let run = times.get(run).unwrap_or(&[]);
-            if run.len() > 2 * count + 1 { pattern::learn(run, count).0 } else { Pattern::even(count) }
-        } else {
-            Pattern::even(count)
-        };
+        // four deviations of a change
+        let tolerance = (10.0 * scatter).clamp(0.02, 0.4);
+        let run = times.get(train::regular_run(times, count, tolerance)).unwrap_or(&[]);
+        let spaced = pattern::learn(run, count);
         let train = train::number(times, &spaced, tolerance);
         Self { pattern: spaced, train, notes, agrees }
     }
@@ -196,7 +191,7 @@ fn phase_is_marked(
         return false;
     }
     let name = channel.name();
-    if !pattern.uneven && pattern.len() > 1 {
+    if !pattern.index && pattern.len() > 1 {
         let why = if channel.spec.pulse_kind == PulseKind::Blades {
             "no blade stands out as an index"
         } else {

@@ -1,6 +1,6 @@
 //! The spacing of several pulses within one turn: how many repeat, and how unevenly.
 
-use crate::dsp::stats::{median_of, quantile_of};
+use crate::dsp::stats::{median, median_of, quantile_of, robust_deviation};
 
 /// Most pulses per turn that are looked for when none are stated.
 const MOST_LOOKED_FOR: usize = 32;
@@ -11,36 +11,41 @@ const CLEAR_REPEAT: f64 = 0.5;
 /// from the sampling.
 const LEAST_UNEVEN: f64 = 0.015;
 
+/// So many standard errors leave no doubt.
+const SURE: f64 = 8.0;
+
 /// Angles of the pulses within one turn.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Pattern {
     /// Angle of each pulse in turns, from 0, rising, below 1.
     pub angles: Vec<f64>,
-    /// Whether the spacing was measured uneven, so that the first pulse (the one after the widest
-    /// space) is known apart from the others.
+    /// Whether the spacing is uneven beyond doubt, so that pulses are known apart.
     pub uneven: bool,
+    /// Whether one space is the widest beyond doubt, so that the pulse after it is the first.
+    pub index: bool,
 }
 
 impl Pattern {
     /// `count` equal spaces.
     pub fn even(count: usize) -> Self {
         let angles = (0..count).map(|j| j as f64 / count as f64).collect();
-        Self { angles, uneven: false }
+        Self { angles, uneven: false, index: false }
     }
 
-    /// From spaces in turns; the pulse after the widest space becomes the first. The second value is
-    /// how far the numbering moved on.
-    fn from_spaces(spaces: &[f64]) -> (Self, usize) {
+    /// From spaces in turns; the pulse after the widest space becomes the first.
+    fn from_spaces(spaces: &[f64]) -> Self {
         let total: f64 = spaces.iter().sum();
-        let widest = (0..spaces.len()).max_by(|&a, &b| spaces[a].total_cmp(&spaces[b])).unwrap_or(0);
-        let first = (widest + 1) % spaces.len().max(1);
-        let mut angles = Vec::with_capacity(spaces.len());
+        let widest = (0..spaces.len()).max_by(|&a, &b| spaces[a].total_cmp(&spaces[b]));
+        let first = widest.map_or(0, |widest| widest + 1);
         let mut angle = 0.0;
-        for j in 0..spaces.len() {
-            angles.push(angle);
-            angle += spaces[(first + j) % spaces.len()] / total;
-        }
-        (Self { angles, uneven: true }, first)
+        let angles = (0..spaces.len())
+            .map(|j| {
+                let here = angle;
+                angle += spaces[(first + j) % spaces.len()] / total;
+                here
+            })
+            .collect();
+        Self { angles, uneven: true, index: false }
     }
 
     /// Pulses per turn.
@@ -80,9 +85,11 @@ pub(super) fn scatter_at_lag(times: &[f64], lag: usize) -> f64 {
     if scatter.is_empty() {
         return f64::INFINITY;
     }
-    // lost and doubled pulses spoil whole stretches: the better third tells
-    let value = quantile_of(&mut scatter, 0.3);
-    value / if lag == 1 { 6.0_f64.sqrt() } else { 2.0 }
+    // Over many intervals lost and doubled pulses spoil whole stretches: only the better third tells.
+    // From one interval to the next they spoil little, and one odd space in many must show.
+    // 0.385 and 1.15 are the same quantiles of |x| for a Gaussian; 6 and 4 count the errors that enter.
+    let (share, gaussian, errors) = if lag == 1 { (0.75, 1.15, 6.0) } else { (0.3, 0.385, 4.0_f64) };
+    quantile_of(&mut scatter, share) / (gaussian * errors.sqrt())
 }
 
 /// Relative change of the time of `lag` intervals from pulse `k` to `k + 1`, in mean intervals.
@@ -106,19 +113,35 @@ pub(super) fn repeat_of(times: &[f64], stated: Option<u32>) -> usize {
         return 1;
     }
     // the shortest lag that is about as good as the best: its multiples repeat as well
-    let good = |&scatter: &f64| scatter < (1.5 * least).max(0.1 * next).min(CLEAR_REPEAT * next);
+    let good = |&scatter: &f64| scatter <= 1.5 * least + 1e-4;
     scatters.iter().position(good).map_or(1, |i| i + 2)
 }
 
-/// Learns the spacing of `count` pulses per turn from a clean run of pulses; also returns the number
-/// (0 to count - 1) of the run's first pulse.
-pub(super) fn learn(run: &[f64], count: usize) -> (Pattern, i64) {
-    let spaces: Vec<f64> = (0..count).map(|j| median_of(&mut shares(run, count, j))).collect();
-    if spaces.iter().any(|&s| s <= 0.0) {
-        return (Pattern::even(count), 0);
+/// Learns the spacing of `count` pulses per turn from a clean run of pulses; even spacing where the
+/// spaces do not differ beyond doubt.
+pub(super) fn learn(run: &[f64], count: usize) -> Pattern {
+    if count < 2 || run.len() < 3 * count {
+        return Pattern::even(count);
     }
-    let (pattern, first) = Pattern::from_spaces(&spaces);
-    (pattern, (count as i64 - first as i64).rem_euclid(count as i64))
+    let all: Vec<Vec<f64>> = (0..count).map(|j| shares(run, count, j)).collect();
+    let spaces: Vec<f64> = all.iter().map(|own| median(own)).collect();
+    let error = all.iter().map(|own| error_of_median(own)).fold(0.0, f64::max);
+    let mut sorted = spaces.clone();
+    sorted.sort_by(f64::total_cmp);
+    let (Some(&least), Some(&widest)) = (sorted.first(), sorted.last()) else {
+        return Pattern::even(count);
+    };
+    let clear = (LEAST_UNEVEN / count as f64).max(SURE * error);
+    if least <= 0.0 || widest - least < clear {
+        return Pattern::even(count);
+    }
+    let index = widest - sorted[count - 2] > clear;
+    Pattern { index, ..Pattern::from_spaces(&spaces) }
+}
+
+/// Standard error of a median, from the scatter of its values.
+pub(super) fn error_of_median(values: &[f64]) -> f64 {
+    1.25 * robust_deviation(values) / (values.len().max(1) as f64).sqrt()
 }
 
 /// The number of a run's first pulse in a known uneven pattern.
@@ -165,25 +188,27 @@ mod tests {
     fn finds_the_repeat_and_the_spaces() {
         let times = uneven(20);
         assert_eq!(repeat_of(&times, None), 3);
-        let (pattern, first) = learn(&times[1..], 3);
+        let pattern = learn(&times[1..], 3);
+        assert!(pattern.uneven && pattern.index);
         // the widest space, 0.4, ends at pulse 0 of each turn
         for (angle, expected) in pattern.angles.iter().zip([0.0, 0.3, 0.6]) {
             assert!((angle - expected).abs() < 1e-9, "{:?}", pattern.angles);
         }
-        assert_eq!(first, 1);
+        assert_eq!(locate(&times[1..40], &pattern), 1);
         assert_eq!(locate(&times[2..40], &pattern), 2);
     }
 
     #[test]
     fn even_pulses_show_no_repeat() {
-        let times: Vec<f64> =
-            (0..200).map(|k| f64::from(k) + 0.05 * (f64::from(k * k) * 1.7).sin()).collect();
+        let jitter = |k: i32| 0.05 * (f64::from(k) * 12.9898).sin() * 43758.5453 % 0.05;
+        let times: Vec<f64> = (0..200).map(|k| f64::from(k) + jitter(k)).collect();
         assert_eq!(repeat_of(&times, None), 1);
+        assert!(!learn(&times, 4).uneven);
     }
 
     #[test]
     fn nearest_pulse_of_an_angle() {
-        let (pattern, _) = Pattern::from_spaces(&[0.3, 0.3, 0.4]);
+        let pattern = Pattern::from_spaces(&[0.3, 0.3, 0.4]);
         assert_eq!(pattern.nearest(0.29), 1);
         assert_eq!(pattern.nearest(-0.05), 0);
         assert_eq!(pattern.nearest(-0.3), -1);

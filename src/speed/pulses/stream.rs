@@ -46,9 +46,9 @@ impl Stream {
         }
         if std::env::var_os("DBG").is_some() {
             eprintln!("samples {} extremes {} passages {} noise {}", samples.len(), extremes.len(), passages.len(), edges::noise_deviation(samples));
-            for e in extremes.iter().take(10) { eprintln!("{e:?}"); }
-            for e in passages.iter().take(10) { eprintln!("{e:?}"); }
-            eprintln!("{:?}", &samples[..20]);
+            
+            
+            
         }
         let timer = Timer::new(samples, &passages);
         let marks = Marks::of(&passages);
@@ -124,6 +124,21 @@ impl<'a> Marks<'a> {
         };
         let kinds = [StreamKind::Rising, StreamKind::Falling, StreamKind::Middle];
         let scatters = kinds.map(scatter);
+        if std::env::var_os("DBG").is_some() {
+            for kind in kinds {
+                let n = self.indices(kind).count();
+                let mut shown = 0;
+                if kind == StreamKind::Middle { for i in self.indices(kind) {
+                    let bad = timer.middle(i).is_none_or(|m| (m.0 - 0.5*(self.passages[i].centre + self.passages[i+1].centre)).abs() > 0.8);
+                    if bad && shown < 8 { shown += 1;
+                        eprintln!("{i} {:?} {:?} {:?}\n {:?}\n {:?}", timer.edge(i), timer.edge(i+1), timer.middle(i), self.passages[i], self.passages.get(i+1));
+                        let c = self.passages[i].centre as usize;
+                        eprintln!("{:?}", &timer.samples.get(c.saturating_sub(6)..c+8));
+                    }
+                }}
+                eprintln!("{kind:?} {n} timed {}", self.time(timer, kind, 0, usize::MAX).len());
+            }
+        }
         if std::env::var_os("DBG").is_some() {
             eprintln!("{scatters:?}, {} {}", self.high, self.shortest);
         }

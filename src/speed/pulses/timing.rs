@@ -62,7 +62,7 @@ fn transition(samples: &[f32], from: Extreme, to: Extreme) -> Option<Transition>
 
 /// Times transitions of one channel.
 pub(super) struct Timer<'a> {
-    samples: &'a [f32],
+    pub(super) samples: &'a [f32],
     transitions: &'a [Transition],
     kernel: Kernel,
 }
@@ -77,9 +77,8 @@ impl<'a> Timer<'a> {
         let this = self.transitions.get(i)?;
         let room_before = self.gap(i.checked_sub(1), Some(i));
         let room_after = self.gap(Some(i), Some(i + 1));
-        let flat = this.rise < 0.25 * room_before.min(room_after);
-        let before = self.level(this, -1.0, room_before, flat, this.from);
-        let after = self.level(this, 1.0, room_after, flat, this.to);
+        let before = self.level(this, -1.0, room_before, this.from);
+        let after = self.level(this, 1.0, room_after, this.to);
         let half = 0.5 * (before + after);
         if this.rise > SLOW_EDGE {
             self.fitted(this, half)
@@ -121,12 +120,13 @@ impl<'a> Timer<'a> {
     }
 
     /// Level on one side (`side` -1 or 1) of a transition with `room` samples to the next one.
-    fn level(&self, edge: &Transition, side: f64, room: f64, flat: bool, extreme: Extreme) -> f64 {
-        if !flat && room >= SHORT_PULSE {
-            return f64::from(extreme.value);
-        }
+    fn level(&self, edge: &Transition, side: f64, room: f64, extreme: Extreme) -> f64 {
         if room < SHORT_PULSE {
             return self.peak(extreme);
+        }
+        // a slow edge goes over into the next one without a level in between
+        if edge.rise > 0.25 * room {
+            return f64::from(extreme.value);
         }
         // clear of the edge itself, and of the ringing of the next one
         let near = 1.5 * edge.rise + 0.5;

@@ -110,10 +110,7 @@ fn grow(
     let forward = follow(&kept, run.end..range.end, |k| times[k], |n| known.angle(n), known);
     let mut kept: Vec<(usize, i64)> = kept.into_iter().chain(forward).collect();
     // backwards is forwards in a mirror: times, indices and numbers all change sign
-    let mirror = Pattern {
-        angles: mirrored(&known.angles),
-        uneven: known.uneven,
-    };
+    let mirror = Pattern { angles: mirrored(&known.angles), ..*known };
     let total = times.len();
     let reversed: Vec<(usize, i64)> = kept.iter().rev().map(|&(k, n)| (total - 1 - k, -n)).collect();
     let backward = follow(
