@@ -8,6 +8,7 @@ pub mod blind;
 pub mod choose;
 pub mod pulses;
 pub mod recorded;
+mod smooth;
 
 use serde::{Deserialize, Serialize};
 
@@ -95,6 +96,8 @@ pub struct Speed {
     pub edge: Option<Edge>,
     /// What was put right in the pulses.
     pub repairs: PulseRepairs,
+    /// Spans `[from, to]` in seconds without usable pulses, in which the speed is only bridged.
+    pub gaps_s: Vec<[f64; 2]>,
     /// Other readings, most likely first (estimated speeds only).
     pub alternatives: Vec<SpeedAlternative>,
     /// Remarks for the user, a sentence each.
@@ -131,6 +134,7 @@ impl Speed {
             angle_error_deg: None,
             edge: None,
             repairs: PulseRepairs::default(),
+            gaps_s: Vec::new(),
             alternatives: Vec::new(),
             notes: Vec::new(),
         })

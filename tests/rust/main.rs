@@ -2,7 +2,9 @@
 
 mod diagnoses;
 mod layers;
+mod pulse_signals;
 mod report;
 mod schema;
 mod snapshots;
 mod spectrum;
+mod speed;

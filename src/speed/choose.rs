@@ -1,0 +1,178 @@
+//! Which source of the speed is used: pulses, a speed channel, a stated constant, then an estimate.
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{Error, Result};
+use crate::machine::Machine;
+use crate::progress::Progress;
+use crate::recording::{Recording, Role};
+
+use super::pulses::speed_from_pulses;
+use super::recorded::{speed_as_stated, speed_from_channel};
+use super::{Speed, SpeedSource};
+
+/// Why a source gave no speed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NoSpeed {
+    /// The source tried.
+    pub from: SpeedSource,
+    /// The reason, a sentence.
+    pub reason: String,
+}
+
+/// What came of the search for a speed.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Choice {
+    /// The speed, from the first source that gave one; what the sources before it lacked stands in
+    /// its notes.
+    Found(Speed),
+    /// No source gave a speed: why, in the order tried. Never empty.
+    Missing(Vec<NoSpeed>),
+}
+
+impl Choice {
+    /// The speed, if there is one.
+    pub fn speed(&self) -> Option<&Speed> {
+        match self {
+            Self::Found(speed) => Some(speed),
+            Self::Missing(_) => None,
+        }
+    }
+
+    /// The speed, or one sentence that says why there is none.
+    ///
+    /// # Errors
+    /// [`Error::Numerical`] with the reasons joined.
+    pub fn into_speed(self) -> Result<Speed> {
+        match self {
+            Self::Found(speed) => Ok(speed),
+            Self::Missing(reasons) => {
+                let reasons: Vec<String> = reasons.into_iter().map(|r| r.reason).collect();
+                Err(Error::numerical("shaft speed", reasons.join("; ")))
+            }
+        }
+    }
+}
+
+/// Finds the shaft speed: from each pulse channel, each speed channel, `shaft.constant_rpm`, and last
+/// from `estimate`, which judges the vibration or sound itself.
+///
+/// A source that fails does not end the search; its reason is kept.
+///
+/// # Errors
+/// [`Error::Stopped`] and [`Error::Bug`], and [`Error::Setting`] for a stated constant that is no
+/// speed.
+pub fn choose_with(
+    recording: &Recording,
+    machine: &Machine,
+    estimate: impl FnOnce(&mut dyn Progress) -> Result<Speed>,
+    progress: &mut dyn Progress,
+) -> Result<Choice> {
+    let mut search = Search::default();
+    for channel in recording.with_role(Role::Pulse) {
+        if search.tried(SpeedSource::Pulse, speed_from_pulses(channel, progress))? {
+            return Ok(search.done());
+        }
+    }
+    for channel in recording.with_role(Role::Speed) {
+        if search.tried(SpeedSource::Channel, speed_from_channel(channel, progress))? {
+            return Ok(search.done());
+        }
+    }
+    if let Some(speed) = speed_as_stated(recording, machine)? {
+        search.found = Some(speed);
+        return Ok(search.done());
+    }
+    search.tried(SpeedSource::Estimated, estimate(progress))?;
+    Ok(search.done())
+}
+
+#[derive(Default)]
+struct Search {
+    failed: Vec<NoSpeed>,
+    found: Option<Speed>,
+}
+
+impl Search {
+    /// Notes the outcome of one source; whether it gave a speed.
+    fn tried(&mut self, from: SpeedSource, outcome: Result<Speed>) -> Result<bool> {
+        match outcome {
+            Ok(speed) => self.found = Some(speed),
+            Err(fatal @ (Error::Stopped | Error::Bug(_) | Error::Io { .. })) => return Err(fatal),
+            Err(error) => self.failed.push(NoSpeed { from, reason: error.to_string() }),
+        }
+        Ok(self.found.is_some())
+    }
+
+    fn done(self) -> Choice {
+        match self.found {
+            Some(mut speed) => {
+                let reasons = self.failed.into_iter().map(|failed| failed.reason);
+                speed.notes.splice(0..0, reasons);
+                Choice::Found(speed)
+            }
+            None => Choice::Missing(self.failed),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::progress::Silent;
+    use crate::recording::{Channel, ChannelSpec};
+    use crate::units::Unit;
+
+    fn channel(name: &str, role: Role, unit: Unit, samples: Vec<f32>) -> Channel {
+        let spec =
+            ChannelSpec { role: Some(role), unit: Some(unit), ..ChannelSpec::named(name) };
+        Channel::new(spec, 1000.0, samples).expect("a channel")
+    }
+
+    fn no_estimate(_: &mut dyn Progress) -> Result<Speed> {
+        Err(Error::numerical("shaft speed from vibration", "no order stands out"))
+    }
+
+    fn pulses() -> Vec<f32> {
+        (0..4000).map(|i| if i % 20 < 4 { 1.0 } else { 0.0 }).collect()
+    }
+
+    fn choose(channels: Vec<Channel>, machine: &Machine) -> Choice {
+        let recording = Recording::from_channels("test", channels).expect("a recording");
+        choose_with(&recording, machine, no_estimate, &mut Silent).expect("a choice")
+    }
+
+    #[test]
+    fn pulses_come_first() {
+        let channels = vec![
+            channel("tacho", Role::Speed, Unit::Rpm, vec![1234.0; 4000]),
+            channel("pulse", Role::Pulse, Unit::Volt, pulses()),
+        ];
+        let choice = choose(channels, &Machine::default());
+        let speed = choice.speed().expect("a speed");
+        assert_eq!(speed.source(), SpeedSource::Pulse);
+        assert!((speed.rpm_at(2.0) - 3000.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_dead_pulse_channel_falls_back_with_a_note() {
+        let channels = vec![
+            channel("pulse", Role::Pulse, Unit::Volt, vec![0.0; 4000]),
+            channel("tacho", Role::Speed, Unit::Rpm, vec![1234.0; 4000]),
+        ];
+        let choice = choose(channels, &Machine::default());
+        let speed = choice.speed().expect("a speed");
+        assert_eq!(speed.source(), SpeedSource::Channel);
+        assert!(speed.notes.iter().any(|note| note.contains("pulse")), "{:?}", speed.notes);
+    }
+
+    #[test]
+    fn a_stated_constant_and_nothing_at_all() {
+        let vibration = || vec![channel("a", Role::Vibration, Unit::G, vec![0.0; 100])];
+        let mut machine = Machine::default();
+        assert!(matches!(choose(vibration(), &machine), Choice::Missing(why) if why.len() == 1));
+        machine.shaft.constant_rpm = Some(6000.0);
+        let choice = choose(vibration(), &machine);
+        assert_eq!(choice.speed().map(Speed::source), Some(SpeedSource::Stated));
+    }
+}
