@@ -1,6 +1,7 @@
 //! The single integration test binary.
 
 mod diagnoses;
+mod fitness;
 mod layers;
 mod pulse_signals;
 mod report;
