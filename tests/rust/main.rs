@@ -3,7 +3,9 @@
 mod diagnoses;
 mod fitness;
 mod layers;
+mod machine;
 mod pulse_signals;
+mod recording;
 mod report;
 mod schema;
 mod snapshots;
