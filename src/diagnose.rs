@@ -10,7 +10,8 @@ use crate::progress::{self, Progress};
 use crate::recording::{Channel, Recording};
 use crate::signature::weigh::{self, Weighed};
 use crate::signature::{ALL, Evidence, Kind, Severity};
-use crate::speed::{Speed, SpeedAlternative, SpeedSource, choose};
+use crate::speed::choose::{self, Choice};
+use crate::speed::{Speed, SpeedAlternative, SpeedSource};
 use crate::units::three_digits;
 
 /// The decision about a machine.
@@ -154,10 +155,13 @@ pub fn diagnose(
 ) -> Result<(Case, Diagnosis)> {
     check_tolerated(machine)?;
     progress::step(progress, "speed", 0, 4)?;
-    let choice = choose::choose(recording, machine, progress)?;
+    let (speed, no_speed) = match choose::choose(recording, machine, progress)? {
+        Choice::Found(speed) => (Some(speed), Vec::new()),
+        Choice::Missing(reasons) => (None, reasons),
+    };
     let mut notes = recording.notes.clone();
-    notes.extend(choice.notes);
-    let case = Case::new(recording.clone(), machine.clone(), choice.speed);
+    notes.extend(no_speed.into_iter().map(|missing| format!("no speed: {}", missing.reason)));
+    let case = Case::new(recording.clone(), machine.clone(), speed);
     if case.views().next().is_none() {
         return Err(nothing_to_judge(recording));
     }

@@ -9,7 +9,7 @@ use super::moments;
 use super::window::Window;
 
 /// Transforms segments of one length, in single precision; holds the window, the plan and the scratch memory.
-struct SegmentTransform {
+pub struct SegmentTransform {
     window: Vec<f32>,
     remove_mean: bool,
     plan: Arc<dyn RealToComplex<f32>>,
@@ -83,7 +83,7 @@ impl SegmentTransform {
 /// Number of independent segments that scatter like `averages` segments taken every `hop` samples:
 /// `K / (1 + 2 Σ (1 - m/K) ρ(m))` with the squared correlation ρ of the window with itself moved by
 /// `m` hops (Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73, for white noise).
-fn effective_averages(window: Window, len: usize, hop: usize, averages: usize) -> f64 {
+pub fn effective_averages(window: Window, len: usize, hop: usize, averages: usize) -> f64 {
     if averages < 2 || hop >= len {
         return averages as f64;
     }
@@ -107,7 +107,7 @@ fn effective_averages(window: Window, len: usize, hop: usize, averages: usize) -
 
 /// Cuts pushed samples into overlapping segments without copying more than their ends.
 #[derive(Debug)]
-struct Cutter {
+pub struct Cutter {
     len: usize,
     hop: usize,
     carry: Vec<f32>,

@@ -202,10 +202,7 @@ impl PyRecording {
     ) -> PyResult<PySpeed> {
         let machine = self.machine_for(rpm, range_rpm);
         let inner = compute(py, || {
-            let choice = choose::choose(&self.inner, &machine, &mut Silent)?;
-            choice.speed.ok_or_else(|| {
-                Error::numerical(format!("speed of {}", self.inner.name), choice.notes.join("; "))
-            })
+            choose::choose(&self.inner, &machine, &mut Silent)?.into_speed()
         })?;
         Ok(PySpeed { inner })
     }

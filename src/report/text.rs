@@ -1,10 +1,11 @@
 //! A diagnosis as text for a terminal, to be read in ten seconds.
 
 use std::cmp::Ordering;
+use std::path::Path;
 
 use super::Style;
 use super::layout::{Page, Paint};
-use super::words::{count, duration, number, percent, rate, ratio, stated};
+use super::words::{count, duration, harmless, number, percent, rate, ratio, stated};
 use crate::case::{Decision, Level};
 use crate::diagnose::{Diagnosis, Finding, SpeedSummary, Verdict};
 use crate::error::Error;
@@ -55,7 +56,13 @@ pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
 pub fn error(error: &Error) -> String {
     let sentence = error.to_string();
     let one_line = sentence.split_whitespace().collect::<Vec<_>>().join(" ");
-    format!("quietspin: {}\n", super::words::harmless(&one_line, true))
+    format!("quietspin: {}\n", harmless(&one_line, true))
+}
+
+/// The files that were written, one on a line and never broken, so that they can be copied.
+pub fn written<P: AsRef<Path>>(files: &[P], style: Style) -> String {
+    let line = |file: &P| format!("wrote {}\n", harmless(&file.as_ref().to_string_lossy(), style.unicode));
+    files.iter().map(line).collect()
 }
 
 fn of_kind(findings: &[Finding], kind: Kind) -> impl Iterator<Item = &Finding> {

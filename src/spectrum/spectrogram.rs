@@ -33,7 +33,7 @@ impl Default for SpectrogramConfig {
 }
 
 /// Spectra over time.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Spectrogram {
     /// Middle of each row's stretch of samples, in seconds after the first sample.
     pub times_s: Vec<f64>,

@@ -325,7 +325,7 @@ mod tests {
         good[30..60].fill(false);
         good[80..83].fill(false);
         let times: Vec<f64> = (0..100).map(|i| f64::from(i) * 0.1).collect();
-        assert_eq!(longest_run(&good, &times), Some((60, 99)));
+        assert_eq!(longest_run(&good, &times), Some((61, 99)));
         assert_eq!(longest_run(&[true; 5], &times), None);
     }
 }

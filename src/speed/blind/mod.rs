@@ -52,6 +52,9 @@ const LEAST_EXPLAINED: f64 = 0.6;
 /// Odds of a lone line being the first order are no better than this: it may as well be blade pass or
 /// another fixed multiple (common practice, no source).
 const LONE_LINE_ODDS: (f64, f64) = (0.9, 0.7);
+/// Lines per unit of ln f that belong to no order of the shaft: those that move with it are few (bearings,
+/// gears), those of a steady spectrum may come from anywhere. Common practice, no source.
+const STRAY_LINES: (f64, f64) = (0.1, 0.5);
 /// Orders used in the measurement.
 const MEASURED_ORDERS: usize = 8;
 /// Readings below these odds are not named.
@@ -121,10 +124,16 @@ pub fn estimate(channel: &Channel, prior: &Prior) -> Estimate {
         sound: channel.spec.role() == Role::Sound,
         blade_counts: &prior.blade_counts,
         multipliers: &prior.bearing_multipliers,
+        stray_lines: STRAY_LINES.0,
     };
     let followed = match follow(&signal, &known) {
         Ok(followed) => Ok(followed),
-        Err(refused) => hold(&signal, &known, prior.states_a_range()).map_err(|mut none| {
+        Err(refused) => hold(
+            &signal,
+            &Known { stray_lines: STRAY_LINES.1, ..known.clone() },
+            prior.states_a_range(),
+        )
+        .map_err(|mut none| {
             if refused.moves {
                 none.reason = refused.reason;
             }

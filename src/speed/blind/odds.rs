@@ -16,8 +16,6 @@ const HIGHEST_ORDER: usize = 48;
 /// Lines from which readings are derived, and lines that are weighed.
 const ROOTS: usize = 6;
 const WEIGHED: usize = 24;
-/// Lines per unit of ln f that belong to no shaft order.
-const STRAY_LINES: f64 = 0.5;
 /// Readings closer than this in ln f are one.
 const SAME: f64 = 0.0045;
 /// Slip of a rolling bearing: its lines lie within this of the stated multipliers.
@@ -32,6 +30,8 @@ pub(super) struct Known<'a> {
     pub sound: bool,
     pub blade_counts: &'a [u32],
     pub multipliers: &'a [f64],
+    /// Lines per unit of ln f that are expected to belong to no shaft order.
+    pub stray_lines: f64,
 }
 
 /// One reading of the lines.
@@ -167,7 +167,7 @@ fn weigh(factor: f64, lines: &[Line], errors: &[f64], known: &Known<'_>, lowest:
                     -0.5 * (distance / error).powi(2) - (error * std::f64::consts::TAU.sqrt()).ln();
                 (n, (p / (1.0 - p)).ln() + density)
             })
-            .filter(|(_, gain)| *gain > STRAY_LINES.ln());
+            .filter(|(_, gain)| *gain > known.stray_lines.ln());
         match gain {
             Some((n, gain)) => {
                 ln_likelihood += gain;
@@ -192,15 +192,20 @@ fn weigh(factor: f64, lines: &[Line], errors: &[f64], known: &Known<'_>, lowest:
 /// A line that is no order: less of a surprise at a multiplier of a bearing.
 fn stray(order: f64, known: &Known<'_>) -> f64 {
     let at_bearing = known.multipliers.iter().any(|m| (order / m).ln().abs() < SLIP);
-    STRAY_LINES.ln() + if at_bearing { 1.5 } else { 0.0 }
+    known.stray_lines.ln() + if at_bearing { 1.5 } else { 0.0 }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    const VIBRATION: Known<'static> =
-        Known { range_hz: (5.0, 5000.0), sound: false, blade_counts: &[], multipliers: &[] };
+    const VIBRATION: Known<'static> = Known {
+        range_hz: (5.0, 5000.0),
+        sound: false,
+        blade_counts: &[],
+        multipliers: &[],
+        stray_lines: 0.1,
+    };
 
     fn lines(places: &[(f64, f64)]) -> Vec<Line> {
         places.iter().map(|&(place, excess)| Line { place, excess }).collect()

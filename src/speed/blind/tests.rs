@@ -173,7 +173,11 @@ struct Figures {
     /// True rms error over the stated one.
     honesty: Vec<f64>,
     covered: Vec<f64>,
-    odds: Vec<f64>,
+}
+
+/// Details of single seeds, wanted while tuning.
+fn verbose() -> bool {
+    std::env::var_os("QUIETSPIN_VERBOSE").is_some()
 }
 
 fn measure(seeds: std::ops::Range<u64>, case: Case) -> Figures {
@@ -181,39 +185,49 @@ fn measure(seeds: std::ops::Range<u64>, case: Case) -> Figures {
     for seed in seeds {
         let truth = run_up(seed, case);
         match estimate(&truth.channel, &Prior::default()) {
-            Estimate::Speed(speed) => {
-                figures.stated += 1;
-                let mut errors = errors_percent(&speed, &truth);
-                let middle = crate::dsp::stats::median_of(&mut errors);
-                if middle > 2.0 {
-                    figures.slips += 1;
-                    continue;
-                }
-                let worst = errors.iter().copied().fold(0.0, f64::max);
-                let true_rms = rms(&errors);
-                figures.honesty.push(true_rms / speed.error_percent);
-                figures.medians.push(middle);
-                figures.worsts.push(worst);
-                let covered = (speed.end_s() - speed.start_s()) / truth.channel.duration_s();
-                figures.covered.push(covered);
-                figures
-                    .odds
-                    .push(1.0 - speed.alternatives.iter().map(|a| a.probability).sum::<f64>());
-                if std::env::var_os("BLIND_VERBOSE").is_some() && worst > 0.8 {
-                    eprintln!(
-                        "seed {seed}: median {middle:.3} worst {worst:.3} rms {true_rms:.3} stated {:.3} {:?}",
-                        speed.error_percent, speed.notes
-                    );
-                }
-            }
-            Estimate::NoSpeed(none) => {
-                if std::env::var_os("BLIND_VERBOSE").is_some() {
-                    eprintln!("seed {seed}: {}", none.reason);
-                }
-            }
+            Estimate::Speed(speed) => figures.add(seed, &speed, &truth),
+            Estimate::NoSpeed(none) if verbose() => eprintln!("seed {seed}: {}", none.reason),
+            Estimate::NoSpeed(_) => {}
         }
     }
     figures
+}
+
+impl Figures {
+    fn add(&mut self, seed: u64, speed: &Speed, truth: &RunUp) {
+        self.stated += 1;
+        let errors = errors_percent(speed, truth);
+        let middle = quantile(&errors, 0.5);
+        if middle > 2.0 {
+            self.slips += 1;
+            return;
+        }
+        let worst = quantile(&errors, 1.0);
+        let true_rms = rms(&errors);
+        self.honesty.push(true_rms / speed.error_percent);
+        self.medians.push(middle);
+        self.worsts.push(worst);
+        self.covered.push((speed.end_s() - speed.start_s()) / truth.channel.duration_s());
+        if verbose() && worst > 0.5 {
+            let at = errors.iter().position(|&e| e == worst).unwrap_or(0) as f64 * 0.01;
+            eprintln!(
+                "seed {seed}: median {middle:.3} worst {worst:.3} at {at:.2} of {:.2} s rms \
+                 {true_rms:.3} stated {:.3} {:?}",
+                speed.end_s() - speed.start_s(),
+                speed.error_percent,
+                speed.notes
+            );
+        }
+    }
+
+    fn join(&mut self, other: Self) {
+        self.stated += other.stated;
+        self.slips += other.slips;
+        self.medians.extend(other.medians);
+        self.worsts.extend(other.worsts);
+        self.honesty.extend(other.honesty);
+        self.covered.extend(other.covered);
+    }
 }
 
 fn quantile(values: &[f64], q: f64) -> f64 {
@@ -444,20 +458,33 @@ fn voice(seed: u64) -> Vec<f64> {
     x
 }
 
+/// Seeds shared between two threads.
+fn measure_widely(seeds: u64, case: Case) -> Figures {
+    let half = seeds / 2;
+    std::thread::scope(|scope| {
+        let other = scope.spawn(move || measure(half..seeds, case));
+        let mut figures = measure(0..half, case);
+        figures.join(other.join().expect("the second half"));
+        figures
+    })
+}
+
 /// The long measurement: 200 seeds for each signal-to-noise ratio, run-ups with many orders and with
 /// the first alone, and false alarms. Prints a table.
 #[test]
 #[ignore = "takes minutes; run with --ignored --nocapture"]
 fn long_measurement() {
-    let seeds = std::env::var("BLIND_SEEDS").ok().and_then(|s| s.parse().ok()).unwrap_or(200);
+    let stated = std::env::var("QUIETSPIN_SEEDS").ok().and_then(|s| s.parse().ok());
+    let seeds: u64 = stated.unwrap_or(200);
     eprintln!(
-        "case          stated slips median  worst-median p95-of-worst worst  true/stated error (50 %, 95 %)  covered(5 %)"
+        "                stated   slips  median  worst median  worst 95 %  worst  \
+         true/stated error 50 % 95 %  covered 5 %"
     );
     for lone in [false, true] {
         for snr_db in [20.0, 10.0, 0.0] {
-            let f = measure(0..seeds, Case { snr_db, lone });
+            let f = measure_widely(seeds, Case { snr_db, lone });
             eprintln!(
-                "{snr_db:>3} dB {:<6} {:>4}/{seeds} {:>3}  {:.4}  {:.3}  {:.3}  {:.3}  {:.2} {:.2}  {:.2}",
+                "{snr_db:>3} dB {:<6} {:>5}/{seeds} {:>6} {:>8.4} {:>10.3} {:>13.3} {:>8.3} {:>14.2} {:>9.2} {:>10.2}",
                 if lone { "1x" } else { "family" },
                 f.stated,
                 f.slips,
@@ -475,10 +502,10 @@ fn long_measurement() {
             }
         }
     }
+    let plain = Prior::default();
     let count = |stated: &dyn Fn(u64) -> Estimate| {
         (0..seeds).filter(|&seed| matches!(stated(seed), Estimate::Speed(_))).count()
     };
-    let plain = Prior::default();
     let noise = count(&|seed| {
         let (rate_hz, x) = shaftless_noise(seed);
         estimate(&channel(&x, rate_hz, Role::Vibration), &plain)
@@ -487,4 +514,80 @@ fn long_measurement() {
     let voices = count(&|seed| estimate(&channel(&voice(seed), 16_000.0, Role::Sound), &plain));
     eprintln!("false speeds of {seeds}: noise {noise}, melodies {melodies}, voices {voices}");
     assert!(noise + melodies + voices <= 3 * seeds as usize / 50);
+}
+
+/// Every open recording under QUIETSPIN_DATA, without telling the speed and within 30 % of it. Prints
+/// a table; a refusal is fine, a wrong speed is not.
+#[test]
+#[ignore = "needs the open recordings; run with --ignored --nocapture"]
+fn open_recordings() {
+    let Some(root) = std::env::var_os("QUIETSPIN_DATA") else { return };
+    let mut files = Vec::new();
+    for folder in ["cwru", "mfpt", "hit", "motor_rig", "sound"] {
+        let entries = std::fs::read_dir(std::path::Path::new(&root).join(folder));
+        let paths = entries.into_iter().flatten().filter_map(|e| e.ok().map(|e| e.path()));
+        files.extend(paths.filter(|p| p.extension().is_some_and(|e| e == "wav")));
+    }
+    files.sort();
+    let mut wrong = Vec::new();
+    for file in files {
+        let text = std::fs::read_to_string(file.with_extension("json")).unwrap_or_default();
+        let facts: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
+        let mut recording =
+            crate::recording::read::read(&file, &mut crate::progress::Silent).expect("a recording");
+        let channel = &mut recording.channels[0];
+        let sound = file.to_string_lossy().contains("sound");
+        channel.spec.role = Some(if sound { Role::Sound } else { Role::Vibration });
+        let rpm = facts["rpm"].as_f64();
+        let mut row = format!(
+            "{:<45} {:>7}",
+            file.file_stem().unwrap_or_default().display(),
+            rpm.map_or("-".to_owned(), |r| format!("{r:.0}"))
+        );
+        let told = rpm.map(|rpm| Prior {
+            lowest_rpm: Some(0.7 * rpm),
+            highest_rpm: Some(1.3 * rpm),
+            ..Prior::default()
+        });
+        for prior in [Some(Prior::default()), told].into_iter().flatten() {
+            match estimate(channel, &prior) {
+                Estimate::Speed(speed) => {
+                    let middle = speed.rpm_at(0.5 * (speed.start_s() + speed.end_s()));
+                    row += &format!(" {middle:>9.1} +- {:.2} %", speed.error_percent);
+                    if rpm.is_some_and(|rpm| (middle / rpm - 1.0).abs() > 0.03) {
+                        wrong.push(row.clone());
+                    }
+                    if sound {
+                        row += &format!(" {:?} {:?}", speed.notes, speed.alternatives);
+                        check_ridge(&facts, &speed, &mut row);
+                    }
+                }
+                Estimate::NoSpeed(none) => {
+                    row += &format!(
+                        "      none ({})",
+                        none.reason.chars().take(28).collect::<String>()
+                    )
+                }
+            }
+        }
+        eprintln!("{row}");
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// Compares a speed read from a tone of order 17 with the ridge given for it.
+fn check_ridge(facts: &serde_json::Value, speed: &Speed, row: &mut String) {
+    let Some(ridge) = facts["truth"]["ridge_t_s_hz"].as_array() else { return };
+    let mut worst: f64 = 0.0;
+    for point in ridge {
+        let (Some(t), Some(hz)) = (point[0].as_f64(), point[1].as_f64()) else { continue };
+        worst = worst.max((17.0 * speed.hz_at(t) / hz - 1.0).abs());
+    }
+    *row += &format!(
+        " ridge met to {:.2} % ({:.1} to {:.1} s)",
+        100.0 * worst,
+        speed.start_s(),
+        speed.end_s()
+    );
+    assert!(worst < 0.01, "{row}");
 }
