@@ -14,7 +14,7 @@ pub mod curve;
 mod faults;
 mod impacts;
 mod machine_file;
-mod population;
+pub mod population;
 mod pulse;
 mod random;
 pub mod rotor;

@@ -79,7 +79,8 @@ type Half = [State; 2];
 /// Integrates the response to `drive` and hands the motion at each instant to `sink`.
 ///
 /// # Errors
-/// [`Error::Setting`] where the rotor's modes are too fast to be followed at these instants.
+/// [`Error::Setting`] where the rotor's modes are too fast to be followed at these instants,
+/// [`Error::Numerical`] where the motion grows without bound.
 pub fn run(
     model: &RotorModel,
     curve: &Curve,
@@ -99,7 +100,12 @@ pub fn run(
             state = stepper.step(time_s + j as f64 * h, h, &state);
         }
     }
-    Ok(())
+    let finite = state.iter().flatten().flatten().all(|value| value.is_finite());
+    if finite {
+        Ok(())
+    } else {
+        Err(Error::numerical("motion of the rotor", "it grows without bound; is there damping?"))
+    }
 }
 
 struct Stepper<'a> {

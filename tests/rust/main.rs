@@ -8,6 +8,7 @@ mod pulse_signals;
 mod recording;
 mod report;
 mod schema;
+mod simulate;
 mod snapshots;
 mod spectrum;
 mod speed;

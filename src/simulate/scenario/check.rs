@@ -8,6 +8,9 @@ use super::{BearingDefect, PulseSensor, Scenario, Sensor, SensorKind, Support};
 /// Longest recording that is simulated, in s: all of it is held in memory.
 const LONGEST_S: f64 = 600.0;
 
+/// Shortest run-up or run-down in s: speed cannot jump.
+const SHORTEST_RAMP_S: f64 = 0.05;
+
 impl Scenario {
     /// Checks every range.
     ///
@@ -50,6 +53,19 @@ impl Scenario {
             within(key, seconds, 0.0, LONGEST_S)?;
         }
         within("the length of the recording in s", s.duration_s(), 0.01, LONGEST_S)?;
+        let ramps = [
+            ("speed.up_s", s.up_s, s.wait_s > 0.0 && s.start_rpm != s.top_rpm),
+            ("speed.down_s", s.down_s, s.after_s > 0.0 && s.end_rpm != s.top_rpm),
+        ];
+        for (key, seconds, needed) in ramps {
+            if (needed || seconds > 0.0) && seconds < SHORTEST_RAMP_S {
+                return Err(Error::setting(
+                    key,
+                    format!("{seconds} s are too short for a change of speed"),
+                    format!("give it at least {SHORTEST_RAMP_S} s"),
+                ));
+            }
+        }
         within("speed.wander_percent", s.wander_percent, 0.0, 5.0)?;
         within("converter.rate_hz", self.converter.rate_hz, 1000.0, 1e6)
     }
@@ -305,6 +321,8 @@ mod tests {
     fn what_cannot_be_is_refused_by_name() {
         let cases = [
             ("speed.wait_s = -1.0", "speed.wait_s"),
+            ("speed.up_s = 0.0", "speed.up_s"),
+            ("speed.after_s = 1.0", "speed.down_s"),
             ("name = \"../x\"", "name"),
             ("rotor.mass_kg = 0.0", "rotor.mass_kg"),
             ("rotor.polar_kg_m2 = 1.0", "rotor.polar_kg_m2"),

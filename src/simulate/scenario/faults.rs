@@ -44,7 +44,7 @@ pub struct Misalignment {
     /// Axial position of the coupling in mm from the front bearing. Default 130.
     pub position_mm: f64,
     /// Radial force of the second order at top speed in N peak; grows in proportion to speed.
-    /// Default 30.
+    /// Default 8.
     pub force_n: f64,
     /// First-order force in parts of the second-order one. Default 0.25.
     pub order1: f64,
@@ -56,7 +56,7 @@ pub struct Misalignment {
 
 impl Default for Misalignment {
     fn default() -> Self {
-        Self { position_mm: 130.0, force_n: 30.0, order1: 0.25, axial: 0.6, deg: 30.0 }
+        Self { position_mm: 130.0, force_n: 8.0, order1: 0.25, axial: 0.6, deg: 30.0 }
     }
 }
 
