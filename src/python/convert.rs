@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1, PyArrayMethods};
+use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
 use pyo3::exceptions::{
     PyFileNotFoundError, PyKeyboardInterrupt, PyOSError, PyPermissionError, PyRuntimeError,
     PyValueError,

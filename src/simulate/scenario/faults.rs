@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Place, Unbalance};
+use crate::error::{Error, Result};
 
 /// `[fault]`: what is wrong. A fault is present where its table is.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -26,6 +27,41 @@ pub struct Faults {
     pub bearing_ball: Option<BearingDefect>,
     /// A damaged cage.
     pub bearing_cage: Option<BearingDefect>,
+}
+
+impl Faults {
+    /// Adds a fault by its id, plain to see on the default cartridge; what is there already stays.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] naming the faults that there are.
+    pub(super) fn add(&mut self, id: &str) -> Result<()> {
+        match id {
+            "imbalance" => _ = self.imbalance.get_or_insert_with(Imbalance::plain),
+            "misalignment" => _ = self.misalignment.get_or_insert_default(),
+            "bent_shaft" => _ = self.bent_shaft.get_or_insert_default(),
+            "looseness" => _ = self.looseness.get_or_insert_default(),
+            "rub" => _ = self.rub.get_or_insert_default(),
+            "bearing_outer" => _ = self.bearing_outer.get_or_insert_default(),
+            "bearing_inner" => _ = self.bearing_inner.get_or_insert_default(),
+            "bearing_ball" => _ = self.bearing_ball.get_or_insert_default(),
+            "bearing_cage" => _ = self.bearing_cage.get_or_insert_default(),
+            _ => {
+                return Err(Error::setting(
+                    "fault",
+                    format!("{id:?} is unknown"),
+                    format!("name one of {}", super::super::population::FAULTS.join(", ")),
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Imbalance {
+    /// About twelve times the permissible unbalance of the default cartridge, in its front plane.
+    fn plain() -> Self {
+        Self { plane: vec![Unbalance { position_mm: -20.0, g_mm: 1.2, deg: 220.0 }] }
+    }
 }
 
 /// `[fault.imbalance]`.

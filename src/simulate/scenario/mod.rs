@@ -127,6 +127,17 @@ impl Default for Scenario {
 }
 
 impl Scenario {
+    /// Adds a fault by its id (`imbalance`, `misalignment`, `bearing_outer`, ...), large enough to be
+    /// plain on the default cartridge. A misaligned machine gets the coupling that it needs.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] naming the faults that there are.
+    pub fn add_fault(&mut self, id: &str) -> Result<()> {
+        self.fault.add(id)?;
+        self.coupling |= id == "misalignment";
+        Ok(())
+    }
+
     /// A scenario from TOML text; `path` is named in errors.
     ///
     /// # Errors
