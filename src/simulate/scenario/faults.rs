@@ -58,9 +58,9 @@ impl Faults {
 }
 
 impl Imbalance {
-    /// About twelve times the permissible unbalance of the default cartridge, in its front plane.
+    /// About three times the permissible unbalance of the default cartridge, in its front plane.
     fn plain() -> Self {
-        Self { plane: vec![Unbalance { position_mm: -20.0, g_mm: 1.2, deg: 220.0 }] }
+        Self { plane: vec![Unbalance { position_mm: -20.0, g_mm: 0.25, deg: 220.0 }] }
     }
 }
 

@@ -39,15 +39,6 @@ impl Signal {
     pub fn duration_s(&self) -> f64 {
         self.samples.len() as f64 / self.rate_hz
     }
-
-    /// The samples from `start_s` to `end_s`, as a signal that starts at the returned time.
-    pub fn part(&self, start_s: f64, end_s: f64) -> (f64, Self) {
-        let last = self.samples.len();
-        let from = ((start_s * self.rate_hz).max(0.0) as usize).min(last);
-        let to = ((end_s * self.rate_hz).max(0.0) as usize).clamp(from, last);
-        let samples = self.samples[from..to].to_vec();
-        (from as f64 / self.rate_hz, Self { samples, rate_hz: self.rate_hz })
-    }
 }
 
 /// The power spectrum of one frame.
@@ -87,7 +78,7 @@ pub(super) fn for_each_frame(
     let mut bins = plan.make_output_vec();
     let mut scratch = plan.make_scratch_vec();
     let mut power = vec![0.0_f32; bins.len()];
-    let mut warp = Warp::new(len);
+    let mut warp = Warp::new();
     for start in (0..=total - len).step_by(hop) {
         let samples = &signal.samples[start..start + len];
         let start_s = start as f64 / signal.rate_hz;
@@ -125,13 +116,12 @@ struct Warp {
 }
 
 impl Warp {
-    fn new(len: usize) -> Self {
+    fn new() -> Self {
         let place = |i: usize| i as f64 / WARP_POINTS as f64;
         let weights: Vec<f64> =
             (0..=WARP_POINTS).map(|i| Window::Hann.value(place(i)).powi(2)).collect();
         let sum: f64 = weights.iter().sum();
         let weights = weights.iter().map(|w| w / sum).collect();
-        let _ = len;
         Self { weights, speeds: vec![0.0; WARP_POINTS + 1], turns: vec![0.0; WARP_POINTS + 1] }
     }
 

@@ -6,10 +6,8 @@ use crate::dsp::stats::{median, quantile_of};
 use super::frames::{BAND, Floor, Frame, Signal, for_each_frame};
 use super::path::{Path, smooth};
 
-/// A line counts from this power over the floor upwards (noise reaches 12 in 6 of a million bins)...
+/// A line counts from this power over the floor upwards (noise reaches 12 in 6 of a million bins).
 const LEAST_POWER: f64 = 12.0;
-/// ...and in the half windows at the ends, which nothing else supports, from this.
-const LEAST_POWER_AT_ENDS: f64 = 40.0;
 /// Power over the floor at which a line is half as exact as a clean one, other things being equal.
 const HALF_WEIGHT_POWER: f64 = 50.0;
 /// Values further from the weighted median than this (in ln f) and than three median deviations are
@@ -32,21 +30,14 @@ type Value = (f64, f64);
 
 impl Pass {
     /// Measures `orders` of `path` within `reach` (in ln f) of their expected places.
-    pub fn along(
-        signal: &Signal,
-        path: &Path,
-        window_s: f64,
-        orders: &[f64],
-        reach: f64,
-        least_power: f64,
-    ) -> Self {
+    pub fn along(signal: &Signal, path: &Path, window_s: f64, orders: &[f64], reach: f64) -> Self {
         let mut pass = Self { times: vec![], ln_mean_hz: vec![], offsets: vec![], scatter: vec![] };
         let mut floor = Floor::default();
         for_each_frame(signal, window_s, Some(path), |frame| {
             floor.measure(frame.power);
             let values: Vec<Value> = orders
                 .iter()
-                .filter_map(|&order| measure_order(frame, &floor, order, reach, least_power))
+                .filter_map(|&order| measure_order(frame, &floor, order, reach))
                 .collect();
             let (offset, scatter) = agree(&values).unzip();
             pass.times.push(frame.time_s);
@@ -135,13 +126,7 @@ pub(super) struct Stretch {
 }
 
 /// Place of one order in one frame, by a parabola through ln power at the largest bin.
-fn measure_order(
-    frame: &Frame<'_>,
-    floor: &Floor,
-    order: f64,
-    reach: f64,
-    least_power: f64,
-) -> Option<Value> {
+fn measure_order(frame: &Frame<'_>, floor: &Floor, order: f64, reach: f64) -> Option<Value> {
     let expected = order * frame.axis_hz / frame.bin_hz;
     let half = (reach * expected).max(2.0);
     let (low, high) = ((expected - half).ceil().max(2.0) as usize, (expected + half) as usize);
@@ -152,7 +137,7 @@ fn measure_order(
     let top = (low..=high).max_by(|&a, &b| frame.power[a].total_cmp(&frame.power[b]))?;
     let near = [top - 1, top, top + 1].map(|i| f64::from(frame.power[i].ln()));
     let power = (near[1] - f64::from(floor.ln_at(top as f32))).exp();
-    if power < least_power || near[1] < near[0] || near[1] < near[2] {
+    if power < LEAST_POWER || near[1] < near[0] || near[1] < near[2] {
         return None;
     }
     let place = (top - 1) as f64 + parabolic(&near, 1)?.position;
@@ -245,29 +230,6 @@ fn longest_run(good: &[bool], times: &[f64]) -> Option<(usize, usize)> {
         .and_then(|run| Some((*run.first()?, *run.last()?)))
 }
 
-/// Speed at the ends of a stretch, by windows half as long as those that measured it: pairs of time
-/// and ln f that lie outside the stretch.
-pub(super) fn at_ends(
-    signal: &Signal,
-    path: &Path,
-    stretch: &Stretch,
-    window_s: f64,
-    orders: &[f64],
-) -> (Option<(f64, f64)>, Option<(f64, f64)>) {
-    let half = 0.5 * window_s;
-    let measure = |middle_s: f64, at_start: bool| {
-        let (origin_s, part) = signal.part(middle_s - half, middle_s + half);
-        let moved = path.clone().shifted(origin_s);
-        let pass = Pass::along(&part, &moved, half, orders, 0.012, LEAST_POWER_AT_ENDS);
-        let i = if at_start { 0 } else { pass.times.len().checked_sub(1)? };
-        let offset = pass.offsets.get(i).copied().flatten().filter(|o| o.abs() < 0.01)?;
-        let time_s = pass.times[i] + origin_s;
-        let outside = if at_start { time_s < stretch.start_s } else { time_s > stretch.end_s };
-        outside.then(|| (time_s, path.ln_at(time_s) + offset))
-    };
-    (measure(stretch.start_s, true), measure(stretch.end_s, false))
-}
-
 /// Passes that settle a path on `orders` of it: the first takes the measured speeds themselves, the
 /// others put small offsets right. Returns the path and the last pass; `None` where lines are lost.
 pub(super) fn settle(
@@ -277,13 +239,13 @@ pub(super) fn settle(
     long_window_s: f64,
     orders: &[f64],
 ) -> Option<(Path, Pass)> {
-    let first = Pass::along(signal, &path, window_s, orders, 0.01, LEAST_POWER);
+    let first = Pass::along(signal, &path, window_s, orders, 0.01);
     let mut path = first.path()?;
-    let second = Pass::along(signal, &path, long_window_s, orders, 0.006, LEAST_POWER);
+    let second = Pass::along(signal, &path, long_window_s, orders, 0.006);
     path = second.path()?;
-    let third = Pass::along(signal, &path, long_window_s, orders, 0.004, LEAST_POWER);
+    let third = Pass::along(signal, &path, long_window_s, orders, 0.004);
     path = third.corrected(&path)?;
-    let last = Pass::along(signal, &path, window_s, orders, 0.004, LEAST_POWER);
+    let last = Pass::along(signal, &path, window_s, orders, 0.004);
     path = last.corrected(&path)?;
     (last.found() >= 5).then_some((path, last))
 }
@@ -291,7 +253,7 @@ pub(super) fn settle(
 /// A path through the strongest line alone, `None` where it is found in less than a third of the
 /// frames.
 pub(super) fn follow_line(signal: &Signal, path: &Path, window_s: f64, order: f64) -> Option<Path> {
-    let pass = Pass::along(signal, path, window_s, &[order], 0.02, LEAST_POWER);
+    let pass = Pass::along(signal, path, window_s, &[order], 0.02);
     if pass.coverage() < 0.3 { None } else { pass.path() }
 }
 

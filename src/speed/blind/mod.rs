@@ -17,6 +17,7 @@ mod measure;
 mod odds;
 mod path;
 mod ridge;
+mod standing;
 mod steady;
 #[cfg(test)]
 mod tests;
@@ -26,7 +27,7 @@ use crate::recording::{Channel, Role};
 use super::{Knot, Speed, SpeedAlternative, SpeedSource};
 use frames::Signal;
 use lines::OrderMap;
-use measure::{Pass, Stretch, at_ends, follow_line, settle};
+use measure::{Pass, Stretch, follow_line, settle};
 use odds::{Known, Reading, readings};
 use path::Path;
 use ridge::Ridge;
@@ -54,7 +55,7 @@ const LEAST_EXPLAINED: f64 = 0.6;
 const LONE_LINE_ODDS: (f64, f64) = (0.9, 0.7);
 /// Lines per unit of ln f that belong to no order of the shaft: those that move with it are few (bearings,
 /// gears), those of a steady spectrum may come from anywhere. Common practice, no source.
-const STRAY_LINES: (f64, f64) = (0.1, 0.5);
+const STRAY_LINES: (f64, f64) = (0.3, 1.0);
 /// Orders used in the measurement.
 const MEASURED_ORDERS: usize = 8;
 /// Readings below these odds are not named.
@@ -126,7 +127,7 @@ pub fn estimate(channel: &Channel, prior: &Prior) -> Estimate {
         multipliers: &prior.bearing_multipliers,
         stray_lines: STRAY_LINES.0,
     };
-    let followed = match follow(&signal, &known) {
+    let followed = match follow(&standing::subtract(&signal), &known) {
         Ok(followed) => Ok(followed),
         Err(refused) => hold(
             &signal,
@@ -200,7 +201,6 @@ impl Refused {
 struct Followed {
     path: Path,
     stretch: Stretch,
-    ends: (Option<(f64, f64)>, Option<(f64, f64)>),
     window_s: f64,
     readings: Vec<Reading>,
     orders: Vec<usize>,
@@ -237,8 +237,7 @@ fn follow(signal: &Signal, known: &Known<'_>) -> Result<Followed, Refused> {
         settle(signal, path, window_s, long_window_s, &as_places).ok_or_else(lost)?;
     let stretch = pass.stretch().ok_or_else(lost)?;
     doubts(signal, &ridge, &stretch, best, window_s)?;
-    let ends = at_ends(signal, &path, &stretch, window_s, &as_places);
-    Ok(Followed { path, stretch, ends, window_s, readings, orders, moving: true })
+    Ok(Followed { path, stretch, window_s, readings, orders, moving: true })
 }
 
 fn strongest_place(signal: &Signal, path: &Path, window_s: f64) -> Option<f64> {
@@ -309,7 +308,7 @@ fn hold(signal: &Signal, known: &Known<'_>, range_stated: bool) -> Result<Follow
     let places: Vec<f64> = orders.iter().map(|&n| n as f64).collect();
     let lost = || NoSpeed::because("the lines come and go");
     let window_s = steady.window_s;
-    let pass = Pass::along(signal, &steady.path, window_s, &places, 0.006, 12.0);
+    let pass = Pass::along(signal, &steady.path, window_s, &places, 0.006);
     if pass.coverage() < LEAST_COVERAGE {
         return Err(lost());
     }
@@ -325,15 +324,7 @@ fn hold(signal: &Signal, known: &Known<'_>, range_stated: bool) -> Result<Follow
         worst_residual: half_bin,
         scatter: 0.0,
     };
-    Ok(Followed {
-        path,
-        stretch,
-        ends: (None, None),
-        window_s,
-        readings: steady.readings,
-        orders,
-        moving: false,
-    })
+    Ok(Followed { path, stretch, window_s, readings: steady.readings, orders, moving: false })
 }
 
 impl Followed {
@@ -360,12 +351,10 @@ impl Followed {
     /// The curve as knots a quarter window apart, angles by Simpson's rule.
     fn knots(&self, channel: &Channel) -> Vec<Knot> {
         let mut points: Vec<(f64, f64)> = Vec::new();
-        points.extend(self.ends.0);
         let inside = |t: &&f64| **t > self.stretch.start_s && **t < self.stretch.end_s;
         points.push((self.stretch.start_s, self.path.ln_at(self.stretch.start_s)));
         points.extend(self.path.times().iter().filter(inside).map(|&t| (t, self.path.ln_at(t))));
         points.push((self.stretch.end_s, self.path.ln_at(self.stretch.end_s)));
-        points.extend(self.ends.1);
         points.dedup_by(|b, a| b.0 - a.0 < 1e-9);
         let (times, logs): (Vec<f64>, Vec<f64>) = points.into_iter().unzip();
         let curve = Path::through(&times, &logs);

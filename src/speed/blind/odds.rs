@@ -48,9 +48,42 @@ pub(super) struct Reading {
     ln_likelihood: f64,
 }
 
+/// What kind of family the lines form.
+///
+/// *Rotor*: low orders, the first above all. *Bladed*: tones of up to three rows of blades and their
+/// harmonics, the low orders buried.
+#[derive(Debug, Clone, Copy)]
+enum Family<'a> {
+    Rotor,
+    /// Numbers of blades of the rows.
+    Bladed(&'a [usize]),
+}
+
+/// Numbers of blades thought possible; beforehand each is as likely.
+const BLADES: std::ops::RangeInclusive<usize> = 5..=HIGHEST_ORDER;
+/// Most rows of blades told apart.
+const ROWS: usize = 3;
+
 impl Known<'_> {
+    /// Chance of a bladed family beforehand.
+    fn bladed(&self) -> f64 {
+        if self.sound { 0.5 } else { 0.2 }
+    }
+
     /// Chance that an order of the shaft stands out.
-    fn visible(&self, order: usize) -> f64 {
+    fn visible(&self, order: usize, family: Family<'_>) -> f64 {
+        if let Family::Bladed(rows) = family {
+            let harmonic =
+                rows.iter().filter(|&row| order.is_multiple_of(*row)).map(|row| order / row);
+            return match harmonic.min() {
+                Some(1) => 0.85,
+                Some(2) => 0.6,
+                Some(3) => 0.4,
+                Some(4) => 0.2,
+                _ if order == 1 => 0.4,
+                _ => 0.05,
+            };
+        }
         if self.is_blade_order(order) {
             return 0.7;
         }
@@ -65,7 +98,10 @@ impl Known<'_> {
     }
 
     /// Chance that the strongest line is this order.
-    fn strongest(&self, order: usize) -> f64 {
+    fn strongest(&self, order: usize, family: Family<'_>) -> f64 {
+        if let Family::Bladed(rows) = family {
+            return if rows.contains(&order) { 0.8 / rows.len() as f64 } else { 0.01 };
+        }
         if self.is_blade_order(order) {
             return 0.35;
         }
@@ -78,6 +114,12 @@ impl Known<'_> {
             _ if self.sound => 0.004,
             _ => 0.002,
         }
+    }
+
+    /// ln of the chance of these rows beforehand: stated counts are near certain.
+    fn ln_rows(&self, rows: &[usize]) -> f64 {
+        let any = 1.0 / BLADES.count() as f64;
+        rows.iter().map(|&row| if self.is_blade_order(row) { 0.5 } else { any }.ln()).sum()
     }
 
     fn is_blade_order(&self, order: usize) -> bool {
@@ -150,49 +192,116 @@ fn refined(factor: f64, lines: &[Line], errors: &[f64]) -> f64 {
 }
 
 fn weigh(factor: f64, lines: &[Line], errors: &[f64], known: &Known<'_>, lowest: f64) -> Reading {
-    let highest = lines.iter().map(|l| l.place).fold(0.0, f64::max);
-    let orders = ((1.02 * highest / factor) as usize).clamp(1, 400);
-    let mut ln_likelihood: f64 = (1..=orders)
-        .filter(|&n| n as f64 * factor >= lowest)
-        .map(|n| (1.0 - known.visible(n)).ln())
-        .sum();
-    let mut met = Vec::new();
-    let mut explained = 0.0;
-    for (line, error) in lines.iter().zip(errors) {
-        let gain = nearest(line.place, factor)
-            .filter(|(n, _)| *n <= orders && !met.contains(n))
-            .map(|(n, distance)| {
-                let p = known.visible(n);
-                let density =
-                    -0.5 * (distance / error).powi(2) - (error * std::f64::consts::TAU.sqrt()).ln();
-                (n, (p / (1.0 - p)).ln() + density)
-            })
-            .filter(|(_, gain)| *gain > known.stray_lines.ln());
-        match gain {
-            Some((n, gain)) => {
-                ln_likelihood += gain;
-                explained += line.excess;
-                met.push(n);
-            }
-            None => ln_likelihood += stray(line.place / factor, known),
-        }
-    }
-    ln_likelihood += lines.first().zip(errors.first()).map_or(0.0, |(line, error)| {
-        match nearest(line.place, factor) {
-            Some((n, distance)) if distance.abs() < 3.0 * error => known.strongest(n).ln(),
-            _ => 0.02_f64.ln(),
-        }
-    });
-    met.sort_unstable();
+    let matched = Matched::new(factor, lines, errors, lowest);
+    let rows = matched.rows(lines);
+    let rotor = matched.ln_likelihood(lines, known, Family::Rotor) + (1.0 - known.bladed()).ln();
+    let bladed = if rows.is_empty() {
+        f64::NEG_INFINITY
+    } else {
+        let family = Family::Bladed(&rows);
+        matched.ln_likelihood(lines, known, family) + known.ln_rows(&rows) + known.bladed().ln()
+    };
+    let high = rotor.max(bladed);
+    let ln_likelihood = high + ((rotor - high).exp() + (bladed - high).exp()).ln();
+    let met = matched.orders.iter().zip(lines).filter_map(|(m, l)| m.map(|m| (m.order, l.excess)));
+    let explained: f64 = met.clone().map(|(_, excess)| excess).sum();
     let all: f64 = lines.iter().map(|l| l.excess).sum();
-    let explained = if all > 0.0 { explained / all } else { 0.0 };
-    Reading { factor, probability: 0.0, explained, orders: met, ln_likelihood }
+    let mut orders: Vec<usize> = met.map(|(order, _)| order).collect();
+    orders.sort_unstable();
+    Reading { factor, probability: 0.0, explained: explained / all, orders, ln_likelihood }
 }
 
-/// A line that is no order: less of a surprise at a multiplier of a bearing.
-fn stray(order: f64, known: &Known<'_>) -> f64 {
-    let at_bearing = known.multipliers.iter().any(|m| (order / m).ln().abs() < SLIP);
-    known.stray_lines.ln() + if at_bearing { 1.5 } else { 0.0 }
+/// A line met by an order.
+#[derive(Debug, Clone, Copy)]
+struct Met {
+    order: usize,
+    /// ln of the density of the line's place about the order's.
+    ln_density: f64,
+}
+
+/// Lines matched to the orders of one factor.
+struct Matched {
+    factor: f64,
+    /// The order of each line, if any.
+    orders: Vec<Option<Met>>,
+    /// First and last order that could be seen.
+    seen: (usize, usize),
+    /// Range of the lines in ln f.
+    width: f64,
+}
+
+impl Matched {
+    fn new(factor: f64, lines: &[Line], errors: &[f64], lowest: f64) -> Self {
+        let highest = lines.iter().map(|l| l.place).fold(0.0, f64::max);
+        let last = ((1.02 * highest / factor) as usize).clamp(1, 400);
+        let first = ((lowest / factor).ceil() as usize).max(1);
+        let mut taken = Vec::new();
+        let mut orders = Vec::new();
+        for (line, error) in lines.iter().zip(errors) {
+            let met = nearest(line.place, factor)
+                .filter(|(n, d)| *n <= last && !taken.contains(n) && d.abs() < 3.0 * error)
+                .map(|(order, distance)| Met {
+                    order,
+                    ln_density: -0.5 * (distance / error).powi(2)
+                        - (error * std::f64::consts::TAU.sqrt()).ln(),
+                });
+            taken.extend(met.map(|m| m.order));
+            orders.push(met);
+        }
+        let width = (highest / lowest).ln().max(1.0);
+        Self { factor, orders, seen: (first, last), width }
+    }
+
+    /// Rows of blades: the strongest orders met that are no multiples of one before.
+    fn rows(&self, lines: &[Line]) -> Vec<usize> {
+        let strongest = lines.iter().map(|l| l.excess).fold(0.0, f64::max);
+        let mut rows: Vec<usize> = Vec::new();
+        for (met, line) in self.orders.iter().zip(lines) {
+            let Some(met) = met else { continue };
+            let known = rows.iter().any(|row| met.order.is_multiple_of(*row));
+            let fits = BLADES.contains(&met.order) && !known && line.excess > 0.25 * strongest;
+            if fits && rows.len() < ROWS {
+                rows.push(met.order);
+            }
+        }
+        rows
+    }
+
+    fn ln_likelihood(&self, lines: &[Line], known: &Known<'_>, family: Family<'_>) -> f64 {
+        let (first, last) = self.seen;
+        let mut sum: f64 = (first..=last).map(|n| (1.0 - known.visible(n, family)).ln()).sum();
+        let mut strays = 0;
+        for (met, line) in self.orders.iter().zip(lines) {
+            match met {
+                Some(met) => {
+                    let p = known.visible(met.order, family);
+                    sum += (p / (1.0 - p)).ln() + met.ln_density;
+                }
+                None => {
+                    sum += self.ln_next_stray(strays, known.stray_lines);
+                    sum += at_bearing(line.place / self.factor, known);
+                    strays += 1;
+                }
+            }
+        }
+        sum + match self.orders.first() {
+            Some(Some(met)) => known.strongest(met.order, family).ln(),
+            _ => 0.02_f64.ln(),
+        }
+    }
+
+    /// ln of the density of one more stray line after `before` others: their number is a Poisson one of
+    /// unknown rate, which is exponential about the expected rate beforehand. The more strays there are,
+    /// the less does one more surprise.
+    fn ln_next_stray(&self, before: usize, expected: f64) -> f64 {
+        ((before + 1) as f64 / (self.width + 1.0 / expected)).ln()
+    }
+}
+
+/// A line at a multiplier of a bearing is less of a surprise.
+fn at_bearing(order: f64, known: &Known<'_>) -> f64 {
+    let at = known.multipliers.iter().any(|m| (order / m).ln().abs() < SLIP);
+    if at { 1.5 } else { 0.0 }
 }
 
 #[cfg(test)]

@@ -46,12 +46,6 @@ impl Path {
         self
     }
 
-    /// The same path counted from `origin_s`.
-    pub fn shifted(mut self, origin_s: f64) -> Self {
-        self.times.iter_mut().for_each(|t| *t -= origin_s);
-        self
-    }
-
     /// The times of the points given.
     pub fn times(&self) -> &[f64] {
         &self.times[self.added..self.times.len() - self.added]
@@ -286,8 +280,6 @@ mod tests {
             assert!((path.ln_at(t) - truth).abs() < 1e-5, "{t}");
         }
         assert!((path.ln_at(3.0) - (5.9 + 0.45)).abs() < 0.01);
-        let later = path.clone().shifted(1.0);
-        assert!((later.ln_at(0.5) - path.ln_at(1.5)).abs() < 1e-12);
         assert!((path.clone().scaled(2.0).hz_at(1.0) - 2.0 * path.hz_at(1.0)).abs() < 1e-9);
     }
 

@@ -2,6 +2,7 @@
 
 use super::frames::{BAND, Floor, Frame, Signal, for_each_frame};
 use super::path::{Inertia, Map, Path, best_path, smooth};
+use super::standing::parts;
 
 /// Cell of the search in ln f: 0.75 %.
 const CELL: f64 = 0.0075;
@@ -21,6 +22,8 @@ const ORDER_WEIGHTS: [f32; 6] = [1.0, 0.7, 0.5, 0.4, 0.35, 0.3];
 const EVIDENCE_CAP: f32 = 4.0;
 /// Mean of ln of an exponentially distributed power of mean 1 (minus Euler's constant).
 pub(super) const NOISE_LN: f32 = -0.577_22;
+/// Fewest rows of a part in the search for what stands still.
+const ROWS_PER_PART: usize = 12;
 const INERTIA: Inertia = Inertia { largest_step: 5, change_cost: 1.0, start_cost: 0.02 };
 
 /// A path found by the search.
@@ -95,21 +98,26 @@ fn find_with(signal: &Signal, window_s: f64, lowest_hz: f64) -> Option<Ridge> {
     })
 }
 
-/// Divides out what stays at one frequency: hum and resonances. In each cell the quarter quantile over
-/// time is compared with its value in noise, so that a line held for most of the time still counts.
+/// Divides out what stays at one frequency: hum and resonances. The recording is cut into parts, and the
+/// lowest of their medians is compared with the median of noise, so that a speed held through most of
+/// the recording still counts: it was another once.
 fn remove_standing(map: &mut Map, bins_per_cell: &[usize]) {
-    let rows = map.rows();
-    let mut column = Vec::with_capacity(rows);
+    let mut column = Vec::new();
     for cell in 0..map.cells {
-        column.clear();
-        column.extend((0..rows).map(|row| map.values[row * map.cells + cell]));
-        let (_, &mut quarter, _) = column.select_nth_unstable_by(rows / 4, f32::total_cmp);
-        // quarter quantile of the largest of n exponential powers, over its mean H_n
+        let lowest = parts(map.rows(), ROWS_PER_PART)
+            .map(|part| {
+                column.clear();
+                column.extend(part.map(|row| map.values[row * map.cells + cell]));
+                let middle = column.len() / 2;
+                *column.select_nth_unstable_by(middle, f32::total_cmp).1
+            })
+            .fold(f32::INFINITY, f32::min);
+        // median of the largest of n exponential powers, over its mean H_n
         let n = bins_per_cell.get(cell).copied().unwrap_or(1).max(1);
-        let power = -(1.0 - 0.25_f64.powf(1.0 / n as f64)).ln();
-        let excess = quarter - (power.ln() - ln_harmonic(n)) as f32;
+        let power = -(1.0 - 0.5_f64.powf(1.0 / n as f64)).ln();
+        let excess = lowest - (power.ln() - ln_harmonic(n)) as f32;
         if excess > 0.0 {
-            (0..rows).for_each(|row| map.values[row * map.cells + cell] -= excess);
+            (0..map.rows()).for_each(|row| map.values[row * map.cells + cell] -= excess);
         }
     }
 }
@@ -258,17 +266,17 @@ mod tests {
     }
 
     #[test]
-    fn standing_lines_are_removed_and_moving_ones_stay() {
+    fn standing_lines_are_removed_and_held_ones_stay() {
         let (rows, cells) = (80, 90);
         let mut map = Map::new(cells);
         for row in 0..rows {
             let mut values = vec![NOISE_LN; cells];
             values[10] = 5.0;
-            values[cells - 1 - row.min(60)] = 3.0; // moves, then is held for a quarter of the time
+            values[30 + row.min(20)] = 3.0; // rises, then is held for three quarters of the time
             map.values.extend(values);
         }
         remove_standing(&mut map, &vec![1; cells]);
-        assert!(map.row(50)[10] < -1.0);
-        assert!(map.row(20)[cells - 21] > 2.0 && map.row(75)[cells - 61] > 2.0);
+        assert!(map.row(50)[10] < 0.0);
+        assert!((map.row(10)[40] - 3.0).abs() < 1e-6 && (map.row(75)[50] - 3.0).abs() < 1e-6);
     }
 }

@@ -28,9 +28,9 @@ const HIGHEST_HUM_HZ: f64 = 2000.0;
 
 /// A line of the mean spectrum with its power as velocity (power over frequency squared).
 #[derive(Debug, Clone, Copy)]
-struct SpectrumLine {
-    line: Line,
-    velocity_power: f64,
+pub(super) struct SpectrumLine {
+    pub line: Line,
+    pub velocity_power: f64,
 }
 
 /// The mean spectrum's lines read as a shaft.
@@ -111,7 +111,7 @@ fn is_hum(place: f64, bin_hz: f64) -> bool {
 }
 
 /// The lines of the mean spectrum, and the width of its bins in Hz.
-fn spectrum_lines(signal: &Signal, window_s: f64) -> (Vec<SpectrumLine>, f64) {
+pub(super) fn spectrum_lines(signal: &Signal, window_s: f64) -> (Vec<SpectrumLine>, f64) {
     let (mut mean, mut bin_hz, mut frames) = (Vec::new(), 1.0, 0.0_f32);
     for_each_frame(signal, window_s, None, |frame| {
         mean.resize(frame.power.len(), 0.0_f32);

@@ -314,6 +314,29 @@ fn a_clear_steady_shaft_is_read() {
     assert!(speed.error_percent < 0.1);
 }
 
+/// Ten seconds up, forty held, as in an acceptance run: held lines are not taken for standing ones.
+#[test]
+fn a_long_hold_after_a_run_up_is_followed() {
+    let mut rng = ChaCha8Rng::seed_from_u64(21);
+    let rate_hz = 44_100.0;
+    let n = 44_100 * 50;
+    let mut x = noise(&mut rng, n, rate_hz, 3);
+    let mut turns = 0.0;
+    let speed = |t: f64| 300.0 + 70.0 * t.min(10.0);
+    for (i, v) in x.iter_mut().enumerate() {
+        turns += speed(i as f64 / rate_hz) / rate_hz;
+        for (order, amplitude) in [(1.0, 0.8), (2.0, 0.3), (3.0, 0.2)] {
+            *v += amplitude * (TAU * order * turns).cos();
+        }
+    }
+    add_hum(&mut rng, &mut x, rate_hz, 0.3);
+    let outcome = estimate(&channel(&x, rate_hz, Role::Vibration), &Prior::default());
+    let Estimate::Speed(found) = outcome else { panic!("{outcome:?}") };
+    for t in [2.0, 6.0, 15.0, 30.0, 45.0] {
+        assert!((found.hz_at(t) / speed(t) - 1.0).abs() < 1e-3, "{t}: {}", found.hz_at(t));
+    }
+}
+
 /// Two blade rows of 17 and 18 on a shaft that is not heard itself.
 #[test]
 fn locked_tones_give_the_shaft_with_alternatives() {
