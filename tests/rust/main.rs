@@ -1,1 +1,4 @@
 //! The single integration test binary.
+
+mod machine;
+mod recording;
