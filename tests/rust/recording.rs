@@ -592,9 +592,9 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (b"\x93NUMPY\x02\x00\xff\xff\xff\xff".to_vec(), Some(1.0), "r: the header has 4294967295 bytes; 10000 can be read; save it again with numpy.save".into()),
         (b"\x93NUMPY\x01\x00\x76\x00{".to_vec(), Some(1.0), "r: the header is cut off; save it again with numpy.save".into()),
         (npy_header(&deep), Some(1.0), "r: the header describes no plain array of numbers; save it again with numpy.save".into()),
-        (cut.to_vec(), Some(1.0), "r: the header promises an array of 2, and only 130 bytes are there; save it again, or copy it again".into()),
-        (npy_header("{'descr': '<f4', 'fortran_order': False, 'shape': (1000000000, 4), }"), Some(1.0), "r: the header promises an array of 1000000000 x 4, and only 79 bytes are there; save it again, or copy it again".into()),
-        (npy_header("{'descr': '<f4', 'fortran_order': False, 'shape': (18446744073709551615, 18446744073709551615), }"), Some(1.0), "r: the header promises an array of 18446744073709551615 x 18446744073709551615, and only 107 bytes are there; save it again, or copy it again".into()),
+        (cut.to_vec(), Some(1.0), "r: the header promises an array of 2, and only 2 bytes follow; save it again, or copy it again".into()),
+        (npy_header("{'descr': '<f4', 'fortran_order': False, 'shape': (1000000000, 4), }"), Some(1.0), "r: the header promises an array of 1000000000 x 4, and only 0 bytes follow; save it again, or copy it again".into()),
+        (npy_header("{'descr': '<f4', 'fortran_order': False, 'shape': (18446744073709551615, 18446744073709551615), }"), Some(1.0), "r: the header promises an array of 18446744073709551615 x 18446744073709551615, and only 0 bytes follow; save it again, or copy it again".into()),
         (npy(&Array1::<f32>::zeros(0)), Some(1.0), "r: the file holds no samples; record again".into()),
         (npy(&arr0(1.0)), Some(1.0), "r: the array has 0 axes; save samples, or samples by channels".into()),
         (npy(&array![1_i64]), Some(1.0), "r: elements of type <i8 are no samples; save float32, float64, int16 or int32".into()),
@@ -608,15 +608,11 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (b"PK\x03\x04 and no more".to_vec(), Some(1.0), "r: the archive cannot be read (invalid Zip archive: Could not find EOCD); save it again with numpy.savez or savez_compressed".into()),
     ];
     let folder = Folder::new();
+    let mut wrong = Vec::new();
     for (bytes, rate_hz, expected) in cases {
-        let message = folder.refusal(&bytes, rate_hz);
-        assert_eq!(
-            message,
-            expected,
-            "for {:?}",
-            String::from_utf8_lossy(&bytes[..bytes.len().min(60)])
-        );
+        wrong.extend(Some(folder.refusal(&bytes, rate_hz)).filter(|m| *m != expected));
     }
+    assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
 #[test]
