@@ -40,7 +40,7 @@ pub(super) fn from_times(times: &[f64]) -> Result<Timebase, Uneven> {
         return Err(uneven(0, "a single time gives no sampling rate".into()));
     }
     let typical_s = median_step(times);
-    if !(typical_s > 0.0) {
+    if typical_s <= 0.0 {
         return Err(uneven(1, "times do not rise".into()));
     }
     for (i, step_s) in steps(times).enumerate() {
