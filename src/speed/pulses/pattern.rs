@@ -187,7 +187,8 @@ mod tests {
     #[test]
     fn finds_the_repeat_and_the_spaces() {
         let times = uneven(20);
-        assert_eq!(repeat_of(&times, None), 3);
+        let scatters: Vec<f64> = (1..5).map(|lag| scatter_at_lag(&times, lag)).collect();
+        assert_eq!(repeat_of(&times, None), 3, "{scatters:?}");
         let pattern = learn(&times[1..], 3);
         assert!(pattern.uneven && pattern.index);
         // the widest space, 0.4, ends at pulse 0 of each turn
