@@ -54,7 +54,7 @@ fn one_per_turn() -> ChannelSpec {
 }
 
 /// The run-up of the accuracy table: 10 000 to 100 000 rpm, 1 us of jitter, 2 % lost, 1 % doubled,
-/// 1 to 50 % wide, 20 dB of noise; every other seed through a 48 kHz AC-coupled converter.
+/// 1 to 50 % wide, 20 dB of noise, in 3 to 10 s; every other seed through a 48 kHz AC-coupled converter.
 fn run_up(seed: u64) -> (Shaft, Sensor, Converter, Vec<f32>, Done) {
     let mut rng = signals::rng(seed);
     let laws = [Law::Linear, Law::Exponential, Law::Gentle, Law::RiseAndHold];
@@ -62,7 +62,7 @@ fn run_up(seed: u64) -> (Shaft, Sensor, Converter, Vec<f32>, Done) {
         law: laws[rng.random_range(0..laws.len())],
         from_hz: 10_000.0 / 60.0,
         to_hz: 100_000.0 / 60.0,
-        duration_s: rng.random_range(2.0..8.0),
+        duration_s: rng.random_range(3.0..10.0),
     };
     let sensor = Sensor {
         marks: vec![0.0],
@@ -91,6 +91,7 @@ struct Figures {
     stated_angle_deg: Vec<f64>,
     counted_lost: u64,
     lost: u64,
+    doubled: u64,
     least_covered: f64,
 }
 
@@ -118,6 +119,7 @@ fn measure(seeds: std::ops::Range<u64>, verbose: bool) -> Figures {
         figures.stated_angle_deg.push(speed.angle_error_deg.unwrap_or(0.0));
         figures.counted_lost += speed.repairs.lost;
         figures.lost += done.lost;
+        figures.doubled += done.doubled;
         figures.least_covered = figures.least_covered.min(found.covered);
     }
     figures
@@ -138,7 +140,9 @@ fn run_ups_are_followed_to_a_hundredth_of_a_percent() {
     assert!(rms < 0.01, "rms error {rms} %");
     assert!(worst < 0.1, "worst error {worst} %");
     assert!(figures.least_covered > 0.97, "{}", figures.least_covered);
-    assert_eq!(figures.counted_lost, figures.lost);
+    // a doubled pulse that merges with its double counts as lost and extra
+    let counted = figures.counted_lost;
+    assert!((figures.lost..=figures.lost + figures.doubled).contains(&counted), "{counted}");
 }
 
 /// The figures over 200 seeds, one JSON object on stdout.
@@ -154,7 +158,7 @@ fn speed_from_pulses_figures() {
     println!(
         "{}",
         serde_json::json!({
-            "what": "speed from pulses, 10 000 to 100 000 rpm, 1 us jitter, 2 % lost, 1 % doubled, width 1 to 50 %, SNR 20 dB, half through 48 kHz AC-coupled",
+            "what": "speed from pulses, 10 000 to 100 000 rpm in 3 to 10 s, 1 us jitter, 2 % lost, 1 % doubled, width 1 to 50 %, SNR 20 dB, half through 48 kHz AC-coupled",
             "seeds": seeds,
             "rms_percent_all": rms(&figures.rms_percent),
             "rms_percent_worst_seed": largest(&figures.rms_percent),
@@ -232,14 +236,23 @@ fn delay_and_skew_are_accounted_for() {
 
 #[test]
 fn a_mark_shorter_than_a_sample_keeps_its_edge() {
-    // 1 % of a turn: 3.4 samples at the bottom, 0.34 at the top
-    let shaft = Shaft { law: Law::Linear, from_hz: 100.0, to_hz: 1400.0, duration_s: 4.0 };
-    let sensor = Sensor { width: 0.01, low: true, jitter_s: 0.3e-6, ..Sensor::default() };
     let converter = Converter { rate_hz: 48_000.0, corner_hz: Some(5.0), snr_db: Some(30.0) };
     let spec = ChannelSpec { edge: Some(Edge::Falling), ..one_per_turn() };
-    let heard = heard_at(spec, &shaft, &sensor, converter, 3);
-    let speed = speed_from_pulses(&heard, &mut Silent).expect("a speed");
-    eprintln!("short {:?} {} {:?} {:?}", speed.edge, phase_error_deg(&speed, &shaft, 0.0), speed.angle_error_deg, speed.notes);
+    let heard = |from_hz: f64, width: f64| {
+        let shaft = Shaft { law: Law::Linear, from_hz, to_hz: 1400.0, duration_s: 4.0 };
+        let sensor = Sensor { width, low: true, jitter_s: 0.3e-6, ..Sensor::default() };
+        let heard = heard_at(spec.clone(), &shaft, &sensor, converter, 3);
+        (shaft, speed_from_pulses(&heard, &mut Silent).expect("a speed"))
+    };
+    // 15 samples at the bottom, 0.5 at the top: its width is learnt from the slow turns
+    let (shaft, speed) = heard(50.0, 0.015);
+    let error = phase_error_deg(&speed, &shaft, 0.0);
+    assert!(speed.edge.is_some() && error < 0.5, "{error} deg, {:?}", speed.notes);
+    // never long enough
+    let (shaft, speed) = heard(300.0, 0.01);
+    assert_eq!(speed.edge, None);
+    assert!(speed.notes.iter().any(|note| note.contains("too short")), "{:?}", speed.notes);
+    assert!(errors(&speed, &shaft).worst_percent < 0.1);
 }
 
 #[test]
@@ -275,7 +288,8 @@ fn even_pulses_have_no_first() {
         ..ChannelSpec::default()
     };
     let speed = speed_from_pulses(&heard(spec, &shaft, &sensor, 5), &mut Silent).expect("a speed");
-    assert!(errors(&speed, &shaft).worst_percent < 0.1);
+    let found = errors(&speed, &shaft);
+    assert!(found.worst_percent < 0.1, "{} at {}, {:?}", found.worst_percent, found.worst_s, speed.repairs);
     assert_eq!(speed.edge, None);
     assert!(speed.notes.iter().any(|note| note.contains("index")), "{:?}", speed.notes);
 }
@@ -319,7 +333,7 @@ fn a_magnetised_nut() {
     let spec = ChannelSpec { pulse_kind: PulseKind::Magnet, edge: Some(Edge::Rising), ..one_per_turn() };
     let speed = speed_from_pulses(&channel(spec, rate_hz, samples), &mut Silent).expect("a speed");
     let found = errors(&speed, &shaft);
-    assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{} {}", found.rms_percent, found.worst_percent);
+    assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{} {} at {}", found.rms_percent, found.worst_percent, found.worst_s);
     assert!(phase_error_deg(&speed, &shaft, 0.0) < 0.5);
 }
 
@@ -340,6 +354,8 @@ fn a_burst_of_spikes_and_a_gap() {
     let spec = ChannelSpec { edge: Some(Edge::Rising), ..one_per_turn() };
     let speed = speed_from_pulses(&channel(spec, clean.rate_hz, samples), &mut Silent).expect("a speed");
     let found = errors(&speed, &shaft);
+    for i in 0..60 { let t = 0.57 + 0.05/60.0*f64::from(i); eprintln!("burst {t:.4} {:.3} {:.3} {:.5}", speed.hz_at(t), shaft.hz(t), speed.turns_at(t)-shaft.turns(t)); }
+    eprintln!("burst {:?} {:?}", speed.gaps_s, speed.notes);
     assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{} {} at {}", found.rms_percent, found.worst_percent, found.worst_s);
     assert_eq!(speed.gaps_s.len(), 1, "{:?}", speed.gaps_s);
     assert!(speed.notes.iter().any(|note| note.contains("no usable pulses")), "{:?}", speed.notes);

@@ -99,7 +99,7 @@ fn rise_about(part: &[f32], middle: usize, from: f32, to: f32) -> f64 {
 
 /// Times transitions of one channel.
 pub(super) struct Timer<'a> {
-    pub(super) samples: &'a [f32],
+    samples: &'a [f32],
     transitions: &'a [Transition],
     kernel: Kernel,
 }
