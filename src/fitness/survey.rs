@@ -1,0 +1,131 @@
+//! What the checks share about one channel: extremes, mean, level and the step of its converter.
+
+use crate::dsp::stats;
+use crate::recording::Channel;
+
+/// Values looked at to infer a converter's step.
+const SAMPLED: usize = 8192;
+/// Share of equal values among them above which the values are taken to lie on steps. Values of a
+/// continuous distribution in single precision coincide far more rarely.
+const EQUAL_SHARE: f64 = 0.05;
+
+/// A channel with the numbers of one look at its samples.
+pub struct Survey<'a> {
+    /// The channel itself.
+    pub channel: &'a Channel,
+    /// Samples that are not finite numbers.
+    pub non_finite: usize,
+    /// Lowest finite value.
+    pub low: f32,
+    /// Highest finite value.
+    pub high: f32,
+    /// Mean of the finite values.
+    pub mean: f64,
+    /// Root mean square about the mean.
+    pub rms: f64,
+    /// Step between neighbouring values: stated by the file or inferred; `None` where too fine to
+    /// matter.
+    pub step: Option<f64>,
+}
+
+impl<'a> Survey<'a> {
+    /// Looks over the samples of a channel.
+    pub fn of(channel: &'a Channel) -> Self {
+        let values = channel.values();
+        let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
+        let mut finite = 0_usize;
+        // sums about the first value: a large offset would eat the digits of the squares
+        let origin = values.iter().copied().find(|v| v.is_finite()).map_or(0.0, f64::from);
+        let (mut sum, mut squares) = (0.0, 0.0);
+        for &value in values {
+            if value.is_finite() {
+                low = low.min(value);
+                high = high.max(value);
+                finite += 1;
+                let shifted = f64::from(value) - origin;
+                sum += shifted;
+                squares += shifted * shifted;
+            }
+        }
+        let n = finite.max(1) as f64;
+        let shift = sum / n;
+        if finite == 0 {
+            (low, high) = (0.0, 0.0);
+        }
+        Self {
+            channel,
+            non_finite: values.len() - finite,
+            low,
+            high,
+            mean: origin + shift,
+            rms: (squares / n - shift * shift).max(0.0).sqrt(),
+            step: channel.least_step.or_else(|| inferred_step(values)),
+        }
+    }
+
+    /// The samples in the channel's unit.
+    pub fn values(&self) -> &'a [f32] {
+        self.channel.values()
+    }
+
+    /// Highest less lowest value.
+    pub fn range(&self) -> f64 {
+        f64::from(self.high) - f64::from(self.low)
+    }
+
+    /// Symbol of the channel's unit.
+    pub fn unit(&self) -> &'static str {
+        self.channel.spec.unit().symbol()
+    }
+
+    /// The finest difference that the samples can show: the step, or single precision itself.
+    pub fn resolution(&self) -> f64 {
+        let largest = f64::from(self.low.abs().max(self.high.abs()));
+        self.step.unwrap_or(0.0).max(largest * f64::from(f32::EPSILON))
+    }
+}
+
+/// The step of values that lie on steps, from the smallest gap in a sorted sample of them.
+fn inferred_step(values: &[f32]) -> Option<f64> {
+    let stride = (values.len() / SAMPLED).max(1);
+    let mut sample: Vec<f64> =
+        values.iter().step_by(stride).filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
+    sample.sort_by(f64::total_cmp);
+    let largest = sample.iter().fold(0.0_f64, |largest, v| largest.max(v.abs()));
+    let blur = 4.0 * f64::from(f32::EPSILON) * largest;
+    let gaps: Vec<f64> =
+        sample.windows(2).map(|pair| pair[1] - pair[0]).filter(|&gap| gap > blur).collect();
+    let equal = sample.len().saturating_sub(1 + gaps.len());
+    if gaps.len() < 2 || (equal as f64) < EQUAL_SHARE * sample.len() as f64 {
+        return None;
+    }
+    let smallest = gaps.iter().copied().fold(f64::INFINITY, f64::min);
+    // the smallest gap carries the rounding of two values; the median of the near-smallest does not
+    let mut near: Vec<f64> = gaps.iter().copied().filter(|&gap| gap < 1.5 * smallest).collect();
+    let step = stats::median_of(&mut near);
+    let on_step = |gap: &&f64| {
+        let steps = **gap / step;
+        (steps - steps.round()).abs() < 0.05 + blur / step
+    };
+    let short: Vec<f64> = gaps.into_iter().filter(|&gap| gap < 10.0 * step).collect();
+    let fitting = short.iter().filter(on_step).count();
+    (fitting as f64 >= 0.95 * short.len() as f64).then_some(step)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn finds_the_step_of_quantised_floats_and_none_in_smooth_ones() {
+        let wave =
+            |i: i32| 0.9 + 0.2 * (f64::from(i) * 0.377).sin() * (f64::from(i) * 0.0113).cos();
+        let coarse: Vec<f32> =
+            (0..40_000).map(|i| ((wave(i) / 0.0005).round() * 0.0005) as f32).collect();
+        let step = inferred_step(&coarse).expect("values lie on steps");
+        assert!((step / 0.0005 - 1.0).abs() < 1e-3, "{step}");
+        let smooth: Vec<f32> = (0..40_000).map(|i| wave(i) as f32).collect();
+        assert_eq!(inferred_step(&smooth), None);
+        assert_eq!(inferred_step(&[1.0; 100]), None);
+    }
+}
