@@ -12,7 +12,8 @@ use super::{Affects, Check, Fit};
 
 /// Share of clipped samples above which nothing is judged (common practice, no source).
 const UNFIT_SHARE: f64 = 0.01;
-/// Fewest samples at an extreme that are called clipped: two can meet by chance.
+/// Fewest samples at an extreme that are called clipped; two can meet by chance, unless two more meet at
+/// its mirror image.
 const LEAST_COUNT: usize = 3;
 /// Width of a level as a share of the range, where the converter's step is finer.
 const HARD_LEVEL: f64 = 1e-4;
@@ -80,17 +81,31 @@ fn cut_at(survey: &Survey, sign: f64) -> Cut {
     let step = survey.step.unwrap_or(0.0);
     let hard = step.max(HARD_LEVEL * range);
     let levels = Levels::count(survey.values(), sign, extreme, hard);
-    let at_rail = is_rail(survey, extreme) && levels.top >= LEAST_COUNT;
-    let piled = levels.top >= LEAST_COUNT
-        && levels.piled(HARD_PILE_UP)
-        && (levels.longest >= 3 || !repeats(survey, sign, extreme - 0.5 * hard));
-    if at_rail || piled {
+    let enough = levels.top >= LEAST_COUNT || (levels.top == 2 && meets_mirror(survey, hard));
+    let piled = || {
+        levels.piled(HARD_PILE_UP)
+            && (levels.longest >= 3 || !repeats(survey, sign, extreme - 0.5 * hard))
+    };
+    if enough && (is_rail(survey, extreme) || piled()) {
         return levels.cut();
     }
     let soft = Levels::count(survey.values(), sign, extreme, SOFT_LEVEL * range);
     let flat = soft.top >= SOFT_COUNT && soft.longest >= SOFT_RUN && soft.piled(SOFT_PILE_UP);
     // a converter with steps as coarse as the soft level shows flat tops without any cut
     if flat && step < 0.25 * SOFT_LEVEL * range { soft.cut() } else { Cut::default() }
+}
+
+/// Whether both extremes are met twice and have the same size, as the two rails of a converter have:
+/// then two samples at each are enough.
+fn meets_mirror(survey: &Survey, level: f64) -> bool {
+    if (f64::from(survey.high) + f64::from(survey.low)).abs() > level {
+        return false;
+    }
+    let at = |extreme: f32| {
+        let near = |v: &&f32| (f64::from(**v) - f64::from(extreme)).abs() <= 0.5 * level;
+        survey.values().iter().filter(near).count()
+    };
+    at(survey.high) >= 2 && at(survey.low) >= 2
 }
 
 /// Whether the extreme is the last value that the converter has.

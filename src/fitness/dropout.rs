@@ -41,7 +41,7 @@ pub fn check(survey: &Survey) -> Check {
     let fit = if share > UNFIT_SHARE { Fit::Unfit } else { Fit::Limited };
     let found = format!(
         "{} of equal samples ({} % of the record), the longest {} ms, the first at {} s.",
-        counted(gaps.len(), "stretch").replace("stretchs", "stretches"),
+        counted(gaps.len(), "gap"),
         number(100.0 * share),
         number(1e3 * longest.len as f64 / survey.channel.rate_hz),
         number(survey.channel.time_s(first as f64)),

@@ -10,7 +10,7 @@ use crate::speed::Speed;
 
 use super::frames::{self, Frames};
 use super::survey::Survey;
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit, JUDGED_SHARE_OF_RATE};
 
 /// Median contrast along a track as a ratio of powers, 6 dB; noise exceeds it in 15 % of the frames
@@ -78,7 +78,7 @@ pub fn check(
     let found = format!(
         "{looked}; {} % of the power lies above {} Hz.",
         number(100.0 * share),
-        number(JUDGED_SHARE_OF_RATE * rate_hz)
+        whole(JUDGED_SHARE_OF_RATE * rate_hz)
     );
     let check = Check::good("folded_lines", 100.0 * share, "%", found).on(name);
     Some(if share > LIMITED_SHARE {

@@ -1,6 +1,7 @@
 //! Power spectra of stretches of a channel, shared by the checks that look at frequencies.
 
 use crate::dsp::fft;
+use crate::dsp::stats;
 use crate::dsp::window::Window;
 use crate::speed::Speed;
 
@@ -12,6 +13,9 @@ const LONG_S: f64 = 1.0;
 const LONG_FRAMES: usize = 24;
 /// Short frames looked at along a change of speed.
 const SWEEP_FRAMES: usize = 300;
+/// Points at which the speed is read for them, and the fewest that are of use.
+const GRID: usize = 2000;
+const LEAST_SWEEP: usize = 8;
 /// Change of speed, highest over lowest, from which frames along it are worth while.
 const SWEEP_RATIO: f64 = 1.05;
 /// Shortest record that is transformed, in samples.
@@ -51,36 +55,30 @@ impl Frames {
             return None;
         }
         let (channel, len) = (survey.channel, survey.values().len());
-        let grid = 2000;
         let (from, to) = (speed.start_s().max(channel.time_s(0.0)), speed.end_s());
-        let times: Vec<f64> =
-            (0..=grid).map(|k| from + (to - from) * f64::from(k) / f64::from(grid)).collect();
-        let logs: Vec<f64> = times.iter().map(|&t| speed.hz_at(t).max(1e-9).ln()).collect();
-        let travel: f64 = logs.windows(2).map(|pair| (pair[1] - pair[0]).abs()).sum();
-        let mut steepness: Vec<f64> = logs
-            .windows(2)
-            .map(|pair| (pair[1] - pair[0]).abs() * f64::from(grid) / (to - from))
-            .collect();
-        let steep = crate::dsp::stats::quantile_of(&mut steepness, 0.9).max(1e-3);
-        let frame =
-            fft::good_length((2.7 * channel.rate_hz / steep).sqrt().clamp(256.0, 8192.0) as usize);
+        let time = |k: usize| from + (to - from) * k as f64 / GRID as f64;
+        let logs: Vec<f64> = (0..=GRID).map(|k| speed.hz_at(time(k)).max(1e-9).ln()).collect();
+        let mut moves: Vec<f64> = logs.windows(2).map(|pair| (pair[1] - pair[0]).abs()).collect();
+        let step = moves.iter().sum::<f64>() / SWEEP_FRAMES as f64;
+        // relative change of speed a second, on the steep parts
+        let steep = stats::quantile_of(&mut moves, 0.9) * GRID as f64 / (to - from);
+        // a line at half to full rate moves by 0.75 rate * steep * frame seconds: two bins at most
+        let wanted = (2.7 * channel.rate_hz / steep.max(1e-3)).sqrt().clamp(256.0, 8192.0);
+        let frame = fft::good_length(wanted as usize);
         if len < 4 * frame {
             return None;
         }
         let mut starts = Vec::new();
-        let mut next_travel = 0.0;
-        let mut travelled = 0.0;
-        for (k, &time) in times.iter().enumerate() {
-            if k > 0 {
-                travelled += (logs[k] - logs[k - 1]).abs();
-            }
-            let start = channel.index_at(time) - 0.5 * frame as f64;
-            if travelled >= next_travel && start >= 0.0 && start as usize + frame <= len {
+        let (mut travelled, mut next) = (0.0, 0.0);
+        for k in 0..=GRID {
+            travelled += if k == 0 { 0.0 } else { (logs[k] - logs[k - 1]).abs() };
+            let start = channel.index_at(time(k)) - 0.5 * frame as f64;
+            if travelled >= next && start >= 0.0 && start as usize + frame <= len {
                 starts.push(start as usize);
-                next_travel = travelled + travel / SWEEP_FRAMES as f64;
+                next = travelled + step;
             }
         }
-        (starts.len() >= 8).then(|| Self::at(survey, frame, starts))
+        (starts.len() >= LEAST_SWEEP).then(|| Self::at(survey, frame, starts))
     }
 
     fn at(survey: &Survey, frame: usize, starts: Vec<usize>) -> Self {
@@ -133,7 +131,7 @@ pub fn contrast(power: &[f32], bin: usize, near: usize, far: usize) -> Option<f6
     if around.len() < near {
         return None;
     }
-    let floor = crate::dsp::stats::median_of(&mut around).max(f64::MIN_POSITIVE);
+    let floor = stats::median_of(&mut around).max(f64::MIN_POSITIVE);
     let top = power[bin - 1..=bin + 1].iter().fold(0.0_f32, |top, &p| top.max(p));
     Some(f64::from(top) / floor)
 }

@@ -3,7 +3,7 @@
 use crate::machine::Machine;
 use crate::speed::Speed;
 
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit};
 
 /// How close to full speed counts as reached, in percent, where the machine file says nothing.
@@ -25,7 +25,7 @@ pub fn check(machine: &Machine, speed: Option<&Speed>) -> Check {
     };
     let Some(speed) = speed else {
         return limited(
-            Check::good("full_speed", full_rpm, "rpm", format!("Full speed is {} rpm, and the speed of the recording is not known.", number(full_rpm)))
+            Check::good("full_speed", full_rpm, "rpm", format!("Full speed is {} rpm, and the speed of the recording is not known.", whole(full_rpm)))
                 .so("Whether full speed was reached is open, so the recording cannot release a machine."),
         );
     };
@@ -42,9 +42,9 @@ pub fn check(machine: &Machine, speed: Option<&Speed>) -> Check {
                 "%",
                 format!(
                     "The top speed is {} rpm, {} % of full speed ({} rpm).",
-                    number(top_rpm),
+                    whole(top_rpm),
                     number(percent),
-                    number(full_rpm)
+                    whole(full_rpm)
                 ),
             )
             .so("Full speed was not reached, so the recording cannot release a machine."),
@@ -53,7 +53,7 @@ pub fn check(machine: &Machine, speed: Option<&Speed>) -> Check {
     let held_s = longest_above(speed, least_rpm, hold_s);
     let found = format!(
         "Full speed ({} rpm less {} %) was held for {} s; {} s are wanted.",
-        number(full_rpm),
+        whole(full_rpm),
         number(tolerance),
         number(held_s),
         number(hold_s),

@@ -62,17 +62,15 @@ pub fn check(survey: &Survey, long: &Frames, speed: Option<&Speed>) -> Option<Ch
             check.so("Mains hum is there, too faint to matter; its lines are not the machine's.")
         });
     }
-    if strongest.explained.iter().any(|line| line.harmonic <= 2) {
+    if let Some(line) = strongest.explained.first().filter(|line| line.harmonic <= 2) {
+        let percent = 100.0 * line.power / strongest.total;
         let found = format!(
             "A line at {} Hz holds {} % of the power, where an order of the shaft lies as well.",
-            number(mains_hz * strongest.explained[0].harmonic as f64),
-            number(
-                100.0 * strongest.explained[0].power
-                    / mean.iter().sum::<f64>().max(f64::MIN_POSITIVE)
-            ),
+            number(mains_hz * line.harmonic as f64),
+            number(percent),
         );
         return Some(
-            Check::good("hum", 0.0, "%", found)
+            Check::good("hum", percent, "%", found)
                 .on(name)
                 .so("Hum and shaft cannot be told apart at this speed; run a few percent slower or faster to see."),
         );

@@ -3,7 +3,7 @@
 use crate::recording::Recording;
 use crate::speed::{Speed, SpeedSource};
 
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit};
 
 /// Standard error of the speed in percent above which orders are blurred: 1 % moves order 10 by a
@@ -31,12 +31,17 @@ pub fn check(recording: &Recording, speed: Option<&Speed>) -> Check {
         SpeedSource::Estimated => "estimated from the signal itself",
     };
     let (low, high) = speed.range_rpm();
-    let found = format!(
-        "The speed, {} to {} rpm, is {source}, with an error of {} %.",
-        number(low),
-        number(high),
-        number(speed.error_percent),
-    );
+    let range = if speed.is_steady(1e-4) {
+        whole(high)
+    } else {
+        format!("{} to {}", whole(low), whole(high))
+    };
+    let error = if speed.error_percent > 0.0 {
+        format!(", with an error of {} %", number(speed.error_percent))
+    } else {
+        String::new()
+    };
+    let found = format!("The speed, {range} rpm, is {source}{error}.");
     let check = Check::good("speed", speed.error_percent, "%", found);
     if let Some(other) =
         speed.alternatives.first().filter(|other| other.probability > LIMITED_DOUBT)

@@ -35,7 +35,7 @@ const BLOCK_TURNS: f64 = 2.0;
 /// Blocks on each side of a jump, and fewest altogether.
 const SIDE: usize = 3;
 const LEAST_BLOCKS: usize = 16;
-/// A jump exceeds the usual scatter of the baseline by this factor and the signal's rms.
+/// A jump exceeds the usual scatter of the baseline by this factor, and the rms beside it.
 const JUMP_SCATTERS: f64 = 10.0;
 
 /// Looks for slope and jumps; `None` for sound and displacement and where the record is too short.
@@ -136,12 +136,16 @@ fn jumps(survey: &Survey, lowest_hz: Option<f64>) -> Vec<(f64, f64)> {
         .map(|k| stats::median(&means[k..k + SIDE]) - stats::median(&means[k - SIDE..k]))
         .collect();
     let usual = stats::median(&rises.iter().map(|rise| rise.abs()).collect::<Vec<f64>>());
-    let threshold =
-        (JUMP_SCATTERS * usual).max(stats::median(&levels)).max(4.0 * survey.resolution());
+    let least = (JUMP_SCATTERS * usual).max(4.0 * survey.resolution());
+    // means scatter with the level: a jump must stand out of what shakes beside it
+    let is_jump = |k: usize| {
+        let local = levels[k..k + 2 * SIDE].iter().fold(0.0_f64, |top, &level| top.max(level));
+        rises[k].abs() > least.max(local)
+    };
     let mut jumps: Vec<(f64, f64)> = Vec::new();
     let mut k = 0;
     while k < rises.len() {
-        if rises[k].abs() <= threshold {
+        if !is_jump(k) {
             k += 1;
             continue;
         }

@@ -3,7 +3,7 @@
 use crate::recording::Channel;
 use crate::speed::Speed;
 
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit};
 
 /// Multiple of the corner below which neither slow roll nor phase is trusted: there a first-order
@@ -18,9 +18,9 @@ pub fn check(channel: &Channel, speed: &Speed) -> Option<Check> {
     let found = format!(
         "The input is AC-coupled at {} Hz: phase is true above {} rpm, and the recording runs from {} to {} rpm.",
         number(corner_hz),
-        number(from_rpm),
-        number(low_rpm),
-        number(high_rpm),
+        whole(from_rpm),
+        whole(low_rpm),
+        whole(high_rpm),
     );
     let check = Check::good("low_corner", from_rpm, "rpm", found).on(channel.name());
     Some(if high_rpm < from_rpm {
@@ -31,7 +31,7 @@ pub fn check(channel: &Channel, speed: &Speed) -> Option<Check> {
         check
             .so(format!(
                 "Below {} rpm neither phase nor slow roll can be trusted.",
-                number(from_rpm)
+                whole(from_rpm)
             ))
             .rated(Fit::Limited, &[Affects::Phase])
     } else {

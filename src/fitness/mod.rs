@@ -132,6 +132,9 @@ pub fn judge(recording: &Recording, machine: &Machine, speed: Option<&Speed>) ->
     let judged = recording.judged();
     let surveys: Vec<Survey> = judged.iter().map(|channel| Survey::of(channel)).collect();
     let mut checks: Vec<Check> = Vec::new();
+    if judged.is_empty() {
+        checks.push(silence::check_none());
+    }
     checks.extend(surveys.iter().map(clipping::check));
     checks.extend(surveys.iter().map(dropout::check));
     checks.extend(silence::check(&surveys));

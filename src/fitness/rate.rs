@@ -4,7 +4,7 @@ use crate::machine::{Machine, Multipliers};
 use crate::recording::Channel;
 use crate::speed::Speed;
 
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit, JUDGED_SHARE_OF_RATE};
 
 /// Orders of the shaft that the default band reaches.
@@ -20,8 +20,8 @@ pub fn check(channel: &Channel, machine: &Machine, speed: &Speed) -> Option<Chec
     let reach = JUDGED_SHARE_OF_RATE * channel.rate_hz / (top_rpm / 60.0);
     let found = format!(
         "At {} rpm a rate of {} Hz shows orders up to {}.",
-        number(top_rpm),
-        number(channel.rate_hz),
+        whole(top_rpm),
+        whole(channel.rate_hz),
         number(reach),
     );
     let check = Check::good("rate", reach, "orders", found).on(channel.name());

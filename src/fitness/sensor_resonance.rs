@@ -3,7 +3,7 @@
 use crate::recording::Channel;
 use crate::speed::Speed;
 
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit, JUDGED_SHARE_OF_RATE};
 
 /// Share of the resonance up to which a sensor is taken to be true: there an undamped spring and mass
@@ -25,7 +25,7 @@ pub fn check(channel: &Channel, speed: &Speed) -> Option<Check> {
         "A third of the sensor's mounted resonance is {} Hz, order {} at {} rpm.",
         number(third_hz),
         number(order),
-        number(60.0 * top_hz),
+        whole(60.0 * top_hz),
     );
     let check = Check::good("sensor_resonance", order, "orders", found).on(channel.name());
     let affects = [Affects::Levels, Affects::Phase];

@@ -87,3 +87,10 @@ pub fn check_pulse(channel: &Channel) -> Option<Check> {
             .rated(Fit::Limited, &[Affects::Speed, Affects::Phase])
     })
 }
+
+/// The check of a recording without any channel to judge.
+pub fn check_none() -> Check {
+    Check::good("silence", 0.0, "channels", "There is neither a vibration nor a sound channel.")
+        .so("There is nothing to judge: state the role of the channels in the machine file.")
+        .rated(Fit::Unfit, &[Affects::Levels, Affects::Bearings])
+}

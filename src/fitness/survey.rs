@@ -8,6 +8,8 @@ const SAMPLED: usize = 8192;
 /// Share of equal values among them above which the values are taken to lie on steps. Values of a
 /// continuous distribution in single precision coincide far more rarely.
 const EQUAL_SHARE: f64 = 0.05;
+/// Fewer levels than this may be those of a wave locked to the sampling clock.
+const FEW_LEVELS: usize = 64;
 
 /// A channel with the numbers of one look at its samples.
 pub struct Survey<'a> {
@@ -99,6 +101,9 @@ fn inferred_step(values: &[f32]) -> Option<f64> {
     if gaps.len() < 2 || (equal as f64) < EQUAL_SHARE * sample.len() as f64 {
         return None;
     }
+    if gaps.len() < FEW_LEVELS && repeats(values, blur) {
+        return None;
+    }
     let smallest = gaps.iter().copied().fold(f64::INFINITY, f64::min);
     // the smallest gap carries the rounding of two values; the median of the near-smallest does not
     let mut near: Vec<f64> = gaps.iter().copied().filter(|&gap| gap < 1.5 * smallest).collect();
@@ -110,6 +115,16 @@ fn inferred_step(values: &[f32]) -> Option<f64> {
     let short: Vec<f64> = gaps.into_iter().filter(|&gap| gap < 10.0 * step).collect();
     let fitting = short.iter().filter(on_step).count();
     (fitting as f64 >= 0.95 * short.len() as f64).then_some(step)
+}
+
+/// Whether the values repeat with a period of at most [`FEW_LEVELS`] samples: a wave of few samples a
+/// period has few values, and they say nothing about the converter.
+fn repeats(values: &[f32], blur: f64) -> bool {
+    let start = &values[..values.len().min(SAMPLED)];
+    let alike = |a: f32, b: f32| (f64::from(a) - f64::from(b)).abs() <= blur;
+    (1..=FEW_LEVELS).any(|period| {
+        start.len() > 4 * period && start.iter().zip(&start[period..]).all(|(&a, &b)| alike(a, b))
+    })
 }
 
 #[cfg(test)]
@@ -127,5 +142,9 @@ mod tests {
         let smooth: Vec<f32> = (0..40_000).map(|i| wave(i) as f32).collect();
         assert_eq!(inferred_step(&smooth), None);
         assert_eq!(inferred_step(&[1.0; 100]), None);
+        let locked: Vec<f32> = (0..4000).map(|i| [0.0, 1.0, 0.0, -1.0][i % 4]).collect();
+        assert_eq!(inferred_step(&locked), None);
+        let idle: Vec<f32> = (0..4000).map(|i| ((i * i / 7) % 3) as f32 * 0.25).collect();
+        assert_eq!(inferred_step(&idle), Some(0.25));
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::speed::Speed;
 
-use super::words::number;
+use super::words::{number, whole};
 use super::{Affects, Check, Fit};
 
 /// Turns below which orders run into each other: a spectrum over ten turns parts lines 0.15 orders
@@ -20,7 +20,7 @@ pub fn check(speed: &Speed) -> Check {
         "turns",
         turns,
         "turns",
-        format!("{} turns are recorded.", number(turns.floor())),
+        format!("{} turns are recorded.", whole(turns.floor())),
     );
     if turns < UNFIT_TURNS {
         check

@@ -25,6 +25,11 @@ pub fn number(value: f64) -> String {
     }
 }
 
+/// As [`number`], but whole from a thousand on: for rates and speeds.
+pub fn whole(value: f64) -> String {
+    if value.is_finite() && value >= 1000.0 { count(value.round() as usize) } else { number(value) }
+}
+
 /// A count with its thousands set apart by spaces.
 pub fn count(count: usize) -> String {
     let digits = count.to_string();
@@ -63,6 +68,7 @@ mod tests {
         ] {
             assert_eq!(number(value), text);
         }
+        assert_eq!((whole(48_828.1), whole(12.34)), ("48 828".to_owned(), "12.3".to_owned()));
         assert_eq!(count(1_234_567), "1 234 567");
         assert_eq!(counted(1, "sample"), "1 sample");
     }

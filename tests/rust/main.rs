@@ -1,1 +1,3 @@
 //! The single integration test binary.
+
+mod fitness;
