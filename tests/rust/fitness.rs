@@ -233,6 +233,7 @@ fn dropouts_are_found_and_quiet_starts_are_not() {
 
     let mut values = with_noise(8, 0.2, 1.0, |_| 0.0);
     values[77] = f32::NAN;
+    values[78] = f32::INFINITY;
     assert_eq!(find(&judged(values), "dropout").fit, Fit::Unfit);
 }
 
