@@ -135,7 +135,8 @@ impl Levels {
         let mut run = 0;
         for (block, chunk) in values.chunks(BLOCK).enumerate() {
             // nearly all blocks stay below: counting is quicker than looking at each value
-            if chunk.iter().filter(|&&value| sign32 * value >= lowest32).count() == 0 {
+            let reaching: u32 = chunk.iter().map(|&v| u32::from(sign32 * v >= lowest32)).sum();
+            if reaching == 0 {
                 run = 0;
                 continue;
             }

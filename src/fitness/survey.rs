@@ -78,9 +78,9 @@ const LANES: usize = 8;
 pub struct Moments {
     /// How many values are finite.
     pub finite: usize,
-    /// Lowest of them; the origin where there is none.
+    /// Lowest of them and of the origin.
     pub low: f32,
-    /// Highest of them; the origin where there is none.
+    /// Highest of them and of the origin.
     pub high: f32,
     /// Sum of their distances from the origin.
     pub sum: f64,
@@ -91,29 +91,20 @@ pub struct Moments {
 impl Moments {
     /// Extremes and sums about `origin`, in one pass.
     pub fn of(values: &[f32], origin: f32) -> Self {
-        let (mut low, mut high) = ([origin; LANES], [origin; LANES]);
-        let (mut sum, mut squares) = ([0.0_f64; LANES], [0.0_f64; LANES]);
-        let mut lost = [0_u32; LANES];
-        let mut finite = 0;
-        for chunk in values.chunks(LANES) {
-            finite += chunk.len();
-            for (lane, &value) in chunk.iter().enumerate() {
-                let is_lost = !value.is_finite();
-                let value = if is_lost { origin } else { value };
-                lost[lane] += u32::from(is_lost);
-                low[lane] = if value < low[lane] { value } else { low[lane] };
-                high[lane] = if value > high[lane] { value } else { high[lane] };
-                let shifted = f64::from(value) - f64::from(origin);
-                sum[lane] += shifted;
-                squares[lane] += shifted * shifted;
-            }
+        let mut lanes = Lanes::at(origin);
+        let (blocks, rest) = values.as_chunks::<LANES>();
+        for block in blocks {
+            lanes.add(block, origin);
         }
+        let mut last = [origin; LANES];
+        last[..rest.len()].copy_from_slice(rest);
+        lanes.add(&last, origin);
         Self {
-            finite: finite - lost.iter().map(|&n| n as usize).sum::<usize>(),
-            low: low.into_iter().fold(origin, f32::min),
-            high: high.into_iter().fold(origin, f32::max),
-            sum: sum.iter().sum(),
-            squares: squares.iter().sum(),
+            finite: values.len() - lanes.lost.iter().map(|&n| n as usize).sum::<usize>(),
+            low: lanes.low.into_iter().fold(origin, f32::min),
+            high: lanes.high.into_iter().fold(origin, f32::max),
+            sum: lanes.sum.iter().sum(),
+            squares: lanes.squares.iter().sum(),
         }
     }
 
@@ -122,6 +113,41 @@ impl Moments {
         let n = self.finite.max(1) as f64;
         let mean = self.sum / n;
         (mean, (self.squares / n - mean * mean).max(0.0).sqrt())
+    }
+}
+
+/// The running extremes and sums of [`Moments`], side by side.
+struct Lanes {
+    low: [f32; LANES],
+    high: [f32; LANES],
+    sum: [f64; LANES],
+    squares: [f64; LANES],
+    lost: [u32; LANES],
+}
+
+impl Lanes {
+    fn at(origin: f32) -> Self {
+        Self {
+            low: [origin; LANES],
+            high: [origin; LANES],
+            sum: [0.0; LANES],
+            squares: [0.0; LANES],
+            lost: [0; LANES],
+        }
+    }
+
+    /// Adds one value to each lane, the origin in place of what is no number.
+    fn add(&mut self, block: &[f32; LANES], origin: f32) {
+        for (lane, &value) in block.iter().enumerate() {
+            let is_lost = !(value.abs() < f32::INFINITY);
+            let value = if is_lost { origin } else { value };
+            self.lost[lane] += u32::from(is_lost);
+            self.low[lane] = if value < self.low[lane] { value } else { self.low[lane] };
+            self.high[lane] = if value > self.high[lane] { value } else { self.high[lane] };
+            let shifted = f64::from(value) - f64::from(origin);
+            self.sum[lane] += shifted;
+            self.squares[lane] += shifted * shifted;
+        }
     }
 }
 
