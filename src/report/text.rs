@@ -10,6 +10,7 @@ use crate::case::{Decision, Level};
 use crate::diagnose::{Diagnosis, Finding, SpeedSummary, Verdict};
 use crate::error::Error;
 use crate::fitness::{Check, Fit};
+use crate::units::clause;
 use crate::signature::{Evidence, Kind};
 use crate::speed::SpeedSource;
 
@@ -168,14 +169,14 @@ fn fitness(page: &mut Page, checks: &[Check]) {
             Fit::Unfit => ("unfit", Paint::Strong),
             Fit::Limited | Fit::Good => ("limited", Paint::Plain),
         };
-        let mut text = format!("{word}: {}", sentence(&check.found));
+        let mut text = format!("{word}: {}", clause(&check.found));
         if let Some(channel) = &check.channel
             && !check.found.contains(channel.as_str())
         {
             text.push_str(&format!(" ({channel})"));
         }
         if !check.consequence.is_empty() {
-            text.push_str(&format!("; {}", sentence(&check.consequence)));
+            text.push_str(&format!("; {}", clause(&check.consequence)));
         }
         let label = if i == 0 { "recording" } else { "" };
         page.painted_row((label, Paint::Faint), (&text, paint));
@@ -183,10 +184,6 @@ fn fitness(page: &mut Page, checks: &[Check]) {
 }
 
 /// A sentence without the stop at its end, to be joined to others.
-fn sentence(text: &str) -> &str {
-    text.trim().trim_end_matches('.')
-}
-
 fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
     let paint = match diagnosis.verdict {
         Verdict::Accept => Paint::Good,
@@ -194,7 +191,8 @@ fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
         Verdict::Reject => Paint::Bad,
         Verdict::NoVerdict => Paint::Open,
     };
-    let reason = (sentence(&diagnosis.reason), Paint::Strong);
+    let sentence = clause(&diagnosis.reason);
+    let reason = (sentence.as_str(), Paint::Strong);
     page.painted_row((diagnosis.verdict.word(), paint), reason);
     let nothing = of_kind(&diagnosis.findings, Kind::Fault).next().is_none();
     if diagnosis.verdict == Verdict::NoVerdict && nothing && !reason.0.contains("no release") {
@@ -222,16 +220,16 @@ fn fault(page: &mut Page, finding: &Finding) {
     page.painted_row((&sure, Paint::Strong), (&text, Paint::Strong));
     evidence(page, finding, MOST_EVIDENCE);
     if let Some(remark) = &finding.remark {
-        page.row("", sentence(remark));
+        page.row("", &clause(remark));
     }
     if !finding.advice.is_empty() {
-        page.row("", &format!("next: {}", sentence(&finding.advice)));
+        page.row("", &format!("next: {}", clause(&finding.advice)));
     }
 }
 
 fn evidence(page: &mut Page, finding: &Finding, most: usize) {
     for Evidence { text, .. } in finding.evidence.iter().take(most) {
-        page.row("", sentence(text));
+        page.row("", &clause(text));
     }
 }
 
@@ -242,7 +240,7 @@ fn observation(page: &mut Page, label: &str, finding: &Finding) {
     if !(finding.confidence >= 0.95) {
         text.push_str(&format!(", {}", percent(finding.confidence)));
     }
-    let told: Vec<&str> = finding.evidence.iter().take(2).map(|e| sentence(&e.text)).collect();
+    let told: Vec<String> = finding.evidence.iter().take(2).map(|e| clause(&e.text)).collect();
     if !told.is_empty() {
         text.push_str(&format!(": {}", told.join("; ")));
     }
@@ -319,7 +317,7 @@ fn considered(page: &mut Page, findings: &[Finding]) {
         }
     }
     for (i, (reason, with_it)) in reasons.iter().take(MOST_CONSIDERED).enumerate() {
-        let text = format!("{}: {}", together(with_it), sentence(reason));
+        let text = format!("{}: {}", together(with_it), clause(reason));
         page.row(if i == 0 { "considered" } else { "" }, &text);
     }
     if reasons.len() > MOST_CONSIDERED {
@@ -374,9 +372,9 @@ fn together(findings: &[&Finding]) -> String {
 
 fn notes(page: &mut Page, diagnosis: &Diagnosis) {
     let of_speed = diagnosis.speed.iter().flat_map(|speed| &speed.notes);
-    let mut told: Vec<&str> = Vec::new();
+    let mut told: Vec<String> = Vec::new();
     for note in diagnosis.notes.iter().chain(of_speed) {
-        let note = sentence(note);
+        let note = clause(note);
         if !note.is_empty() && !told.contains(&note) {
             told.push(note);
         }
