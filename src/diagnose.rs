@@ -12,7 +12,7 @@ use crate::signature::weigh::{self, Weighed};
 use crate::signature::{ALL, Evidence, Kind, Severity};
 use crate::speed::choose::{self, Choice};
 use crate::speed::{Speed, SpeedAlternative, SpeedSource};
-use crate::units::three_digits;
+use crate::units::{clause, three_digits};
 
 /// The decision about a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -301,7 +301,7 @@ impl Grounds {
     fn of(case: &Case, findings: &[Finding]) -> Self {
         let unfit = case.fitness().iter().find(|check| check.fit == Fit::Unfit);
         Self {
-            unfit: unfit.map(|check| check.found.clone()),
+            unfit: unfit.map(|check| clause(&check.found)),
             exceeded: limit_reason(case, Decision::Exceeded),
             undecided: limit_reason(case, Decision::Undecided),
             sure_fault: sure_fault(findings, &case.machine.acceptance.tolerated),
@@ -392,7 +392,7 @@ fn obstacle(case: &Case) -> Option<String> {
         .find(|check| {
             check.fit == Fit::Limited && check.affects.iter().any(|a| hinders.contains(a))
         })
-        .map(|check| check.found.clone())
+        .map(|check| clause(&check.found))
 }
 
 fn kept(case: &Case) -> String {

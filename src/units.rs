@@ -56,6 +56,19 @@ pub fn three_digits(value: f64) -> String {
     if whole >= 3 { grouped(value) } else { format!("{value:.places$}") }
 }
 
+/// A sentence as a clause within another: without its full stop, and without the capital of an
+/// ordinary first word.
+pub fn clause(sentence: &str) -> String {
+    let body = sentence.trim().trim_end_matches('.');
+    let mut letters = body.chars();
+    match (letters.next(), letters.clone().next()) {
+        (Some(first), second) if !second.is_some_and(char::is_uppercase) => {
+            first.to_lowercase().chain(letters).collect()
+        }
+        _ => body.to_owned(),
+    }
+}
+
 /// The kind of physical quantity that a channel holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -298,6 +311,14 @@ mod tests {
         assert_eq!(three_digits(4.5), "4.50");
         assert_eq!(three_digits(81_234.0), "81 234");
         assert_eq!(three_digits(f64::NAN), "no number");
+    }
+
+    #[test]
+    fn a_sentence_becomes_a_clause() {
+        assert_eq!(clause("The tops are missing."), "the tops are missing");
+        assert_eq!(clause("AC coupling hides it"), "AC coupling hides it");
+        assert_eq!(clause("39 036 of them"), "39 036 of them");
+        assert_eq!(clause(""), "");
     }
 
     #[test]

@@ -5,6 +5,7 @@ pub mod fft;
 pub mod floor;
 pub mod halfband;
 pub mod kernel;
+pub mod kernel_bank;
 pub mod moments;
 pub mod peaks;
 pub mod segments;

@@ -27,6 +27,8 @@ const SOFT_RUN: usize = 3;
 /// Levels below the extreme that are looked at. A quantised smooth top that fills three samples of
 /// the extreme level has its next ones within four levels.
 const NEXT_LEVELS: usize = 5;
+/// Samples looked at together.
+const BLOCK: usize = 64;
 /// Occurrences whose neighbours are compared.
 const COMPARED: usize = 64;
 
@@ -128,24 +130,30 @@ impl Levels {
     fn count(values: &[f32], sign: f64, extreme: f64, width: f64) -> Self {
         let mut levels = Self { top: 0, next: [0; NEXT_LEVELS], longest: 0, first: None };
         let lowest = extreme - (NEXT_LEVELS as f64 + 0.5) * width;
+        // rounded down, so that no value is left out here
+        let (sign32, lowest32) = (sign as f32, (lowest as f32).next_down());
         let mut run = 0;
-        for (index, &value) in values.iter().enumerate() {
-            let value = sign * f64::from(value);
-            if !(value >= lowest) {
+        for (block, chunk) in values.chunks(BLOCK).enumerate() {
+            // nearly all blocks stay below: counting is quicker than looking at each value
+            let reaching: u32 = chunk.iter().map(|&v| u32::from(sign32 * v >= lowest32)).sum();
+            if reaching == 0 {
                 run = 0;
                 continue;
             }
-            let level = ((extreme - value) / width).round() as usize;
-            if level == 0 {
-                levels.top += 1;
-                run += 1;
-                levels.longest = levels.longest.max(run);
-                levels.first.get_or_insert(index);
-                continue;
-            }
-            run = 0;
-            if let Some(next) = levels.next.get_mut(level - 1) {
-                *next += 1;
+            for (offset, &value) in chunk.iter().enumerate() {
+                let level = ((extreme - sign * f64::from(value)) / width).round();
+                run = if level == 0.0 { run + 1 } else { 0 };
+                if level == 0.0 {
+                    levels.top += 1;
+                    levels.longest = levels.longest.max(run);
+                    levels.first.get_or_insert(block * BLOCK + offset);
+                    continue;
+                }
+                // what is no number counts as level 0 here, and has no level below
+                let below = (level as usize).checked_sub(1);
+                if let Some(next) = below.and_then(|k| levels.next.get_mut(k)) {
+                    *next += 1;
+                }
             }
         }
         levels

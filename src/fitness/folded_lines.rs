@@ -2,8 +2,9 @@
 //!
 //! Order k of a shaft at f appears at rate - k f where k f lies between half the rate and the rate: it
 //! falls while the speed rises. Every such track is followed through short spectra at even steps of
-//! speed. The median contrast along it is taken, so that true orders, which only cross it, do not
-//! count. Side lines of a converter's switching frequency fall too, but about another frequency.
+//! speed. Where it crosses true orders it is passed over, and the median contrast along the rest is
+//! taken, so that a chance encounter does not count. Side lines of an inverter's switching frequency
+//! fall too, but about another frequency.
 
 use crate::dsp::stats;
 use crate::speed::Speed;
@@ -20,6 +21,9 @@ const LEAST_CONTRAST: f64 = 4.0;
 const LEAST_FRAMES: usize = 40;
 /// Way of a track in bins below which it could be a fixed line.
 const LEAST_WAY_BINS: f64 = 20.0;
+/// Distance in bins that true orders must keep from the track: two of the window's lobe, one for the
+/// three bins looked at, two for the way of a line within a frame.
+const CLEAR_BINS: f64 = 5.0;
 /// Part of the spectrum in which tracks are followed, as shares of the rate.
 const TRACK_FROM: f64 = 0.01;
 const TRACK_TO: f64 = 0.48;
@@ -117,6 +121,9 @@ fn follow(sweep: &Frames, shaft_hz: &[f64], order: usize, rate_hz: f64) -> Optio
     let (mut low_hz, mut high_hz) = (f64::INFINITY, 0.0_f64);
     let mut contrasts = Vec::new();
     for (frame, &hz) in sweep.power.iter().zip(shaft_hz) {
+        if !is_clear(hz, rate_hz, sweep.resolution_hz) {
+            continue;
+        }
         let mirrored_hz = rate_hz - order as f64 * hz;
         if mirrored_hz < TRACK_FROM * rate_hz || mirrored_hz > TRACK_TO * rate_hz {
             continue;
@@ -133,4 +140,11 @@ fn follow(sweep: &Frames, shaft_hz: &[f64], order: usize, rate_hz: f64) -> Optio
     }
     let contrast = stats::median_of(&mut contrasts);
     (contrast >= LEAST_CONTRAST).then_some(Track { order, contrast })
+}
+
+/// Whether mirrored orders fall between the true ones at this speed. Both kinds are a shaft frequency
+/// apart, so either all of them do or none.
+fn is_clear(shaft_hz: f64, rate_hz: f64, resolution_hz: f64) -> bool {
+    let orders = rate_hz / shaft_hz;
+    (orders - orders.round()).abs() * shaft_hz > CLEAR_BINS * resolution_hz
 }

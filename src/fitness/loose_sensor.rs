@@ -10,7 +10,7 @@ use crate::speed::Speed;
 use crate::units::Quantity;
 
 use super::frames::Frames;
-use super::survey::Survey;
+use super::survey::{Moments, Survey};
 use super::words::{counted, number};
 use super::{Affects, Check, Fit};
 
@@ -123,12 +123,8 @@ fn jumps(survey: &Survey, lowest_hz: Option<f64>) -> Vec<(f64, f64)> {
         lowest_hz.filter(|hz| *hz > 0.0).map_or(BLOCK_S, |hz| BLOCK_S.max(BLOCK_TURNS / hz));
     let block = ((block_s * rate_hz) as usize).max(1);
     let blocks = survey.values().chunks_exact(block);
-    let (means, levels): (Vec<f64>, Vec<f64>) = blocks
-        .map(|chunk| {
-            let mean = stats::mean_f32(chunk);
-            (mean, stats::rms_f32(chunk, mean))
-        })
-        .unzip();
+    let (means, levels): (Vec<f64>, Vec<f64>) =
+        blocks.map(|chunk| Moments::of(chunk, survey.mean as f32).mean_and_rms()).unzip();
     if means.len() < LEAST_BLOCKS {
         return Vec::new();
     }

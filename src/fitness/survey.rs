@@ -34,33 +34,17 @@ impl<'a> Survey<'a> {
     /// Looks over the samples of a channel.
     pub fn of(channel: &'a Channel) -> Self {
         let values = channel.values();
-        let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
-        let mut finite = 0_usize;
         // sums about the first value: a large offset would eat the digits of the squares
-        let origin = values.iter().copied().find(|v| v.is_finite()).map_or(0.0, f64::from);
-        let (mut sum, mut squares) = (0.0, 0.0);
-        for &value in values {
-            if value.is_finite() {
-                low = low.min(value);
-                high = high.max(value);
-                finite += 1;
-                let shifted = f64::from(value) - origin;
-                sum += shifted;
-                squares += shifted * shifted;
-            }
-        }
-        let n = finite.max(1) as f64;
-        let shift = sum / n;
-        if finite == 0 {
-            (low, high) = (0.0, 0.0);
-        }
+        let origin = values.iter().copied().find(|v| v.is_finite()).unwrap_or(0.0);
+        let moments = Moments::of(values, origin);
+        let (shift, rms) = moments.mean_and_rms();
         Self {
             channel,
-            non_finite: values.len() - finite,
-            low,
-            high,
-            mean: origin + shift,
-            rms: (squares / n - shift * shift).max(0.0).sqrt(),
+            non_finite: values.len() - moments.finite,
+            low: moments.low,
+            high: moments.high,
+            mean: f64::from(origin) + shift,
+            rms,
             step: channel.least_step.or_else(|| inferred_step(values)),
         }
     }
@@ -84,6 +68,86 @@ impl<'a> Survey<'a> {
     pub fn resolution(&self) -> f64 {
         let largest = f64::from(self.low.abs().max(self.high.abs()));
         self.step.unwrap_or(0.0).max(largest * f64::from(f32::EPSILON))
+    }
+}
+
+/// Sums side by side, so that additions need not wait for each other.
+const LANES: usize = 8;
+
+/// Extremes and sums of the finite values of a stretch.
+pub struct Moments {
+    /// How many values are finite.
+    pub finite: usize,
+    /// Lowest of them and of the origin.
+    pub low: f32,
+    /// Highest of them and of the origin.
+    pub high: f32,
+    /// Sum of their distances from the origin.
+    pub sum: f64,
+    /// Sum of the squares of these.
+    pub squares: f64,
+}
+
+impl Moments {
+    /// Extremes and sums about `origin`, in one pass.
+    pub fn of(values: &[f32], origin: f32) -> Self {
+        let mut lanes = Lanes::at(origin);
+        let (blocks, rest) = values.as_chunks::<LANES>();
+        for block in blocks {
+            lanes.add(block, origin);
+        }
+        let mut last = [origin; LANES];
+        last[..rest.len()].copy_from_slice(rest);
+        lanes.add(&last, origin);
+        Self {
+            finite: values.len() - lanes.lost.iter().map(|&n| n as usize).sum::<usize>(),
+            low: lanes.low.into_iter().fold(origin, f32::min),
+            high: lanes.high.into_iter().fold(origin, f32::max),
+            sum: lanes.sum.iter().sum(),
+            squares: lanes.squares.iter().sum(),
+        }
+    }
+
+    /// Mean distance from the origin and rms about the mean.
+    pub fn mean_and_rms(&self) -> (f64, f64) {
+        let n = self.finite.max(1) as f64;
+        let mean = self.sum / n;
+        (mean, (self.squares / n - mean * mean).max(0.0).sqrt())
+    }
+}
+
+/// The running extremes and sums of [`Moments`], side by side.
+struct Lanes {
+    low: [f32; LANES],
+    high: [f32; LANES],
+    sum: [f64; LANES],
+    squares: [f64; LANES],
+    lost: [u32; LANES],
+}
+
+impl Lanes {
+    fn at(origin: f32) -> Self {
+        Self {
+            low: [origin; LANES],
+            high: [origin; LANES],
+            sum: [0.0; LANES],
+            squares: [0.0; LANES],
+            lost: [0; LANES],
+        }
+    }
+
+    /// Adds one value to each lane, the origin in place of what is no number.
+    fn add(&mut self, block: &[f32; LANES], origin: f32) {
+        for (lane, &value) in block.iter().enumerate() {
+            let is_lost = !(value.abs() < f32::INFINITY);
+            let value = if is_lost { origin } else { value };
+            self.lost[lane] += u32::from(is_lost);
+            self.low[lane] = if value < self.low[lane] { value } else { self.low[lane] };
+            self.high[lane] = if value > self.high[lane] { value } else { self.high[lane] };
+            let shifted = f64::from(value) - f64::from(origin);
+            self.sum[lane] += shifted;
+            self.squares[lane] += shifted * shifted;
+        }
     }
 }
 
@@ -132,6 +196,21 @@ mod tests {
     use super::*;
 
     #[test]
+    fn moments_leave_out_what_is_no_number() {
+        let mut values: Vec<f32> = (0..103).map(|i| 1000.0 + (i % 5) as f32).collect();
+        values[50] = f32::NAN;
+        values[51] = f32::INFINITY;
+        let moments = Moments::of(&values, 1000.0);
+        let kept: Vec<f32> = values.iter().copied().filter(|v| v.is_finite()).collect();
+        let mean = stats::mean_f32(&kept);
+        let (shift, rms) = moments.mean_and_rms();
+        assert_eq!((moments.finite, moments.low, moments.high), (101, 1000.0, 1004.0));
+        assert!((1000.0 + shift - mean).abs() < 1e-9);
+        assert!((rms - stats::rms_f32(&kept, mean)).abs() < 1e-9);
+        assert_eq!(Moments::of(&[], 0.0).mean_and_rms(), (0.0, 0.0));
+    }
+
+    #[test]
     fn finds_the_step_of_quantised_floats_and_none_in_smooth_ones() {
         let wave =
             |i: i32| 0.9 + 0.2 * (f64::from(i) * 0.377).sin() * (f64::from(i) * 0.0113).cos();
@@ -144,7 +223,13 @@ mod tests {
         assert_eq!(inferred_step(&[1.0; 100]), None);
         let locked: Vec<f32> = (0..4000).map(|i| [0.0, 1.0, 0.0, -1.0][i % 4]).collect();
         assert_eq!(inferred_step(&locked), None);
-        let idle: Vec<f32> = (0..4000).map(|i| ((i * i / 7) % 3) as f32 * 0.25).collect();
+        // an idle converter that toggles between three codes without any rhythm
+        let mut state = 1_u32;
+        let mut code = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            ((state >> 24) % 3) as f32
+        };
+        let idle: Vec<f32> = (0..4000).map(|_| 0.25 * code()).collect();
         assert_eq!(inferred_step(&idle), Some(0.25));
     }
 }

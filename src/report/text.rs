@@ -11,6 +11,7 @@ use crate::error::Error;
 use crate::fitness::{Check, Fit};
 use crate::signature::{Evidence, Kind};
 use crate::speed::SpeedSource;
+use crate::units::clause;
 
 /// Evidence shown of one finding, in lines.
 const MOST_EVIDENCE: usize = 4;
@@ -187,11 +188,11 @@ fn fitness(page: &mut Page, checks: &[Check]) {
     }
 }
 
-/// `unfit: 12 % of the samples are clipped (front, likewise rear). Record again`.
+/// `unfit: 12 % of the samples are clipped (front; likewise rear); record again`.
 fn trouble_text(trouble: &[&Check]) -> String {
     let [first, others @ ..] = trouble else { return String::new() };
     let word = if first.fit == Fit::Unfit { "unfit" } else { "limited" };
-    let mut text = format!("{word}: {}", sentence(&first.found));
+    let mut text = format!("{word}: {}", clause(&first.found));
     let mut places: Vec<&str> = others.iter().filter_map(|c| c.channel.as_deref()).collect();
     if let Some(channel) = first.channel.as_deref() {
         places.insert(0, channel);
@@ -202,14 +203,9 @@ fn trouble_text(trouble: &[&Check]) -> String {
         [one, others @ ..] => text.push_str(&format!(" ({one}; likewise {})", others.join(", "))),
     }
     if !first.consequence.is_empty() {
-        text.push_str(&format!(". {}", sentence(&first.consequence)));
+        text.push_str(&format!("; {}", clause(&first.consequence)));
     }
     text
-}
-
-/// A sentence without the stop at its end, to be joined to others.
-fn sentence(text: &str) -> &str {
-    text.trim().trim_end_matches('.')
 }
 
 fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
@@ -219,7 +215,8 @@ fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
         Verdict::Reject => Paint::Bad,
         Verdict::NoVerdict => Paint::Open,
     };
-    let reason = (sentence(&diagnosis.reason), Paint::Strong);
+    let sentence = clause(&diagnosis.reason);
+    let reason = (sentence.as_str(), Paint::Strong);
     page.painted_row((diagnosis.verdict.word(), paint), reason);
     let nothing = of_kind(&diagnosis.findings, Kind::Fault).next().is_none();
     if diagnosis.verdict == Verdict::NoVerdict && nothing && !reason.0.contains("no release") {
@@ -247,16 +244,16 @@ fn fault(page: &mut Page, finding: &Finding) {
     page.painted_row((&sure, Paint::Strong), (&text, Paint::Strong));
     evidence(page, finding, MOST_EVIDENCE);
     if let Some(remark) = &finding.remark {
-        page.row("", sentence(remark));
+        page.row("", &clause(remark));
     }
     if !finding.advice.is_empty() {
-        page.row("", &format!("next: {}", sentence(&finding.advice)));
+        page.row("", &format!("next: {}", clause(&finding.advice)));
     }
 }
 
 fn evidence(page: &mut Page, finding: &Finding, most: usize) {
     for Evidence { text, .. } in finding.evidence.iter().take(most) {
-        page.row("", sentence(text));
+        page.row("", &clause(text));
     }
 }
 
@@ -267,7 +264,7 @@ fn observation(page: &mut Page, label: &str, finding: &Finding) {
     if !(finding.confidence >= 0.95) {
         text.push_str(&format!(", {}", percent(finding.confidence)));
     }
-    let told: Vec<&str> = finding.evidence.iter().take(2).map(|e| sentence(&e.text)).collect();
+    let told: Vec<String> = finding.evidence.iter().take(2).map(|e| clause(&e.text)).collect();
     if !told.is_empty() {
         text.push_str(&format!(": {}", told.join("; ")));
     }
@@ -370,7 +367,7 @@ fn considered(page: &mut Page, findings: &[Finding]) {
         }
     }
     for (i, (reason, with_it)) in reasons.iter().take(MOST_CONSIDERED).enumerate() {
-        let text = format!("{}: {}", together(with_it), sentence(reason));
+        let text = format!("{}: {}", together(with_it), clause(reason));
         page.row(if i == 0 { "considered" } else { "" }, &text);
     }
     if reasons.len() > MOST_CONSIDERED {
@@ -439,9 +436,9 @@ fn together(findings: &[&Finding]) -> String {
 
 fn notes(page: &mut Page, diagnosis: &Diagnosis) {
     let of_speed = diagnosis.speed.iter().flat_map(|speed| &speed.notes);
-    let mut told: Vec<&str> = Vec::new();
+    let mut told: Vec<String> = Vec::new();
     for note in diagnosis.notes.iter().chain(of_speed) {
-        let note = sentence(note);
+        let note = clause(note);
         if !note.is_empty() && !told.contains(&note) {
             told.push(note);
         }

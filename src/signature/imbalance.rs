@@ -59,7 +59,8 @@ fn score_view(view: &View) -> Option<Score> {
     ));
     for law in growth_laws(view) {
         let (is, expected) = law.in_quantity(Quantity::Velocity);
-        log_odds -= 0.5 * ((is - expected).abs() - 1.0).clamp(0.0, 3.0);
+        // slower growth speaks for another force (a bow, a magnet); faster growth for the next mode
+        log_odds -= 0.5 * (expected - is - 1.0).clamp(0.0, 3.0);
         evidence.push(growth_evidence(view, &law, is, expected));
     }
     evidence.extend(phase_evidence(view));
@@ -179,7 +180,7 @@ fn growth_evidence(view: &View, law: &Growth, is: f64, expected: f64) -> Evidenc
         is,
         "",
         format!(
-            "{regime} 1x grows as speed^{is:.1} +- {:.1} in velocity (unbalance far from a resonance: {expected:.0})",
+            "{regime} 1x grows as speed^{is:.1} ± {:.1} in velocity (unbalance far from a resonance: {expected:.0})",
             law.error
         ),
     )

@@ -33,7 +33,7 @@ fn score_critical(critical: &Critical, view: &View) -> Score {
             critical.rpm,
             "rpm",
             format!(
-                "at {} +- {} rpm, amplification {:.1} +- {:.1}",
+                "at {} ± {} rpm, amplification {:.1} ± {:.1}",
                 grouped(critical.rpm),
                 grouped(critical.rpm_error.max(1.0)),
                 critical.amplification,

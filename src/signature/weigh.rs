@@ -13,7 +13,7 @@ use super::{ALL, Evidence, Kind, Need, Score, Signature};
 use crate::case::Case;
 use crate::dsp::stats::{log_odds_from_probability, probability_from_log_odds};
 use crate::recording::Role;
-use crate::units::three_digits;
+use crate::units::{grouped, three_digits};
 
 /// Cap on the confidence of a signature without calibration.
 pub const UNCALIBRATED_CAP: f64 = 0.5;
@@ -124,8 +124,8 @@ fn part_imbalance_from_resonance(case: &Case, weighed: &mut [Weighed]) {
         let lowered = log_odds_from_probability(item.confidence) - raised.ln() * 2.0;
         item.confidence = probability_from_log_odds(lowered);
         let text = format!(
-            "the critical speed at {:.0} rpm raises 1x {} times where it is highest",
-            critical.rpm,
+            "the critical speed at {} rpm raises 1x {} times where it is highest",
+            grouped(critical.rpm),
             three_digits(raised)
         );
         item.score.evidence.push(Evidence::new("raised_by_resonance", raised, "", text.clone()));

@@ -4,7 +4,8 @@ use serde::{Deserialize, Serialize};
 
 use super::envelope::Envelope;
 use crate::dsp::fft::good_length;
-use crate::dsp::kernel::{Kernel, TRANSITION};
+use crate::dsp::kernel::TRANSITION;
+use crate::dsp::kernel_bank::{KernelBank, LEAST_OF_CUTOFF};
 use crate::dsp::moments;
 use crate::dsp::segments::{Cutter, SegmentTransform, effective_averages};
 use crate::dsp::window::Window;
@@ -12,8 +13,9 @@ use crate::error::{Error, Result};
 use crate::speed::Speed;
 
 /// Points per turn over the highest order. Whatever the kernel still passes above the highest order
-/// ends at `(1 + T) / (1 - T)` of it and is folded to places above it.
-const POINTS_PER_ORDER: f64 = 1.0 + (1.0 + TRANSITION) / (1.0 - TRANSITION) + 0.02;
+/// ends at `(1 + T) / (1 - T)` of it, and at a little more because the cut-off comes in steps; it is folded
+/// to places above the highest order.
+const POINTS_PER_ORDER: f64 = 1.0 + (1.0 + TRANSITION) / (1.0 - TRANSITION) / LEAST_OF_CUTOFF;
 /// Fewest turns that one block may hold.
 const LEAST_TURNS: usize = 8;
 
@@ -21,7 +23,8 @@ const LEAST_TURNS: usize = 8;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct OrderEnvelopeConfig {
-    /// Highest order kept; default 22.
+    /// Highest order kept; default 22. The axis ends before where even at the lowest speed the
+    /// demodulated band is narrower than that.
     pub max_order: f64,
     /// Wanted distance of lines in orders: a block lasts the next longer 7-smooth number of turns over
     /// one over this. Default 1/256. Shorter recordings make one block of what there is.
@@ -140,19 +143,21 @@ pub fn envelope_order_spectrum(
             format!("{turns}"),
         ));
     }
-    let top_hz = top_speed_hz(speed, first_turn, turns);
-    let slow = envelope.decimated(config.max_order * top_hz);
-    let resampler = Resampler {
+    let (low_hz, top_hz) = speed_range_hz(speed, first_turn, turns);
+    // beyond the band's own width there is nothing at any speed
+    let max_order = config.max_order.min(1.2 * envelope.bandwidth_hz / low_hz);
+    let slow = envelope.decimated(max_order * top_hz);
+    let mut resampler = Resampler {
         envelope: &slow,
         speed,
         first_s,
-        points: good_length((POINTS_PER_ORDER * config.max_order).ceil() as usize),
-        max_order: config.max_order,
-        kernel: Kernel::new(),
+        points: good_length((POINTS_PER_ORDER * max_order).ceil() as usize),
+        max_order,
+        kernel: KernelBank::new(),
     };
     let block_turns = good_length((1.0 / config.resolution_orders).ceil() as usize);
     let block_turns = block_turns.min(turns);
-    let mut average = BlockAverage::new(block_turns, resampler.points, config);
+    let mut average = BlockAverage::new(block_turns, resampler.points, max_order, config);
     let mut turn_values = Vec::with_capacity(resampler.points);
     for turn in 0..turns {
         resampler.turn(first_turn + turn as f64, &mut turn_values);
@@ -167,13 +172,14 @@ pub fn envelope_order_spectrum(
     })
 }
 
-/// Highest speed at the whole turns used, in Hz.
-fn top_speed_hz(speed: &Speed, first_turn: f64, turns: usize) -> f64 {
+/// Lowest and highest speed over the whole turns used, in Hz.
+fn speed_range_hz(speed: &Speed, first_turn: f64, turns: usize) -> (f64, f64) {
     let from_s = speed.time_at_turns(first_turn);
     let to_s = speed.time_at_turns(first_turn + turns as f64);
     let ends = [speed.hz_at(from_s), speed.hz_at(to_s)];
     let knots = speed.knots().iter().filter(|k| k.time_s >= from_s && k.time_s <= to_s);
-    knots.map(|k| k.speed_hz).chain(ends).fold(f64::MIN_POSITIVE, f64::max)
+    let speeds = knots.map(|k| k.speed_hz).chain(ends).map(|hz| hz.max(1e-9));
+    speeds.fold((f64::INFINITY, 0.0), |(low, top), hz| (low.min(hz), top.max(hz)))
 }
 
 /// Takes the envelope at equal angles.
@@ -183,12 +189,12 @@ struct Resampler<'a> {
     first_s: f64,
     points: usize,
     max_order: f64,
-    kernel: Kernel,
+    kernel: KernelBank,
 }
 
 impl Resampler<'_> {
     /// Fills `values` with the envelope at the equal angles of one turn.
-    fn turn(&self, turn: f64, values: &mut Vec<f32>) {
+    fn turn(&mut self, turn: f64, values: &mut Vec<f32>) {
         let (from_s, to_s) = (self.speed.time_at_turns(turn), self.speed.time_at_turns(turn + 1.0));
         let span_s = to_s - from_s;
         // time over angle is a cubic with the speed at both ends; slopes of at most three chords keep it
@@ -196,14 +202,15 @@ impl Resampler<'_> {
         let slope = |time_s: f64| (1.0 / self.speed.hz_at(time_s).max(1e-9)).min(3.0 * span_s);
         let (bend_from, bend_to) = (slope(from_s) - span_s, slope(to_s) - span_s);
         let rate_hz = self.envelope.rate_hz;
-        let cutoff = 2.0 * self.max_order / span_s / ((1.0 - TRANSITION) * rate_hz);
+        let kept = (1.0 - TRANSITION) * LEAST_OF_CUTOFF;
+        let cutoff = (2.0 * self.max_order / span_s / (kept * rate_hz)).min(1.0);
         values.clear();
         for point in 0..self.points {
             let s = point as f64 / self.points as f64;
             let bend = s * (1.0 - s) * (bend_from * (1.0 - s) - bend_to * s);
             let time_s = from_s + s * span_s + bend;
             let position = (time_s - self.first_s) * rate_hz;
-            values.push(self.kernel.at(&self.envelope.values, position, cutoff.min(1.0)));
+            values.push(self.kernel.at(&self.envelope.values, position, cutoff));
         }
     }
 }
@@ -222,12 +229,17 @@ struct BlockAverage {
 }
 
 impl BlockAverage {
-    fn new(block_turns: usize, points: usize, config: &OrderEnvelopeConfig) -> Self {
+    fn new(
+        block_turns: usize,
+        points: usize,
+        max_order: f64,
+        config: &OrderEnvelopeConfig,
+    ) -> Self {
         let len = block_turns * points;
         let hop = ((len as f64 * (1.0 - config.overlap)).round() as usize).max(1);
         let padded = good_length(len * config.padding);
         let step = points as f64 / padded as f64;
-        let kept = ((config.max_order / step).floor() as usize + 1).min(padded / 2 + 1);
+        let kept = ((max_order / step).floor() as usize + 1).min(padded / 2 + 1);
         Self {
             transform: SegmentTransform::new(Window::Hann, len, padded, true),
             cutter: Cutter::new(len, hop),

@@ -181,12 +181,12 @@ mod tests {
         (0..n).map(|i| value(i) as f32).collect()
     }
 
-    /// Exact values of a sine and a square wave: rms 1/√2 of the peak, crest √2, kurtosis 1.5; all 1.
+    /// Exact: a sine has rms 1/√2 of its peak, crest √2, kurtosis 1.5; a square wave has 1 for all.
     #[test]
     fn shapes_with_known_levels() {
         let sine = levels(&tone(1000.0, 10.0, 2.0, 10.0)).expect("samples");
-        assert!((sine.rms - 2.0 * 0.707_107).abs() < 1e-5);
-        assert!((sine.crest_factor - 1.414_214).abs() < 1e-5);
+        assert!((sine.rms - 2.0_f64.sqrt()).abs() < 1e-5);
+        assert!((sine.crest_factor - 2.0_f64.sqrt()).abs() < 1e-5);
         assert!((sine.kurtosis - 1.5).abs() < 1e-5);
         assert!((sine.peak_to_peak - 4.0).abs() < 1e-5);
         let square: Vec<f32> = (0..1000).map(|i| if i % 2 == 0 { 4.0 } else { 2.0 }).collect();

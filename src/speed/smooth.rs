@@ -51,11 +51,18 @@ const CORNER_ROUNDS: usize = 3;
 /// Degrees of freedom of the steps: few, so that a corner is no wonder (Student's t).
 const STEP_FREEDOM: f64 = 3.0;
 
+/// Largest local factor on the walk's variance.
+const MOST_LOOSENED: f64 = 1e4;
+/// The walk goes further than the likelihood asks by this factor on its variance. The likelihood weighs
+/// all of the curve alike; near its ends and where it bends most the curve would lag by several times
+/// its standard error. The price is a third more scatter elsewhere.
+const EAGERNESS: f64 = 2.0;
+
 type State = Vector3<f64>;
 type Covariance = Matrix3<f64>;
 
-/// Fits the curve. `None` with fewer than four observations or where they are not finite.
-pub(super) fn fit(observations: &[Observation], what: Observed) -> Option<Fit> {
+/// Fits the curve, letting it go at corners if asked to. `None` with fewer than four observations or where they are not finite.
+pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -> Option<Fit> {
     let (first, last) = (observations.first()?, observations.last()?);
     let finite = |o: &Observation| o.time_s.is_finite() && o.value.is_finite() && o.variance > 0.0;
     if observations.len() < 4 || !observations.iter().all(finite) {
@@ -69,9 +76,10 @@ pub(super) fn fit(observations: &[Observation], what: Observed) -> Option<Fit> {
     let mut filter = Filter::new(observations, what);
     let mut walk = filter.most_likely_walk(span_s);
     let mut smoothed = filter.smooth(walk)?;
-    for round in 0..CORNER_ROUNDS {
+    let rounds = if corners { CORNER_ROUNDS } else { 0 };
+    for round in 0..rounds {
         filter.let_corners_go(&smoothed, walk);
-        if round + 1 < CORNER_ROUNDS {
+        if round + 1 < rounds {
             walk = filter.most_likely_walk(span_s);
         }
         smoothed = filter.smooth(walk)?;
@@ -148,7 +156,7 @@ impl<'a> Filter<'a> {
             }
             width *= 0.5;
         }
-        walk_at(best)
+        EAGERNESS * walk_at(best)
     }
 
     /// One forward sweep; the states are kept only if asked for.
@@ -230,7 +238,7 @@ impl<'a> Filter<'a> {
             let near = steps.get(i.saturating_sub(3)..(i + 2).min(steps.len())).unwrap_or(&[]);
             let mean = near.iter().sum::<f64>() / near.len().max(1) as f64;
             let share = (STEP_FREEDOM + mean) / (STEP_FREEDOM + 3.0);
-            self.loosened[i] = share.max(1.0).min(1e8);
+            self.loosened[i] = share.clamp(1.0, MOST_LOOSENED);
         }
     }
 }
@@ -331,7 +339,7 @@ mod tests {
     #[test]
     fn finds_a_ramp_and_the_scatter_about_it() {
         let ramp = |t: f64| 50.0 * t + 5.0 * t * t;
-        let fit = fit(&observe(ramp, 1e-3), Observed::Turns).expect("a fit");
+        let fit = fit(&observe(ramp, 1e-3), Observed::Turns, true).expect("a fit");
         assert!((fit.factor.sqrt() / 1e-3 - 1.0).abs() < 0.1, "{}", fit.factor.sqrt());
         for (knot, error) in fit.knots.iter().zip(&fit.hz_error) {
             let off = (knot.speed_hz - 50.0 - 10.0 * knot.time_s).abs();
@@ -342,7 +350,7 @@ mod tests {
     #[test]
     fn follows_a_corner() {
         let corner = |t: f64| if t < 5.0 { 50.0 * t + 5.0 * t * t } else { 375.0 + 100.0 * (t - 5.0) };
-        let fit = fit(&observe(corner, 1e-4), Observed::Turns).expect("a fit");
+        let fit = fit(&observe(corner, 1e-4), Observed::Turns, true).expect("a fit");
         for knot in &fit.knots {
             let hz = if knot.time_s < 5.0 { 50.0 + 10.0 * knot.time_s } else { 100.0 };
             assert!((knot.speed_hz - hz).abs() < 0.15, "{knot:?} {hz}");
@@ -358,7 +366,7 @@ mod tests {
                 Observation { time_s, value, variance: 1.0 }
             })
             .collect();
-        let fit = fit(&speeds, Observed::Hz).expect("a fit");
+        let fit = fit(&speeds, Observed::Hz, true).expect("a fit");
         let last = fit.knots.last().expect("knots");
         let turns = 20.0 * last.time_s + 0.5 * last.time_s * last.time_s;
         assert!((last.turns - turns).abs() < 0.05, "{} {turns}", last.turns);
@@ -366,7 +374,7 @@ mod tests {
 
     #[test]
     fn refuses_what_it_cannot_fit() {
-        assert!(fit(&observe(|t| t, 0.0)[..3], Observed::Turns).is_none());
-        assert!(fit(&observe(|_| f64::NAN, 0.0), Observed::Turns).is_none());
+        assert!(fit(&observe(|t| t, 0.0)[..3], Observed::Turns, true).is_none());
+        assert!(fit(&observe(|_| f64::NAN, 0.0), Observed::Turns, true).is_none());
     }
 }

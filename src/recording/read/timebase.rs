@@ -5,6 +5,10 @@
 /// How far a time may lie off an even ramp, in sample intervals: printed times are rounded.
 const TOLERANCE: f64 = 0.5;
 
+/// Steps between neighbouring times, as multiples of the typical one, that are still a single sample
+/// interval: times printed to half an interval step by 0.5 to 1.5 of it, a lost sample makes 2.
+const STEPS: std::ops::RangeInclusive<f64> = 0.4..=1.6;
+
 /// An even sequence of times.
 #[derive(Debug, PartialEq)]
 pub(super) struct Timebase {
@@ -22,8 +26,8 @@ pub(super) struct Uneven {
 
 /// The rate of times in seconds, by a straight line through all of them.
 ///
-/// Every time must lie within half a sample interval of the line and follow the one before by half
-/// to one and a half intervals. A rate that is a whole number within the precision of the times is
+/// Every time must lie within half a sample interval of the line and follow the one before by 0.4
+/// to 1.6 of the median step. A rate that is a whole number within the precision of the times is
 /// taken as that number.
 pub(super) fn from_times(times: &[f64]) -> Result<Timebase, Uneven> {
     let (Some(&first), Some(&last)) = (times.first(), times.last()) else {
@@ -35,20 +39,22 @@ pub(super) fn from_times(times: &[f64]) -> Result<Timebase, Uneven> {
     if times.len() < 2 {
         return Err(uneven(0, "a single time gives no sampling rate".into()));
     }
-    let steps = (times.len() - 1) as f64;
-    let mean_s = (last - first) / steps;
-    for (i, (before, after)) in times.iter().zip(times.iter().skip(1)).enumerate() {
-        let ratio = (after - before) / mean_s;
-        if !(mean_s > 0.0 && (1.0 - TOLERANCE..=1.0 + TOLERANCE).contains(&ratio)) {
-            let step = after - before;
+    let typical_s = median_step(times);
+    if typical_s <= 0.0 {
+        return Err(uneven(1, "times do not rise".into()));
+    }
+    for (i, step_s) in steps(times).enumerate() {
+        if !STEPS.contains(&(step_s / typical_s)) {
             return Err(uneven(
                 i + 1,
-                format!("times are uneven: a step of {step:.3e} s among steps of {mean_s:.3e} s"),
+                format!(
+                    "times are uneven: a step of {step_s:.3e} s among steps of {typical_s:.3e} s"
+                ),
             ));
         }
     }
     let interval_s = slope(times);
-    let (mean, middle) = (mean_of(times), steps / 2.0);
+    let (mean, middle) = (mean_of(times), (times.len() - 1) as f64 / 2.0);
     let mut worst_s = 0.0_f64;
     for (i, &t) in times.iter().enumerate() {
         let off_s = (t - mean - (i as f64 - middle) * interval_s).abs();
@@ -66,6 +72,16 @@ pub(super) fn from_times(times: &[f64]) -> Result<Timebase, Uneven> {
 
 fn uneven(index: usize, problem: String) -> Uneven {
     Uneven { index, problem }
+}
+
+fn steps(times: &[f64]) -> impl Iterator<Item = f64> {
+    times.iter().zip(times.iter().skip(1)).map(|(before, after)| after - before)
+}
+
+fn median_step(times: &[f64]) -> f64 {
+    let mut steps: Vec<f64> = steps(times).collect();
+    let middle = steps.len() / 2;
+    if steps.is_empty() { 0.0 } else { *steps.select_nth_unstable_by(middle, f64::total_cmp).1 }
 }
 
 fn mean_of(times: &[f64]) -> f64 {

@@ -21,8 +21,9 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
     let format = Format::parse(source, &chunks.format)?;
     let rate_hz = rate(source, options, format.rate_hz, &mut notes)?;
     let mut channels = samples(source, &chunks, &format, &mut notes)?;
-    if format.valid_bits < format.container_bits() && is_low_justified(&channels, &format) {
-        raise(&mut channels, &format);
+    let is_padded = format.valid_bits < format.container_bits();
+    if let Some(filling) = is_padded.then(|| low_filling(&channels, &format)).flatten() {
+        raise(&mut channels, &format, &filling);
         notes.push(format!(
             "samples of {} bits sit at the low end of {} bits; full scale is that of {} bits",
             format.valid_bits,
@@ -330,22 +331,45 @@ fn samples(
     Ok(out)
 }
 
-/// Whether samples of fewer bits than their container are justified at its low end: some bit below
-/// the valid ones is set, and no sample exceeds them.
-fn is_low_justified(channels: &[Vec<f32>], format: &Format) -> bool {
-    let limit = 0.5_f32.powi(i32::from(format.container_bits() - format.valid_bits));
+/// How samples of fewer bits than their container fill its upper bits, where they sit at its low end.
+enum Filling {
+    Sign,
+    Zeros,
+}
+
+/// How samples are justified at the low end of their container; `None` where they are not: some bit
+/// below the valid ones must be set, and no sample may exceed them.
+fn low_filling(channels: &[Vec<f32>], format: &Format) -> Option<Filling> {
+    let limit = low_limit(format);
     let step = 0.5_f32.powi(i32::from(format.valid_bits) - 1);
     let mut below = false;
+    let (mut least, mut most) = (0.0_f32, 0.0_f32);
     for &x in channels.iter().flatten() {
-        if x < -limit || x >= limit {
-            return false;
+        (least, most) = (least.min(x), most.max(x));
+        if least < -limit || most >= 2.0 * limit {
+            return None;
         }
         below |= x % step != 0.0;
     }
-    below
+    match (below, least, most) {
+        (false, ..) => None,
+        (true, _, most) if most < limit => Some(Filling::Sign),
+        (true, 0.0, _) => Some(Filling::Zeros),
+        _ => None,
+    }
 }
 
-fn raise(channels: &mut [Vec<f32>], format: &Format) {
-    let factor = 2.0_f32.powi(i32::from(format.container_bits() - format.valid_bits));
-    channels.iter_mut().flatten().for_each(|x| *x *= factor);
+/// Full scale of samples at the low end, as a fraction of the container's.
+fn low_limit(format: &Format) -> f32 {
+    0.5_f32.powi(i32::from(format.container_bits() - format.valid_bits))
+}
+
+fn raise(channels: &mut [Vec<f32>], format: &Format, filling: &Filling) {
+    let limit = low_limit(format);
+    for x in channels.iter_mut().flatten() {
+        if matches!(filling, Filling::Zeros) && *x >= limit {
+            *x -= 2.0 * limit;
+        }
+        *x /= limit;
+    }
 }

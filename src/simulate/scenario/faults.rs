@@ -58,9 +58,10 @@ impl Faults {
 }
 
 impl Imbalance {
-    /// About three times the permissible unbalance of the default cartridge, in its front plane.
+    /// About the permissible unbalance of the default cartridge (G 2.5), all of it in an overhung plane,
+    /// where it shakes the rotor most.
     fn plain() -> Self {
-        Self { plane: vec![Unbalance { position_mm: -20.0, g_mm: 0.25, deg: 220.0 }] }
+        Self { plane: vec![Unbalance { position_mm: -20.0, g_mm: 0.09, deg: 220.0 }] }
     }
 }
 

@@ -16,13 +16,16 @@ use super::train::Numbered;
 const TOGETHER_S: f64 = 0.006;
 /// Most turns that are drawn together.
 const MOST_TOGETHER: usize = 16;
-/// Rounds of weighting and fitting.
-const ROUNDS: usize = 4;
-/// Distances beyond this many deviations do not count at all (Tukey's biweight, his usual constant).
-const FAR: f64 = 4.685;
-/// Least scatter of a pulse as a part of its turn: below the rounding of single precision.
-const LEAST_SCATTER_TURNS: f64 = 1e-7;
-
+/// Rounds of weighting and fitting: how much wider than finally a pulse may lie from the curve, and
+/// whether the curve may follow corners. Wide and without corners first, so that a burst of wrong
+/// pulses is known for what it is before the curve can follow it.
+const ROUNDS: [(f64, bool); 4] = [(4.0, false), (2.0, true), (1.0, true), (1.0, true)];
+/// Pulses up to this many deviations from the curve count in full, so that what is mere scatter is not
+/// thinned; beyond the second number they do not count at all.
+const NEAR: f64 = 3.5;
+const FAR: f64 = 7.0;
+/// Pulses on either side from which the local scatter is taken.
+const NEIGHBOURS: usize = 32;
 /// A curve and the spacing it was drawn with.
 pub(super) struct Curve {
     fit: Fit,
@@ -36,21 +39,17 @@ impl Curve {
     pub fn through(pulses: &[Numbered], mut pattern: Pattern) -> Option<Self> {
         let (&first, &last) = (pulses.first()?, pulses.last()?);
         let groups = groups_of(pulses, &pattern);
-        let mut weights = first_weights(pulses, &pattern);
-        let mut fit = smooth::fit(&first_observations(pulses, &pattern, &groups, &weights), Observed::Turns)?;
-        for round in 0..ROUNDS {
+        let weights = first_weights(pulses, &pattern);
+        let observed = first_observations(pulses, &pattern, &groups, &weights);
+        let mut fit = smooth::fit(&observed, Observed::Turns, false)?;
+        for (reach, corners) in ROUNDS {
             let mut distances = distances_s(pulses, &pattern, &fit);
-            if pattern.len() > 1 && correct_pattern(pulses, &mut pattern, &distances, &weights, &fit) {
+            if pattern.len() > 1 && correct_pattern(pulses, &mut pattern, &distances, &fit) {
                 distances = distances_s(pulses, &pattern, &fit);
             }
-            if std::env::var_os("DBG2").is_some() {
-            for (i, (p, d)) in pulses.iter().zip(&distances).take(30).enumerate() {
-                eprintln!("round {round} {i} {p:?} {d:e} {} {:?}", weights[i], fit.knots.get(i).zip(fit.hz_error.get(i)));
-            }
-        }
-            weights = biweights(&distances, round);
-            let observations = observations(pulses, &groups, &distances, &weights, &fit);
-            fit = smooth::fit(&observations, Observed::Turns)?;
+            let weights = weights_of(&distances, &local_scatter(&distances), reach);
+            let observed = observations(pulses, &groups, &distances, &weights, &fit);
+            fit = smooth::fit(&observed, Observed::Turns, corners)?;
         }
         Some(Self { fit, pattern, first, last })
     }
@@ -80,11 +79,18 @@ impl Curve {
         Some(Knot { time_s, turns, speed_hz: knot.speed_hz + h * acceleration }).into_iter()
     }
 
-    /// Standard error of the speed in percent, root mean square over the recording.
+    /// Standard error of the speed in percent, root mean square over the recording; speeds below a
+    /// tenth of the highest are left out, for at standstill no percentage means anything.
     pub fn error_percent(&self) -> f64 {
-        let relative = self.fit.knots.iter().zip(&self.fit.hz_error).map(|(k, e)| e / k.speed_hz);
-        let relative: Vec<f64> = relative.filter(|r| r.is_finite()).map(f64::abs).collect();
-        100.0 * median(&relative.iter().map(|r| r * r).collect::<Vec<f64>>()).sqrt()
+        let top = self.fit.knots.iter().map(|k| k.speed_hz).fold(0.0, f64::max);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (knot, error) in self.fit.knots.iter().zip(&self.fit.hz_error) {
+            if knot.speed_hz > 0.1 * top {
+                sum += (error / knot.speed_hz).powi(2);
+                count += 1.0;
+            }
+        }
+        100.0 * (sum / f64::max(count, 1.0)).sqrt()
     }
 
     /// Standard error of the angle in turns, root mean square over the recording.
@@ -231,18 +237,26 @@ fn value_at(fit: &Fit, at: &mut usize, time_s: f64) -> (f64, f64) {
     (turns, hz)
 }
 
-/// Weights that fall with the distance from the curve.
-fn biweights(distances: &[f64], round: usize) -> Vec<f64> {
-    let deviation = robust_deviation(distances).max(1e-12);
-    // early on the curve itself may be off
-    let limit = deviation * if round == 0 { 2.0 * FAR } else { FAR };
-    distances
-        .iter()
-        .map(|d| {
-            let share = d / limit;
-            if share.abs() < 1.0 { (1.0 - share * share).powi(2) } else { 0.0 }
-        })
-        .collect()
+/// Deviation of the pulses around each one, in seconds: a magnet's slow sine is timed far worse than
+/// its fast one.
+fn local_scatter(distances: &[f64]) -> Vec<f64> {
+    let least = 1e-3 * robust_deviation(distances) + 1e-12;
+    let at = |k: usize| {
+        let near = distances.get(k.saturating_sub(NEIGHBOURS)..(k + NEIGHBOURS).min(distances.len()));
+        // about zero: a bend that the curve has not yet followed counts as scatter
+        1.4826 * median(&near.unwrap_or(&[]).iter().map(|d| d.abs()).collect::<Vec<f64>>())
+    };
+    let anchors: Vec<f64> = (0..distances.len()).step_by(NEIGHBOURS / 2).map(at).collect();
+    (0..distances.len()).map(|k| anchors[k / (NEIGHBOURS / 2)].max(least)).collect()
+}
+
+/// Weights in 1/s², falling to nothing with the distance from the curve.
+fn weights_of(distances: &[f64], scatter: &[f64], reach: f64) -> Vec<f64> {
+    let weight = |(d, s): (&f64, &f64)| {
+        let share = ((d.abs() / (reach * s) - NEAR) / (FAR - NEAR)).clamp(0.0, 1.0);
+        (1.0 - share * share).powi(2) / (s * s)
+    };
+    distances.iter().zip(scatter).map(weight).collect()
 }
 
 /// Observations at the groups' mean times: the curve there plus the mean distance from it.
@@ -267,7 +281,7 @@ fn observations(
             let time_s = mean(&|k| pulses[k].time_s);
             let late_s = mean(&|k| distances[k]);
             let (turns, hz) = value_at(fit, &mut at, time_s);
-            let variance = hz.powi(2).max(LEAST_SCATTER_TURNS) / total;
+            let variance = hz.powi(2).max(1e-12) / total;
             Some(Observation { time_s, value: turns - late_s * hz, variance })
         })
         .collect()
@@ -279,17 +293,14 @@ fn correct_pattern(
     pulses: &[Numbered],
     pattern: &mut Pattern,
     distances: &[f64],
-    weights: &[f64],
     fit: &Fit,
 ) -> bool {
     let count = pattern.len();
     let mut late: Vec<Vec<f64>> = vec![Vec::new(); count];
     let mut at = 0;
-    for ((pulse, &distance), &weight) in pulses.iter().zip(distances).zip(weights) {
-        if weight > 0.0 {
-            let (_, hz) = value_at(fit, &mut at, pulse.time_s);
-            late[pulse.number.rem_euclid(count as i64) as usize].push(distance * hz);
-        }
+    for (pulse, &distance) in pulses.iter().zip(distances) {
+        let (_, hz) = value_at(fit, &mut at, pulse.time_s);
+        late[pulse.number.rem_euclid(count as i64) as usize].push(distance * hz);
     }
     if late.iter().any(|own| own.len() < 4) {
         return false;

@@ -85,11 +85,18 @@ pub(super) fn scatter_at_lag(times: &[f64], lag: usize) -> f64 {
     if scatter.is_empty() {
         return f64::INFINITY;
     }
-    // Over many intervals lost and doubled pulses spoil whole stretches: only the better third tells.
-    // From one interval to the next they spoil little, and one odd space in many must show.
-    // 0.385 and 1.15 are the same quantiles of |x| for a Gaussian; 6 and 4 count the errors that enter.
-    let (share, gaussian, errors) = if lag == 1 { (0.75, 1.15, 6.0) } else { (0.3, 0.385, 4.0_f64) };
-    quantile_of(&mut scatter, share) / (gaussian * errors.sqrt())
+    // One odd space in many must show, and lost and doubled pulses must not: they spoil as many
+    // starts as a lag is long, so that of long lags only the better part tells.
+    let share = (0.78 - 0.04 * lag as f64).max(0.3);
+    let errors: f64 = if lag == 1 { 6.0 } else { 4.0 };
+    quantile_of(&mut scatter, share) / (gaussian_quantile_of_size(share) * errors.sqrt())
+}
+
+/// The size that a share of the values of a unit Gaussian stays below, to 1 % (Tukey's lambda
+/// distribution with 0.135; from memory).
+fn gaussian_quantile_of_size(share: f64) -> f64 {
+    let p = 0.5 * (1.0 + share);
+    (p.powf(0.135) - (1.0 - p).powf(0.135)) / 0.1975
 }
 
 /// Relative change of the time of `lag` intervals from pulse `k` to `k + 1`, in mean intervals.

@@ -44,12 +44,6 @@ impl Stream {
         if passages.len() < 2 {
             return None;
         }
-        if std::env::var_os("DBG").is_some() {
-            eprintln!("samples {} extremes {} passages {} noise {}", samples.len(), extremes.len(), passages.len(), edges::noise_deviation(samples));
-            
-            
-            
-        }
         let timer = Timer::new(samples, &passages);
         let marks = Marks::of(&passages);
         let (kind, places) = match channel.spec.edge {
@@ -124,24 +118,6 @@ impl<'a> Marks<'a> {
         };
         let kinds = [StreamKind::Rising, StreamKind::Falling, StreamKind::Middle];
         let scatters = kinds.map(scatter);
-        if std::env::var_os("DBG").is_some() {
-            for kind in kinds {
-                let n = self.indices(kind).count();
-                let mut shown = 0;
-                if kind == StreamKind::Middle { for i in self.indices(kind) {
-                    let bad = timer.middle(i).is_none_or(|m| (m.0 - 0.5*(self.passages[i].centre + self.passages[i+1].centre)).abs() > 0.8);
-                    if bad && shown < 8 { shown += 1;
-                        eprintln!("{i} {:?} {:?} {:?}\n {:?}\n {:?}", timer.edge(i), timer.edge(i+1), timer.middle(i), self.passages[i], self.passages.get(i+1));
-                        let c = self.passages[i].centre as usize;
-                        eprintln!("{:?}", &timer.samples.get(c.saturating_sub(6)..c+8));
-                    }
-                }}
-                eprintln!("{kind:?} {n} timed {}", self.time(timer, kind, 0, usize::MAX).len());
-            }
-        }
-        if std::env::var_os("DBG").is_some() {
-            eprintln!("{scatters:?}, {} {}", self.high, self.shortest);
-        }
         let best = (0..3).min_by(|&a, &b| scatters[a].total_cmp(&scatters[b])).unwrap_or(0);
         (kinds[best], self.time(timer, kinds[best], 0, usize::MAX))
     }
@@ -159,31 +135,34 @@ impl<'a> Marks<'a> {
         let marks: Vec<(f64, f64)> =
             self.indices(StreamKind::Middle).filter_map(|i| timer.middle(i)).collect();
         let middles = || marks.iter().map(|mark| mark.0).collect::<Vec<f64>>();
-        let Some(width) = width_in_intervals(&marks) else {
+        let lag = pattern::repeat_of(&middles(), None);
+        let Some(width) = width_of_turn(&marks, lag) else {
             return (StreamKind::Middle, middles());
         };
         // the mark's leading edge is the rising one of a high mark, the falling one of a low mark
         let side = if rising == self.high { -0.5 } else { 0.5 };
         let places = marks.iter().enumerate().map(|(i, &(middle, own))| {
-            let turning = width * interval_at(&marks, i);
+            let turning = width * turn_at(&marks, i, lag);
             middle + side * if own < SHORT_PULSE { turning } else { own }
         });
         (kind, places.collect())
     }
 }
 
-/// Width of the mark as a share of the interval between marks, from the wide ones.
-fn width_in_intervals(marks: &[(f64, f64)]) -> Option<f64> {
+/// Width of the mark as a share of the time of `lag` intervals, from the wide ones.
+fn width_of_turn(marks: &[(f64, f64)], lag: usize) -> Option<f64> {
     let mut shares: Vec<f64> = (0..marks.len())
         .filter(|&i| marks[i].1 >= SHORT_PULSE)
-        .map(|i| marks[i].1 / interval_at(marks, i))
+        .map(|i| marks[i].1 / turn_at(marks, i, lag))
         .collect();
     (shares.len() >= LEAST_WIDE).then(|| median_of(&mut shares))
 }
 
-/// The usual interval between marks around mark `i`.
-fn interval_at(marks: &[(f64, f64)], i: usize) -> f64 {
-    let near = marks.get(i.saturating_sub(4)..(i + 6).min(marks.len())).unwrap_or(&[]);
-    let mut intervals: Vec<f64> = near.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
-    median_of(&mut intervals)
+/// The usual time of `lag` intervals between marks around mark `i`.
+fn turn_at(marks: &[(f64, f64)], i: usize, lag: usize) -> f64 {
+    let reach = 4 + lag;
+    let near = marks.get(i.saturating_sub(reach)..(i + reach + 1).min(marks.len())).unwrap_or(&[]);
+    let mut turns: Vec<f64> =
+        near.iter().zip(near.iter().skip(lag)).map(|(a, b)| b.0 - a.0).collect();
+    median_of(&mut turns)
 }

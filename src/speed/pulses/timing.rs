@@ -14,6 +14,8 @@ use super::edges::Extreme;
 const CUTOFF: f64 = 0.8;
 /// Edges that take longer than this, in samples, are fitted instead of interpolated.
 const SLOW_EDGE: f64 = 6.0;
+/// An edge is sharp if this share of its swing is covered within a few samples.
+const SHARP_WAY: f32 = 0.5;
 /// Pulses shorter than this, in samples, have no level of their own: their peak takes its place.
 pub(super) const SHORT_PULSE: f64 = 6.0;
 
@@ -44,25 +46,60 @@ pub(super) fn transitions(samples: &[f32], extremes: &[Extreme]) -> Vec<Transiti
 fn transition(samples: &[f32], from: Extreme, to: Extreme) -> Option<Transition> {
     let part = samples.get(from.index..=to.index)?;
     let rising = to.high;
-    // values as a share of the way, so that both directions are one case; the interpolated
-    // or averaged turning points may differ slightly from the samples
+    // values as a share of the way, so that both directions are one case
     let swing = to.value - from.value;
     let way = |x: f32| (x - from.value) / swing;
     let last_below = part.iter().rposition(|&x| way(x) < 0.5)?;
     let first_above = part.iter().position(|&x| way(x) >= 0.5)?;
-    let centre = from.index as f64 + 0.5 * (last_below + first_above) as f64;
-    let middle = (last_below + first_above) / 2;
-    let before = part.get(..=middle)?.iter().rposition(|&x| way(x) < 0.2).unwrap_or(0);
-    let after = part.get(middle..)?.iter().position(|&x| way(x) > 0.8);
-    let after = middle + after.unwrap_or(part.len() - 1 - middle);
-    // the two outer samples lie beyond 20 % and 80 %: one sample less is nearer
-    let rise = (after as f64 - before as f64 - 1.0).max(1.0);
+    // a slow edge passes half way several times when there is noise: its middle counts; a sharp one
+    // next to a small bump is where most of the way is made
+    let first = (first_above.saturating_sub(1), first_above);
+    let last = (last_below, last_below + 1);
+    let (first_way, last_way) = (way_near(part, first.0, swing), way_near(part, last.0, swing));
+    let (low, high) = match (first_way.max(last_way) > SHARP_WAY, first_way >= last_way) {
+        (true, true) => first,
+        (true, false) => last,
+        (false, _) => (first.0.min(last.0), first.1.max(last.1)),
+    };
+    let centre = from.index as f64 + 0.5 * (low + high) as f64;
+    let rise = rise_about(part, (low + high) / 2, from.value, to.value);
+    if first_way.max(last_way) <= SHARP_WAY {
+        return Some(Transition { rising, centre, rise, from, to });
+    }
+    // a sharp edge: the turning points may be far from its levels, its surroundings are not
+    let near = part.get(low.saturating_sub(2)..(high + 3).min(part.len()))?;
+    let (least, most) = range(near);
+    let (a, b) = if rising { (least, most) } else { (most, least) };
+    let rise = rise.min(rise_about(near, low - low.saturating_sub(2), a, b));
     Some(Transition { rising, centre, rise, from, to })
+}
+
+/// Share of the swing that is covered within two samples of `place` on either side.
+fn way_near(part: &[f32], place: usize, swing: f32) -> f32 {
+    let near = part.get(place.saturating_sub(2)..(place + 4).min(part.len())).unwrap_or(&[]);
+    let (low, high) = range(near);
+    (high - low) / swing.abs()
+}
+
+fn range(part: &[f32]) -> (f32, f32) {
+    let start = (f32::INFINITY, f32::NEG_INFINITY);
+    part.iter().fold(start, |(low, high), &x| (low.min(x), high.max(x)))
+}
+
+/// Samples from 20 % to 80 % of the way between two levels about `middle`.
+fn rise_about(part: &[f32], middle: usize, from: f32, to: f32) -> f64 {
+    let way = |x: f32| (x - from) / (to - from);
+    let early = part.get(..=middle).unwrap_or(part);
+    let before = early.iter().rposition(|&x| way(x) < 0.2).unwrap_or(0);
+    let late = part.get(middle..).unwrap_or(&[]);
+    let after = middle + late.iter().position(|&x| way(x) > 0.8).unwrap_or(late.len());
+    // the two outer samples lie beyond 20 % and 80 %: one sample less is nearer
+    (after as f64 - before as f64 - 1.0).max(1.0)
 }
 
 /// Times transitions of one channel.
 pub(super) struct Timer<'a> {
-    pub(super) samples: &'a [f32],
+    samples: &'a [f32],
     transitions: &'a [Transition],
     kernel: Kernel,
 }

@@ -165,9 +165,12 @@ fn follow(
         }
         next = after;
         let error = off(best).abs();
-        let tolerance = (8.0 * scatter).clamp(0.06, 0.3);
+        // after missing pulses the prediction is less sure
+        let missed = (number - last - 1).max(0) as f64;
+        let tolerance = ((8.0 * scatter).max(0.06) * (1.0 + missed)).min(0.3);
         if number > last && error < tolerance {
-            scatter = 0.9 * scatter + 0.1 * error;
+            // one bad pulse must not open the door to others
+            scatter = 0.9 * scatter + 0.1 * error.min(3.0 * scatter);
             added.push((best, number));
             last = number;
             if history.len() >= length {
@@ -242,7 +245,9 @@ fn join(times: &[f64], stretches: Vec<Stretch>, known: &Pattern) -> Train {
             let (number, sure) = number_after_gap(&train.pulses, &head, own, known);
             shift = number - own;
             let from_s = train.pulses.last().map_or(times[first], |p| p.time_s);
-            train.gaps.push(Gap { from_s, to_s: times[first], sure });
+            if !sure || number - last > MOST_LOST_IN_A_ROW {
+                train.gaps.push(Gap { from_s, to_s: times[first], sure });
+            }
             if sure {
                 // counted here; the loop below counts only what lies within a stretch
                 train.lost += (number - last - 1).max(0) as u64;
