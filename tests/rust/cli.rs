@@ -158,9 +158,11 @@ fn the_status_tells_the_verdict() {
     let quiet = good.check(&["--quiet"]);
     assert_eq!((status(&quiet), quiet.stdout.len(), quiet.stderr.len()), (0, 0, 0));
 
-    // without the machine file there is neither calibration nor limit
-    let output = run(&["check", text(&good.path("spin.wav"))]);
+    let silent = good.path("silent.csv");
+    fs::write(&silent, "front\n".to_owned() + &"0\n".repeat(8000)).expect("a file");
+    let output = run(&["check", text(&silent), "--rate", "8000"]);
     assert!(shown(&output).contains("NO VERDICT"), "{}", shown(&output));
+    assert!(shown(&output).contains("unfit"), "{}", shown(&output));
     assert_eq!(status(&output), 3);
 
     let over = Simulated::new(OVER);
