@@ -53,7 +53,7 @@ pub(super) struct Arguments {
     picture: bool,
 
     /// Draw no picture
-    #[arg(long)]
+    #[arg(long, overrides_with = "picture")]
     no_picture: bool,
 
     /// When to use colours
@@ -142,7 +142,8 @@ fn spec_of<'a>(
     let numbered = |number: usize| recording.channels.get(number.checked_sub(1)?);
     let in_file = recording.channels.iter().find(|found| found.name() == channel);
     let of_number = || {
-        let stated = machine.channel.iter().find(|(_, spec)| number.is_some() && spec.number == number);
+        let stated =
+            machine.channel.iter().find(|(_, spec)| number.is_some() && spec.number == number);
         stated.map(|(name, _)| name.clone())
     };
     let name = if machine.channel.contains_key(channel) {

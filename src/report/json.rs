@@ -242,6 +242,7 @@ impl<'a> AlternativeView<'a> {
 #[derive(Serialize)]
 struct LevelView<'a> {
     channel: &'a str,
+    id: &'a str,
     name: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     value: Option<f64>,
@@ -261,6 +262,7 @@ impl<'a> LevelView<'a> {
     fn of(level: &'a Level) -> Self {
         Self {
             channel: &level.channel,
+            id: &level.id,
             name: &level.name,
             value: finite(level.value),
             unit: &level.unit,

@@ -88,6 +88,7 @@ impl Page {
     pub(super) fn painted_row(&mut self, label: (&str, Paint), text: (&str, Paint)) {
         let body_columns = self.style.columns() - LABEL_COLUMNS;
         let body = bind(&harmless(text.0, self.style.unicode));
+        let body = if self.style.unicode { body.replace("+-", "±") } else { body };
         let lines = wrapped(&body, body_columns, body_columns - HANGING_COLUMNS);
         let label_text = shortened(&harmless(label.0, self.style.unicode), LABEL_COLUMNS - 1);
         for (i, line) in lines.iter().enumerate() {

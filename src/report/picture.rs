@@ -54,7 +54,7 @@ impl Canvas {
         for row in (0..CURVE_ROWS).rev() {
             let cells = scaled.iter().map(|v| {
                 let fill = (v * CURVE_ROWS as f64 - row as f64).clamp(0.0, 1.0);
-                shade(bars, fill)
+                filled(bars, fill)
             });
             // every other row has a number: at the height of its upper edge
             let tick = match row % 2 {
@@ -88,7 +88,7 @@ impl Canvas {
         lines.extend(self.marks(&map.marks, x));
         let shades: &[char] = if self.style.unicode { &SHADES } else { &PLAIN_SHADES };
         for (row, values) in cells.iter().enumerate().rev() {
-            let shown = values.iter().map(|v| shade(shades, level(*v, top, &map.value_axis)));
+            let shown = values.iter().map(|v| share(shades, level(*v, top, &map.value_axis)));
             let tick = if row % 3 == (rows - 1) % 3 {
                 number(y.centre(row, rows), 3)
             } else {
@@ -216,8 +216,14 @@ fn level(value: f32, top: f32, axis: &Axis) -> f64 {
     }
 }
 
-/// The character of a height from 0 to 1; the first is kept for nothing at all.
-fn shade(characters: &[char], height: f64) -> char {
+/// The character of a height from 0 to 1, each for an equal share of it.
+fn share(characters: &[char], height: f64) -> char {
+    let index = (height * characters.len() as f64) as usize;
+    characters.get(index.min(characters.len() - 1)).copied().unwrap_or(' ')
+}
+
+/// The character that fills a height from 0 to 1; the first is kept for nothing at all.
+fn filled(characters: &[char], height: f64) -> char {
     let last = characters.len() - 1;
     let index = (height * last as f64).ceil() as usize;
     characters.get(index.min(last)).copied().unwrap_or(' ')

@@ -1,6 +1,5 @@
 //! A diagnosis as text for a terminal, to be read in ten seconds.
 
-use std::cmp::Ordering;
 use std::path::Path;
 
 use super::Style;
@@ -10,14 +9,18 @@ use crate::case::{Decision, Level};
 use crate::diagnose::{Diagnosis, Finding, SpeedSummary, Verdict};
 use crate::error::Error;
 use crate::fitness::{Check, Fit};
-use crate::units::clause;
 use crate::signature::{Evidence, Kind};
 use crate::speed::SpeedSource;
+use crate::units::clause;
 
 /// Evidence shown of one finding, in lines.
 const MOST_EVIDENCE: usize = 4;
 /// Levels shown, in lines.
 const MOST_LEVELS: usize = 4;
+/// Troubles of a recording shown, in lines.
+const MOST_TROUBLES: usize = 5;
+/// Probability from which it is told why something considered was put lower.
+const WORTH_A_REASON: f64 = 0.05;
 /// Reasons shown for what was considered, in lines.
 const MOST_CONSIDERED: usize = 5;
 
@@ -62,7 +65,8 @@ pub fn error(error: &Error) -> String {
 
 /// The files that were written, one on a line and never broken, so that they can be copied.
 pub fn written<P: AsRef<Path>>(files: &[P], style: Style) -> String {
-    let line = |file: &P| format!("wrote {}\n", harmless(&file.as_ref().to_string_lossy(), style.unicode));
+    let line =
+        |file: &P| format!("wrote {}\n", harmless(&file.as_ref().to_string_lossy(), style.unicode));
     files.iter().map(line).collect()
 }
 
@@ -92,26 +96,25 @@ fn summary(diagnosis: &Diagnosis) -> String {
     parts.join(", ")
 }
 
-/// `2 vibration + pulse`, uncalibrated channels said to be so.
+/// `2 vibration + pulse`; whether levels are relative is said once.
 fn roles(diagnosis: &Diagnosis) -> String {
     // only these carry levels, so only of them it matters whether levels are absolute
     const JUDGED: [&str; 2] = ["vibration", "sound"];
-    let mut kinds: Vec<(&str, bool, usize)> = Vec::new();
+    let mut kinds: Vec<(&str, usize)> = Vec::new();
     for channel in &diagnosis.channels {
-        let role = channel.role.as_str();
-        let relative = JUDGED.contains(&role) && !channel.calibrated;
-        match kinds.iter_mut().find(|kind| (kind.0, kind.1) == (role, relative)) {
-            Some(kind) => kind.2 += 1,
-            None => kinds.push((role, relative, 1)),
+        match kinds.iter_mut().find(|(role, _)| *role == channel.role) {
+            Some((_, many)) => *many += 1,
+            None => kinds.push((&channel.role, 1)),
         }
     }
-    kinds.sort_by_key(|(role, ..)| JUDGED.iter().position(|name| name == role).unwrap_or(2));
-    let worded = kinds.iter().map(|(role, relative, many)| {
-        let many = if *many > 1 { format!("{} ", count(*many as u64)) } else { String::new() };
-        let relative = if *relative { " (uncalibrated)" } else { "" };
-        format!("{many}{role}{relative}")
+    kinds.sort_by_key(|(role, _)| JUDGED.iter().position(|name| name == role).unwrap_or(2));
+    let worded = kinds.iter().map(|(role, many)| match many {
+        1 => (*role).to_owned(),
+        many => format!("{} {role}", count(*many as u64)),
     });
-    worded.collect::<Vec<_>>().join(" + ")
+    let worded = worded.collect::<Vec<_>>().join(" + ");
+    let mut judged = diagnosis.channels.iter().filter(|c| JUDGED.contains(&c.role.as_str()));
+    if judged.any(|channel| !channel.calibrated) { worded + ", uncalibrated" } else { worded }
 }
 
 fn speed(page: &mut Page, speed: Option<&SpeedSummary>) {
@@ -158,32 +161,53 @@ fn source(source: SpeedSource) -> &'static str {
     }
 }
 
+/// What limits the recording, worst first; the same trouble of several channels told once.
 fn fitness(page: &mut Page, checks: &[Check]) {
-    let mut limits: Vec<&Check> = checks.iter().filter(|check| check.fit != Fit::Good).collect();
-    limits.sort_by(|a, b| b.fit.cmp(&a.fit));
-    if limits.is_empty() {
+    let mut troubles: Vec<Vec<&Check>> = Vec::new();
+    for check in checks.iter().filter(|check| check.fit != Fit::Good) {
+        let same = |trouble: &&mut Vec<&Check>| {
+            trouble.first().is_some_and(|first| (&first.id, first.fit) == (&check.id, check.fit))
+        };
+        match troubles.iter_mut().find(same) {
+            Some(trouble) => trouble.push(check),
+            None => troubles.push(vec![check]),
+        }
+    }
+    troubles.sort_by_key(|trouble| std::cmp::Reverse(trouble.first().map(|check| check.fit)));
+    if troubles.is_empty() {
         page.row("recording", "fit for a verdict");
     }
-    for (i, check) in limits.iter().enumerate() {
-        let (word, paint) = match check.fit {
-            Fit::Unfit => ("unfit", Paint::Strong),
-            Fit::Limited | Fit::Good => ("limited", Paint::Plain),
-        };
-        let mut text = format!("{word}: {}", clause(&check.found));
-        if let Some(channel) = &check.channel
-            && !check.found.contains(channel.as_str())
-        {
-            text.push_str(&format!(" ({channel})"));
-        }
-        if !check.consequence.is_empty() {
-            text.push_str(&format!("; {}", clause(&check.consequence)));
-        }
+    for (i, trouble) in troubles.iter().take(MOST_TROUBLES).enumerate() {
         let label = if i == 0 { "recording" } else { "" };
-        page.painted_row((label, Paint::Faint), (&text, paint));
+        let unfit = trouble.iter().any(|check| check.fit == Fit::Unfit);
+        let paint = if unfit { Paint::Strong } else { Paint::Plain };
+        page.painted_row((label, Paint::Faint), (&trouble_text(trouble), paint));
+    }
+    if let Some(more @ 1..) = troubles.len().checked_sub(MOST_TROUBLES) {
+        page.row("", &format!("and {more} more, told in full by --json"));
     }
 }
 
-/// A sentence without the stop at its end, to be joined to others.
+/// `unfit: 12 % of the samples are clipped (front; likewise rear); record again`.
+fn trouble_text(trouble: &[&Check]) -> String {
+    let [first, others @ ..] = trouble else { return String::new() };
+    let word = if first.fit == Fit::Unfit { "unfit" } else { "limited" };
+    let mut text = format!("{word}: {}", clause(&first.found));
+    let mut places: Vec<&str> = others.iter().filter_map(|c| c.channel.as_deref()).collect();
+    if let Some(channel) = first.channel.as_deref() {
+        places.insert(0, channel);
+    }
+    match places.as_slice() {
+        [] => {}
+        [one] => text.push_str(&format!(" ({one})")),
+        [one, others @ ..] => text.push_str(&format!(" ({one}; likewise {})", others.join(", "))),
+    }
+    if !first.consequence.is_empty() {
+        text.push_str(&format!("; {}", clause(&first.consequence)));
+    }
+    text
+}
+
 fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
     let paint = match diagnosis.verdict {
         Verdict::Accept => Paint::Good,
@@ -213,9 +237,9 @@ fn fault(page: &mut Page, finding: &Finding) {
         }
         None => text.push_str(", no limit given"),
     }
-    let sure = match finding.confidence.is_finite() {
-        true => format!("{} sure", percent(finding.confidence)),
-        false => "cannot tell".to_owned(),
+    let sure = match is_open(finding) {
+        false => format!("{} sure", percent(finding.confidence)),
+        true => "cannot tell".to_owned(),
     };
     page.painted_row((&sure, Paint::Strong), (&text, Paint::Strong));
     evidence(page, finding, MOST_EVIDENCE);
@@ -258,31 +282,52 @@ fn named(finding: &Finding) -> String {
 /// Levels that a limit was held against, the fullest first; without any limit, the greatest one of each
 /// unit, so that there is a number to compare.
 fn levels(page: &mut Page, levels: &[Level]) {
-    let mut checked: Vec<&Level> =
+    let of_limits: Vec<&Level> =
         levels.iter().filter(|level| level.decision != Decision::NoLimit).collect();
-    let label = if checked.is_empty() { "level" } else { "limit" };
-    if checked.is_empty() {
-        for level in levels {
-            match checked.iter_mut().find(|other| other.unit == level.unit) {
-                Some(other) if other.value >= level.value => {}
-                Some(other) => *other = level,
-                None => checked.push(level),
-            }
+    let (label, mut gathered) = match of_limits.is_empty() {
+        true => ("level", gathered(levels.iter(), |a, b| a.unit == b.unit)),
+        false => (
+            "limit",
+            gathered(of_limits.into_iter(), |a, b| {
+                (&a.id, a.decision, a.limit) == (&b.id, b.decision, b.limit)
+            }),
+        ),
+    };
+    if label == "limit" {
+        gathered.sort_by(|a, b| used(b).total_cmp(&used(a)));
+    }
+    for (i, same) in gathered.iter().take(MOST_LEVELS).enumerate() {
+        page.row(if i == 0 { label } else { "" }, &level_text(same, label == "limit"));
+    }
+}
+
+/// Levels of the same kind side by side, the greatest first in each group.
+fn gathered<'a>(
+    levels: impl Iterator<Item = &'a Level>,
+    same: impl Fn(&Level, &Level) -> bool,
+) -> Vec<Vec<&'a Level>> {
+    let mut groups: Vec<Vec<&Level>> = Vec::new();
+    for level in levels {
+        let with_it = |group: &&mut Vec<&Level>| group.first().is_some_and(|g| same(g, level));
+        match groups.iter_mut().find(with_it) {
+            Some(group) => group.push(level),
+            None => groups.push(vec![level]),
         }
-    } else {
-        checked.sort_by(|a, b| used(b).partial_cmp(&used(a)).unwrap_or(Ordering::Equal));
     }
-    for (i, level) in checked.iter().take(MOST_LEVELS).enumerate() {
-        page.row(if i == 0 { label } else { "" }, &level_text(level));
+    for group in &mut groups {
+        group.sort_by(|a, b| b.value.total_cmp(&a.value));
     }
+    groups
 }
 
-fn used(level: &Level) -> f64 {
-    level.limit.map_or(0.0, |limit| level.value / limit)
+/// How far a group's limit is used up.
+fn used(group: &[&Level]) -> f64 {
+    group.first().and_then(|level| level.ratio()).filter(|ratio| ratio.is_finite()).unwrap_or(0.0)
 }
 
-/// `1x velocity at front 9.8 mm/s rms at 96 000 rpm; limit 4.5, exceeded`.
-fn level_text(level: &Level) -> String {
+/// `1x velocity at front 9.8 mm/s rms at 96 000 rpm; limit 4.5, exceeded (rear 5.2)`.
+fn level_text(group: &[&Level], with_others: bool) -> String {
+    let [level, others @ ..] = group else { return String::new() };
     let mut text = format!("{} at {} {} ", level.name, level.channel, number(level.value, 2));
     text.push_str(&level.unit);
     if let Some(rpm) = level.at_rpm.filter(|rpm| rpm.is_finite()) {
@@ -303,6 +348,11 @@ fn level_text(level: &Level) -> String {
         }
         None => text.push_str("; no limit given"),
     }
+    if with_others && !others.is_empty() {
+        let each =
+            others.iter().map(|other| format!("{} {}", other.channel, number(other.value, 2)));
+        text.push_str(&format!(" ({})", each.collect::<Vec<_>>().join(", ")));
+    }
     text
 }
 
@@ -310,7 +360,7 @@ fn level_text(level: &Level) -> String {
 fn considered(page: &mut Page, findings: &[Finding]) {
     let mut reasons: Vec<(&str, Vec<&Finding>)> = Vec::new();
     for finding in most_probable_first(findings) {
-        let Some(remark) = finding.remark.as_deref() else { continue };
+        let Some(remark) = reason(finding) else { continue };
         match reasons.iter_mut().find(|(reason, _)| *reason == remark) {
             Some((_, with_it)) => with_it.push(finding),
             None => reasons.push((remark, vec![finding])),
@@ -326,10 +376,24 @@ fn considered(page: &mut Page, findings: &[Finding]) {
     }
 }
 
+/// Why something was put lower, where that is worth a line: it is not quite improbable, or nothing can
+/// be said of it.
+fn reason(finding: &Finding) -> Option<&str> {
+    let remark = finding.remark.as_deref()?;
+    let worth_it = is_open(finding) || finding.confidence >= WORTH_A_REASON;
+    worth_it.then_some(remark)
+}
+
+/// Whether nothing can be said of it; then its confidence is no probability.
+fn is_open(finding: &Finding) -> bool {
+    let told = finding.remark.as_deref().is_some_and(|remark| remark.starts_with("cannot tell"));
+    told || !finding.confidence.is_finite()
+}
+
 fn not_found(page: &mut Page, findings: &[Finding]) {
     let without: Vec<&Finding> = most_probable_first(findings)
         .into_iter()
-        .filter(|finding| finding.remark.is_none())
+        .filter(|finding| reason(finding).is_none())
         .collect();
     if !without.is_empty() {
         page.row("not found", &together(&without));
@@ -355,9 +419,9 @@ fn together(findings: &[&Finding]) -> String {
             None => faults.push((&finding.title, vec![finding])),
         }
     }
-    let chance = |finding: &Finding| match finding.confidence.is_finite() {
-        true => format!(" {}", percent(finding.confidence)),
-        false => String::new(),
+    let chance = |finding: &Finding| match is_open(finding) {
+        false => format!(" {}", percent(finding.confidence)),
+        true => String::new(),
     };
     let place = |finding: &Finding| finding.place.clone().unwrap_or_else(|| "machine".to_owned());
     let told = faults.iter().map(|(title, places)| match places.as_slice() {

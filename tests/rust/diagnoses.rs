@@ -51,6 +51,7 @@ fn because(mut finding: Finding, remark: &str) -> Finding {
 fn level(channel: &str, value: f64, limit: Option<f64>, decision: Decision) -> Level {
     Level {
         channel: channel.to_owned(),
+        id: "order1_velocity".to_owned(),
         name: "1x velocity".to_owned(),
         value,
         unit: "mm/s rms".to_owned(),
@@ -223,6 +224,7 @@ pub fn investigate() -> Diagnosis {
             notes: vec!["The speed rests on 5 orders.".to_owned()],
         }),
         levels: vec![Level {
+            id: "overall".to_owned(),
             name: "overall".to_owned(),
             unit: "FS rms".to_owned(),
             band_hz: Some([10.0, 20_000.0]),

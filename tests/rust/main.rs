@@ -1,5 +1,7 @@
 //! The single integration test binary.
 
+#[cfg(feature = "cli")]
+mod cli;
 mod diagnoses;
 mod fitness;
 mod layers;
