@@ -2,6 +2,8 @@
 
 mod bearings;
 mod cli;
+mod blind;
+mod blind_signals;
 mod diagnoses;
 mod fitness;
 mod layers;

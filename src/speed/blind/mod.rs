@@ -19,8 +19,6 @@ mod path;
 mod ridge;
 mod standing;
 mod steady;
-#[cfg(test)]
-mod tests;
 
 use crate::recording::{Channel, Role};
 

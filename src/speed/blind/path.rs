@@ -161,7 +161,7 @@ impl Map {
     }
 
     pub fn rows(&self) -> usize {
-        if self.cells == 0 { 0 } else { self.values.len() / self.cells }
+        self.values.len().checked_div(self.cells).unwrap_or(0)
     }
 
     pub fn row(&self, row: usize) -> &[f32] {

@@ -2,13 +2,11 @@
 
 use std::f64::consts::TAU;
 
-use num_complex::Complex64;
+use quietspin::dsp::fft::{Complex64, forward_f64, inverse_f64};
+use quietspin::recording::{Channel, ChannelSpec, Role};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-
-use crate::dsp::fft::{forward_f64, inverse_f64};
-use crate::recording::{Channel, ChannelSpec, Role};
 
 pub fn channel(samples: &[f64], rate_hz: f64, role: Role) -> Channel {
     let spec = ChannelSpec { role: Some(role), ..ChannelSpec::named("one") };
