@@ -67,7 +67,8 @@ pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Re
     let turns = (last_turn - first_turn) as usize;
     let turn_times_s: Vec<f64> =
         (0..=turns).map(|turn| speed.time_at_turns(first_turn + turn as f64)).collect();
-    let slopes: Vec<f64> = turn_times_s.iter().map(|&t| 1.0 / speed.hz_at(t)).collect();
+    let slopes: Vec<f64> =
+        turn_times_s.iter().map(|&t| 1.0 / speed.hz_at(t).max(f64::MIN_POSITIVE)).collect();
 
     let kernel = Kernel::new();
     let samples = channel.values();
@@ -107,11 +108,14 @@ struct InversePiece {
 impl InversePiece {
     fn new(times_s: &[f64], slopes: &[f64], turn: usize) -> Self {
         let rise_s = times_s[turn + 1] - times_s[turn];
+        // near standstill a slope grows without bound; three chords keep the cubic rising (Fritsch
+        // and Carlson, SIAM J. Numer. Anal. 17 (1980) 238-246)
+        let bend = |slope: f64| slope.min(3.0 * rise_s) - rise_s;
         Self {
             start_s: times_s[turn],
             rise_s,
-            bend_start_s: slopes[turn] - rise_s,
-            bend_end_s: slopes[turn + 1] - rise_s,
+            bend_start_s: bend(slopes[turn]),
+            bend_end_s: bend(slopes[turn + 1]),
         }
     }
 
@@ -173,6 +177,16 @@ mod tests {
         let inner = &angle.values[30 * 32..angle.values.len() - 30 * 32];
         let worst = inner.iter().fold(0.0_f32, |worst, v| worst.max(v.abs()));
         assert!(worst < 1e-4, "{worst:e}");
+    }
+
+    #[test]
+    fn a_start_from_standstill_is_resampled_without_end() {
+        // turns = 200 t², 0 to 400 Hz in 1 s
+        let knot = |t: f64| Knot { time_s: t, turns: 200.0 * t * t, speed_hz: 400.0 * t };
+        let knots = (0..=20).map(|i| knot(f64::from(i) * 0.05)).collect();
+        let speed = Speed::from_knots(SpeedSource::Pulse, knots, 0.0).expect("a rising curve");
+        let angle = resample(&channel(|t| t), &speed, 16).expect("200 turns");
+        assert!(angle.values.windows(2).all(|pair| pair[1] >= pair[0] && pair[1].is_finite()));
     }
 
     #[test]

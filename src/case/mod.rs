@@ -3,6 +3,7 @@
 //! A [`Case`] joins a recording, its machine and its speed; a [`View`] is one judged channel of it.
 //! Signatures, levels and pictures ask the views and never compute a product themselves.
 
+pub mod bearing;
 pub mod levels;
 
 use std::cell::OnceCell;
@@ -35,6 +36,7 @@ pub struct Case {
     products: Vec<Products>,
     fitness: OnceCell<Vec<Check>>,
     levels: OnceCell<Vec<Level>>,
+    bearings: OnceCell<Vec<bearing::Examination>>,
 }
 
 #[derive(Debug, Default)]
@@ -45,6 +47,7 @@ struct Products {
     average: OnceCell<Option<average::SynchronousAverage>>,
     displacement: OnceCell<Option<Track>>,
     critical: OnceCell<Option<critical::Critical>>,
+    demodulated: OnceCell<Option<bearing::Demodulated>>,
 }
 
 impl Case {
@@ -64,6 +67,7 @@ impl Case {
             products,
             fitness: OnceCell::new(),
             levels: OnceCell::new(),
+            bearings: OnceCell::new(),
         }
     }
 
@@ -116,6 +120,27 @@ impl Case {
         } else {
             there
         }
+    }
+
+    /// What was found at each rolling bearing, in the order of [`Case::bearings`]; empty without a speed.
+    pub fn examinations(&self) -> &[bearing::Examination] {
+        let make = || {
+            let Some(speed) = &self.speed else { return Vec::new() };
+            let bearings = self.bearings().into_iter();
+            let examine = |(name, multipliers): (&str, Multipliers)| {
+                let views = self.views_at(name);
+                let channels: Vec<(&str, &bearing::Demodulated)> =
+                    views.iter().filter_map(|v| Some((v.name(), v.demodulated()?))).collect();
+                bearing::examine(name, &multipliers, &channels, speed)
+            };
+            bearings.map(examine).collect()
+        };
+        self.bearings.get_or_init(make)
+    }
+
+    /// The highest inner-race order of all rolling bearings.
+    fn highest_defect_order(&self) -> Option<f64> {
+        self.bearings().iter().map(|(_, m)| m.bpfi).reduce(f64::max)
     }
 
     fn map_orders(&self) -> f64 {
@@ -207,6 +232,16 @@ impl<'a> View<'a> {
     pub fn critical(&self) -> Option<critical::Critical> {
         let make = || critical::find(self.displacement()?, self.case.phase_known());
         *self.products.critical.get_or_init(make)
+    }
+
+    /// The envelope spectra in which bearing defects are looked for; `None` without speed or bearing.
+    pub fn demodulated(&self) -> Option<&'a bearing::Demodulated> {
+        let make = || {
+            let highest_order = self.case.highest_defect_order()?;
+            let speed = self.case.speed.as_ref()?;
+            Some(bearing::Demodulated::of(self.channel, speed, highest_order))
+        };
+        self.products.demodulated.get_or_init(make).as_ref()
     }
 
     /// Highest frequency judged in this channel, in Hz.

@@ -27,7 +27,7 @@ const LANES: usize = 8;
 #[derive(Debug, Default)]
 pub struct KernelBank {
     kernel: Kernel,
-    tables: BTreeMap<i32, Table>,
+    tables: BTreeMap<i32, KernelTable>,
 }
 
 impl KernelBank {
@@ -36,27 +36,29 @@ impl KernelBank {
         Self::default()
     }
 
-    /// The signal at `position` (in samples, fractional), low-passed at `cutoff` of its Nyquist
-    /// frequency, in (0, 1], or up to 4.3 % below that ([`LEAST_OF_CUTOFF`]; 1 is met exactly). Outside
-    /// its ends the signal counts as its end value; 0 for no samples.
-    pub fn at(&mut self, samples: &[f32], position: f64, cutoff: f64) -> f32 {
+    /// The table for a `cutoff` in (0, 1] of the Nyquist frequency, or up to 4.3 % below that
+    /// ([`LEAST_OF_CUTOFF`]; 1 is met exactly).
+    pub fn table(&mut self, cutoff: f64) -> &KernelTable {
         // a hair's breadth, so that grid values stay where they are
         let step = (-PER_OCTAVE * cutoff.clamp(1e-6, 1.0).log2() - 1e-9).ceil().max(0.0) as i32;
         if self.tables.len() >= MOST_TABLES && !self.tables.contains_key(&step) {
             self.tables.clear();
         }
         let kernel = &self.kernel;
-        let table = self
-            .tables
+        self.tables
             .entry(step)
-            .or_insert_with(|| Table::new(kernel, (-f64::from(step) / PER_OCTAVE).exp2()));
-        table.at(samples, position)
+            .or_insert_with(|| KernelTable::new(kernel, (-f64::from(step) / PER_OCTAVE).exp2()))
+    }
+
+    /// The signal at one place: [`KernelBank::table`] and [`KernelTable::at`] in one.
+    pub fn at(&mut self, samples: &[f32], position: f64, cutoff: f64) -> f32 {
+        self.table(cutoff).at(samples, position)
     }
 }
 
 /// Weights for one cut-off: a row for each fraction of a sample from 0 to 1.
 #[derive(Debug)]
-struct Table {
+pub struct KernelTable {
     /// Samples of a row before the place.
     before: i64,
     /// Length of a row, a multiple of the lanes.
@@ -65,7 +67,7 @@ struct Table {
     rows: Vec<f32>,
 }
 
-impl Table {
+impl KernelTable {
     fn new(kernel: &Kernel, cutoff: f64) -> Self {
         let before = (HALF_LOBES as f64 / cutoff).ceil() as i64;
         let taps = (2 * before as usize + 1).next_multiple_of(LANES);
@@ -86,7 +88,9 @@ impl Table {
         Self { before, taps, fractions, rows }
     }
 
-    fn at(&self, samples: &[f32], position: f64) -> f32 {
+    /// The signal at `position` (in samples, fractional), low-passed at the table's cut-off. Outside its
+    /// ends the signal counts as its end value; 0 for no samples.
+    pub fn at(&self, samples: &[f32], position: f64) -> f32 {
         let whole = position.floor();
         let place = (position - whole) * self.fractions as f64;
         let row = (place as usize).min(self.fractions - 1);

@@ -3,6 +3,7 @@
 pub mod blocks;
 pub mod fft;
 pub mod floor;
+pub mod gamma;
 pub mod halfband;
 pub mod kernel;
 pub mod kernel_bank;

@@ -4,6 +4,7 @@
 //! signature scores a [`Case`] at one or more places; [`weigh`] turns scores into calibrated
 //! probabilities and parts the faults that mimic each other.
 
+pub mod bearing;
 pub mod imbalance;
 pub mod resonance;
 pub mod second_order;
@@ -18,6 +19,10 @@ pub const ALL: &[&Signature] = &[
     &imbalance::SIGNATURE,
     &second_order::MISALIGNMENT,
     &second_order::RAISED_2X,
+    &bearing::OUTER,
+    &bearing::INNER,
+    &bearing::BALL,
+    &bearing::CAGE,
     &resonance::SIGNATURE,
 ];
 

@@ -115,11 +115,11 @@ mod tests {
 
     #[test]
     fn automatic_gain_evens_out_a_rise_of_ten() {
-        let mut signal: Vec<f64> = (0..40_000)
-            .map(|i| if i < 20_000 { 0.01 } else { 0.1 } * f64::from(i).sin())
-            .collect();
+        let mut signal: Vec<f64> =
+            (0..40_000).map(|i| if i < 20_000 { 0.01 } else { 0.1 } * f64::from(i).sin()).collect();
         even_out(&mut signal, 1.0, 10_000.0);
-        let rms = |part: &[f64]| (part.iter().map(|v| v * v).sum::<f64>() / part.len() as f64).sqrt();
+        let rms =
+            |part: &[f64]| (part.iter().map(|v| v * v).sum::<f64>() / part.len() as f64).sqrt();
         let rise = rms(&signal[38_000..]) / rms(&signal[15_000..18_000]);
         assert!((rise - 1.0).abs() < 0.05, "{rise}");
     }

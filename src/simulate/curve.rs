@@ -126,7 +126,11 @@ impl Curve {
             if error.abs() < 1e-12 * turns.abs().max(1.0) {
                 break;
             }
-            if error > 0.0 { high = time_s } else { low = time_s }
+            if error > 0.0 {
+                high = time_s
+            } else {
+                low = time_s
+            }
             let next = time_s - error / here.hz;
             time_s = if next > low && next < high { next } else { 0.5 * (low + high) };
         }
@@ -165,7 +169,9 @@ fn speed_at(stretches: &[Stretch], shape: RampShape, time_s: f64) -> f64 {
     let s = ((time_s - stretch.start_s) / stretch.length_s).clamp(0.0, 1.0);
     let share = match shape {
         RampShape::Smooth => smooth_ramp(s),
-        RampShape::Exponential => (1.0 - (-TIME_CONSTANTS * s).exp()) / (1.0 - (-TIME_CONSTANTS).exp()),
+        RampShape::Exponential => {
+            (1.0 - (-TIME_CONSTANTS * s).exp()) / (1.0 - (-TIME_CONSTANTS).exp())
+        }
     };
     stretch.from_hz + (stretch.to_hz - stretch.from_hz) * share
 }

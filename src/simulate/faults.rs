@@ -14,10 +14,8 @@ pub fn drives(scenario: &Scenario, model: &RotorModel) -> Vec<Drive> {
     first.unbalance = model.unbalance(scenario.rotor.residual.iter().chain(planes));
     if let Some(bent) = &scenario.fault.bent_shaft {
         // a centre of mass off the line of the journals is an unbalance of mass times offset
-        let kg_m = Complex64::from_polar(
-            model.rotor_kg() * bent.bow_um * 1e-6,
-            -bent.deg.to_radians(),
-        );
+        let kg_m =
+            Complex64::from_polar(model.rotor_kg() * bent.bow_um * 1e-6, -bent.deg.to_radians());
         let centre = model.at_position(scenario.rotor.centre_mm * 1e-3, kg_m);
         first.unbalance = add(&first.unbalance, &centre);
     }

@@ -81,7 +81,9 @@ pub fn render(
     for (part, defect) in defects(scenario) {
         let place = defect.place.word();
         let bearing = scenario.bearing.get(&defect.place);
-        let Some(multipliers) = bearing.map_or(Ok(None), |b| b.multipliers(place))? else { continue };
+        let Some(multipliers) = bearing.map_or(Ok(None), |b| b.multipliers(place))? else {
+            continue;
+        };
         let mut rng = stream(seed, Purpose::Impacts(part as u32));
         let orders = slipped(multipliers, defect.slip_percent);
         let train = defect_train(part, defect, orders, curve, time, &mut rng);
@@ -89,7 +91,11 @@ pub fn render(
     }
     if let Some(rub) = &scenario.fault.rub {
         let mut rng = stream(seed, Purpose::Impacts(10));
-        trains.push((rub.place, rub_train(rub, curve, time, &mut rng), BearingDefect::default().ring));
+        trains.push((
+            rub.place,
+            rub_train(rub, curve, time, &mut rng),
+            BearingDefect::default().ring,
+        ));
     }
     if trains.is_empty() {
         return Ok(None);
@@ -192,13 +198,15 @@ fn ringing(train: &[Impact], rings: &[Ring], time: &Timebase) -> Vec<f64> {
             continue;
         }
         let w = TAU * ring.hz;
-        let pole = Complex64::new(-ring.damping * w, w * (1.0 - ring.damping * ring.damping).sqrt());
+        let pole =
+            Complex64::new(-ring.damping * w, w * (1.0 - ring.damping * ring.damping).sqrt());
         let decay = (pole / time.rate_hz).exp();
         let mut motion = Complex64::ZERO;
         let mut next = 0;
         for (i, value) in sum.iter_mut().enumerate() {
             motion *= decay;
-            while let Some(impact) = train.get(next).filter(|t| time.index_at(t.time_s) <= i as f64) {
+            while let Some(impact) = train.get(next).filter(|t| time.index_at(t.time_s) <= i as f64)
+            {
                 let since_s = time.time_s(i) - impact.time_s;
                 motion += (pole * since_s).exp() * (impact.m_s2 * ring.share * pass);
                 next += 1;

@@ -94,8 +94,7 @@ pub fn text(machine: &Machine) -> crate::error::Result<String> {
     let mut table = toml::Table::try_from(machine).map_err(fault)?;
     let plain = toml::Table::try_from(Machine::default()).map_err(fault)?;
     let channel = toml::Table::try_from(ChannelSpec::default()).map_err(fault)?;
-    let bearing =
-        toml::Table::try_from(crate::machine::Bearing::default()).map_err(fault)?;
+    let bearing = toml::Table::try_from(crate::machine::Bearing::default()).map_err(fault)?;
     for (key, defaults) in [("channel", &channel), ("bearing", &bearing)] {
         for (_, entry) in table.get_mut(key).and_then(|t| t.as_table_mut()).into_iter().flatten() {
             if let Some(entry) = entry.as_table_mut() {

@@ -38,9 +38,9 @@ use curve::Curve;
 use random::{Purpose, stream};
 use rotor::RotorModel;
 pub use scenario::{
-    Background, BearingDefect, BentShaft, Bits, Blades, Burst, Converter, Dropouts, Faults, GapKind,
-    Imbalance, Line, Looseness, Misalignment, Place, PulseSensor, RampShape, Resonance, Ring, Rotor,
-    Rub, Scenario, Sensor, SensorKind, SpeedProfile, Support, Unbalance,
+    Background, BearingDefect, BentShaft, Bits, Blades, Burst, Converter, Dropouts, Faults,
+    GapKind, Imbalance, Line, Looseness, Misalignment, Place, PulseSensor, RampShape, Resonance,
+    Ring, Rotor, Rub, Scenario, Sensor, SensorKind, SpeedProfile, Support, Unbalance,
 };
 use timebase::Timebase;
 pub use truth::{PlantedFault, Truth};

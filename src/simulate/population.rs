@@ -83,7 +83,10 @@ fn draw_speed(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     scenario.converter.bits = pick(rng, &[Bits::Sixteen, Bits::TwentyFour], Bits::TwentyFour);
     let wander_percent = log_uniform(rng, 0.003, 0.2);
     scenario.speed = if rng.random_bool(0.1) {
-        SpeedProfile { wander_percent, ..SpeedProfile::constant(top_rpm, rng.random_range(3.0..5.0)) }
+        SpeedProfile {
+            wander_percent,
+            ..SpeedProfile::constant(top_rpm, rng.random_range(3.0..5.0))
+        }
     } else {
         SpeedProfile {
             start_rpm: top_rpm * rng.random_range(0.08..0.3),
@@ -262,12 +265,20 @@ fn draw_extras(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     if rng.random_bool(0.2) {
         // generator ripple at six times its pole pairs, one to four of them
         let order = 6.0 * f64::from(rng.random_range(1..=4u8));
-        scenario.line.push(Line { order, m_s2: measure * log_uniform(rng, 0.02, 0.5), ..Line::default() });
+        scenario.line.push(Line {
+            order,
+            m_s2: measure * log_uniform(rng, 0.02, 0.5),
+            ..Line::default()
+        });
     }
     if rng.random_bool(0.15) {
         // a belt, gear or second shaft at no simple ratio
         let order = rng.random_range(0.3..4.0);
-        scenario.line.push(Line { order, m_s2: measure * log_uniform(rng, 0.02, 0.5), ..Line::default() });
+        scenario.line.push(Line {
+            order,
+            m_s2: measure * log_uniform(rng, 0.02, 0.5),
+            ..Line::default()
+        });
     }
 }
 
@@ -379,7 +390,8 @@ fn fit_full_scale(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     // velocity at the worst speed, as acceleration at top speed: never too little
     let spin = scenario.top_hz() * std::f64::consts::TAU;
     let order1 = greatest_order1(scenario, &model, &spots).into_iter().fold(0.0, f64::max);
-    let defects = [&fault.bearing_outer, &fault.bearing_inner, &fault.bearing_ball, &fault.bearing_cage];
+    let defects =
+        [&fault.bearing_outer, &fault.bearing_inner, &fault.bearing_ball, &fault.bearing_cage];
     let impacts: f64 = defects.into_iter().flatten().map(|defect| 2.0 * defect.m_s2).sum();
     let loose = fault.looseness.as_ref().map_or(0.0, |f| 4.0 * f.m_s2);
     let rub = fault.rub.as_ref().map_or(0.0, |f| 2.0 * (f.m_s2 + f.half_order_m_s2));
@@ -388,9 +400,15 @@ fn fit_full_scale(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     let lines: f64 = scenario.line.iter().map(|line| line.m_s2).sum::<f64>()
         + scenario.blade.values().map(|row| row.m_s2).sum::<f64>()
         + 2.5 * scenario.background.harmonics_m_s2;
-    let broadband = 6.0 * scenario.background.top_m_s2_rms + 2.0 * scenario.background.idle_m_s2_rms;
+    let broadband =
+        6.0 * scenario.background.top_m_s2_rms + 2.0 * scenario.background.idle_m_s2_rms;
     let modes = 1.0
-        + scenario.background.resonance.iter().map(|r| r.share / (2.0 * r.damping)).fold(0.0, f64::max);
+        + scenario
+            .background
+            .resonance
+            .iter()
+            .map(|r| r.share / (2.0 * r.damping))
+            .fold(0.0, f64::max);
     let expected = 1e-3 * std::f64::consts::SQRT_2 * order1 * spin
         + impacts
         + loose

@@ -202,7 +202,8 @@ impl EdgeTable {
     fn row(fraction: f64) -> Vec<f64> {
         const PARTS: i32 = 8;
         let kernel = |x: f64| {
-            let sinc = if x == 0.0 { 2.0 * CUTOFF } else { (TAU * CUTOFF * x).sin() / (TAU * 0.5 * x) };
+            let sinc =
+                if x == 0.0 { 2.0 * CUTOFF } else { (TAU * CUTOFF * x).sin() / (TAU * 0.5 * x) };
             let reach = REACH as f64;
             let window = (0.5 * std::f64::consts::PI * (x / reach).clamp(-1.0, 1.0)).cos().powi(2);
             sinc * window
@@ -260,10 +261,8 @@ mod tests {
 
     /// A constant 987 Hz shaft, its pulses, and the times at which the shaft passes whole turns.
     fn example(pulse: PulseSensor) -> (Vec<f64>, Curve, Timebase) {
-        let speed = SpeedProfile {
-            wander_percent: 0.0,
-            ..SpeedProfile::constant(987.0 * 60.0, 0.5)
-        };
+        let speed =
+            SpeedProfile { wander_percent: 0.0, ..SpeedProfile::constant(987.0 * 60.0, 0.5) };
         let scenario = Scenario { speed, pulse, ..Scenario::default() };
         let mut rng = ChaCha8Rng::seed_from_u64(3);
         let curve = Curve::new(&scenario.speed, -0.25, &mut rng);
@@ -274,10 +273,14 @@ mod tests {
 
     /// Times of crossings of half height in one direction, by straight lines between samples.
     fn crossings(signal: &[f64], time: &Timebase, rising: bool, level: f64) -> Vec<f64> {
-        let crossed = |a: f64, b: f64| if rising { a < level && b >= level } else { a > level && b <= level };
+        let crossed =
+            |a: f64, b: f64| if rising { a < level && b >= level } else { a > level && b <= level };
         (1..signal.len())
             .filter(|i| crossed(signal[i - 1], signal[*i]))
-            .map(|i| time.time_s(i - 1) + (level - signal[i - 1]) / (signal[i] - signal[i - 1]) / time.rate_hz)
+            .map(|i| {
+                time.time_s(i - 1)
+                    + (level - signal[i - 1]) / (signal[i] - signal[i - 1]) / time.rate_hz
+            })
             .filter(|t| *t > 0.0)
             .collect()
     }
@@ -294,7 +297,9 @@ mod tests {
         assert!((found.len() as i64 - 493).abs() <= 1, "{}", found.len());
         found
             .into_iter()
-            .map(|t| 1e6 * (t - curve.time_at_turns(curve.at(t).turns.round()).expect("in range")).abs())
+            .map(|t| {
+                1e6 * (t - curve.time_at_turns(curve.at(t).turns.round()).expect("in range")).abs()
+            })
             .fold(0.0, f64::max)
     }
 

@@ -137,7 +137,7 @@ impl RotorModel {
                 net[2 + j] -= self.anisotropy_n_m[j] * mirrored[2 + j].conj();
             }
         }
-        [0, 1, 2, 3].map(|i| net[i] / self.mass[i])
+        each(|i| net[i] / self.mass[i])
     }
 
     /// `C v + K q` of the isotropic part.
@@ -182,7 +182,7 @@ impl RotorModel {
         let motion = system.lu().solve(&force).ok_or_else(|| {
             Error::numerical("steady response of the rotor", "an undamped resonance is met")
         })?;
-        Ok(([0, 1, 2, 3].map(|i| motion[i]), [4, 5, 6, 7].map(|i| motion[i].conj())))
+        Ok((each(|i| motion[i]), each(|i| motion[4 + i].conj())))
     }
 
     /// `K + i n w C - n² w² M + n w² G`.
@@ -270,28 +270,40 @@ impl RotorModel {
     /// A bound on the rate of change of any motion seen from a frame that turns at `order` times the
     /// spin speed, in 1/s.
     pub fn fastest_rate(&self, order: i32, spin_rad_s: f64) -> f64 {
-        let fastest = |spin: f64| {
-            self.whirl_modes(spin).iter().map(|mode| mode.norm()).fold(0.0, f64::max)
-        };
+        let fastest =
+            |spin: f64| self.whirl_modes(spin).iter().map(|mode| mode.norm()).fold(0.0, f64::max);
         let split = self.anisotropy_n_m.iter().zip(&self.mount).map(|(a, k)| a.abs() / k.n_m);
         let anisotropic = (1.0 + split.fold(0.0, f64::max)).sqrt();
-        fastest(0.0).max(fastest(spin_rad_s)) * anisotropic
-            + f64::from(order).abs() * spin_rad_s
+        fastest(0.0).max(fastest(spin_rad_s)) * anisotropic + f64::from(order).abs() * spin_rad_s
     }
 }
 
-/// Sum of two states.
-pub fn add(a: &State, b: &State) -> State {
-    [0, 1, 2, 3].map(|i| a[i] + b[i])
+/// A state from a function of the degree of freedom. A plain loop: an array's own `map` is not inlined
+/// well, and this is where a simulation spends its time.
+#[inline]
+pub fn each(value: impl Fn(usize) -> Complex64) -> State {
+    let mut state = STILL;
+    for (i, slot) in state.iter_mut().enumerate() {
+        *slot = value(i);
+    }
+    state
 }
 
+/// Sum of two states.
+#[inline]
+pub fn add(a: &State, b: &State) -> State {
+    each(|i| a[i] + b[i])
+}
+
+#[inline]
 fn subtract(a: &State, b: &State) -> State {
-    [0, 1, 2, 3].map(|i| a[i] - b[i])
+    each(|i| a[i] - b[i])
 }
 
 /// `a + factor b`.
+#[inline]
 pub fn add_scaled(a: &State, b: &State, factor: f64) -> State {
-    [0, 1, 2, 3].map(|i| a[i] + b[i] * factor)
+    each(|i| a[i] + b[i] * factor)
 }
 
 fn rpm_from_rad_s(rad_s: f64) -> f64 {

@@ -138,7 +138,8 @@ fn reading(
     let (ahead, behind) =
         (&motion.forward.derivative[derivative], &motion.backward.derivative[derivative]);
     if sensor.kind == SensorKind::Shaft {
-        let relative = |s| model.shaft_at(s, sensor.place) - RotorModel::housing_at(s, sensor.place);
+        let relative =
+            |s| model.shaft_at(s, sensor.place) - RotorModel::housing_at(s, sensor.place);
         let runout = scenario.fault.bent_shaft.iter().filter(|_| order == 1).map(|bent| {
             Complex64::from_polar(bent.runout_um * 1e-6, -bent.deg.to_radians()) * towards.conj()
         });
@@ -190,11 +191,8 @@ impl<'a> Broadband<'a> {
             .zip(&time.turns)
             .map(|(hz, turns)| {
                 let flow = b.top_m_s2_rms * factor * power(hz / time.top_hz, b.growth);
-                let pulsing = if b.modulation > 0.0 {
-                    1.0 + b.modulation * (TAU * turns).cos()
-                } else {
-                    1.0
-                };
+                let pulsing =
+                    if b.modulation > 0.0 { 1.0 + b.modulation * (TAU * turns).cos() } else { 1.0 };
                 b.idle_m_s2_rms.hypot(flow * pulsing)
             })
             .collect();
@@ -297,9 +295,7 @@ fn sensor_response(sensor: &Sensor, hz: f64) -> Complex64 {
 
 /// Response of an AC-coupled input of first order.
 fn coupling(corner_hz: Option<f64>, hz: f64) -> Complex64 {
-    corner_hz.map_or(Complex64::ONE, |corner| {
-        Complex64::new(0.0, hz) / Complex64::new(corner, hz)
-    })
+    corner_hz.map_or(Complex64::ONE, |corner| Complex64::new(0.0, hz) / Complex64::new(corner, hz))
 }
 
 /// AC coupling of any signal with its lead-in.
@@ -322,29 +318,37 @@ fn finish(sensor: &Sensor, time: &Timebase, signal: &mut [f64], rng: &mut ChaCha
     let sign = if sensor.inverted { -1.0 } else { 1.0 };
     let gain = sign * (1.0 + sensor.gain_error_percent / 100.0) / sensor.unit.si_factor();
     let offset = sensor.offset_percent / 100.0 * sensor.full_scale;
-    let drift = drift_waves(sensor, rng);
-    for (i, value) in signal.iter_mut().enumerate() {
+    let mut drift = drift_waves(sensor, time.rate_hz, rng);
+    for value in signal.iter_mut() {
         let noise: f64 = StandardNormal.sample(rng);
         *value = *value * gain + offset + sensor.noise_rms * noise;
-        if !drift.is_empty() {
-            let t = time.time_s(i);
-            *value += drift.iter().map(|(hz, a, phase)| a * (TAU * hz * t + phase).sin()).sum::<f64>();
+        for wave in &mut drift {
+            wave.now *= wave.step;
+            *value += wave.now.re;
         }
     }
 }
 
-/// Slow sines (Hz, amplitude, phase) whose amplitudes fall as frequency rises.
-fn drift_waves(sensor: &Sensor, rng: &mut ChaCha8Rng) -> Vec<(f64, f64, f64)> {
+/// A sine as a phasor that is turned on from sample to sample.
+struct Turning {
+    now: Complex64,
+    step: Complex64,
+}
+
+/// Slow sines whose amplitudes fall as frequency rises.
+fn drift_waves(sensor: &Sensor, rate_hz: f64, rng: &mut ChaCha8Rng) -> Vec<Turning> {
     if sensor.drift_percent <= 0.0 {
         return Vec::new();
     }
     let rms = sensor.drift_percent / 100.0 * sensor.full_scale;
-    let waves: Vec<(f64, f64, f64)> = (0..10)
-        .map(|i| 0.2 * f64::from(1 << i).powf(0.7))
-        .map(|hz| (hz, 1.0 / hz, rng.random_range(0.0..TAU)))
-        .collect();
-    let power: f64 = waves.iter().map(|(_, a, _)| 0.5 * a * a).sum();
-    waves.into_iter().map(|(hz, a, phase)| (hz, a * rms / power.sqrt(), phase)).collect()
+    let hz: Vec<f64> = (0..10).map(|i| 0.2 * f64::from(1 << i).powf(0.7)).collect();
+    let power: f64 = hz.iter().map(|hz| 0.5 / (hz * hz)).sum();
+    hz.into_iter()
+        .map(|hz| Turning {
+            now: Complex64::from_polar(rms / (hz * power.sqrt()), rng.random_range(0.0..TAU)),
+            step: Complex64::cis(TAU * hz / rate_hz),
+        })
+        .collect()
 }
 
 #[cfg(test)]

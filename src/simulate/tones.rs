@@ -104,7 +104,8 @@ fn looseness(scenario: &Scenario) -> Vec<Tone> {
     let line = |half_orders: u32| {
         let order = 0.5 * f64::from(half_orders);
         let whole = half_orders.is_multiple_of(2);
-        let share = if whole { 2.0 / order.max(2.0) } else { fault.half_orders * 2.0 / order.max(2.0) };
+        let share =
+            if whole { 2.0 / order.max(2.0) } else { fault.half_orders * 2.0 / order.max(2.0) };
         Tone {
             order,
             m_s2: at_place(fault.place, fault.m_s2 * share, scenario.background.crosstalk),
@@ -193,7 +194,8 @@ impl Tone {
             if level == 0.0 || line_hz < 0.1 {
                 continue;
             }
-            let cycles = if self.order > 0.0 { self.order * turns } else { self.hz * time.time_s(i) };
+            let cycles =
+                if self.order > 0.0 { self.order * turns } else { self.hz * time.time_s(i) };
             let phase = TAU * (cycles - cycles.floor()) + self.phase_rad + wander;
             let turning = Complex64::cis(phase) * level;
             let share = hz / time.top_hz;
@@ -217,7 +219,8 @@ impl Ear {
     /// The channel's reading of a unit acceleration phasor.
     fn felt(&self, turning: Complex64, line_hz: f64) -> f64 {
         let w = TAU * line_hz;
-        let skewed = if self.skew_s == 0.0 { turning } else { turning * Complex64::cis(w * self.skew_s) };
+        let skewed =
+            if self.skew_s == 0.0 { turning } else { turning * Complex64::cis(w * self.skew_s) };
         match self.integrals {
             0 => skewed.re,
             1 => skewed.im / w,

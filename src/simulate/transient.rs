@@ -11,7 +11,7 @@ use num_complex::Complex64;
 use crate::error::{Error, Result};
 
 use super::curve::Curve;
-use super::rotor::{RotorModel, STILL, State, add_scaled};
+use super::rotor::{RotorModel, STILL, State, add_scaled, each};
 
 /// Forces of one order.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,8 +41,8 @@ impl Drive {
     fn force(&self, top_rad_s: f64, spin: f64, acceleration: f64) -> (State, State) {
         let centrifugal = Complex64::new(spin * spin, -acceleration);
         let share = spin / top_rad_s;
-        let ahead = [0, 1, 2, 3].map(|i| self.unbalance[i] * centrifugal + self.forward[i] * share);
-        (ahead, self.backward.map(|force| force * share))
+        let ahead = each(|i| self.unbalance[i] * centrifugal + self.forward[i] * share);
+        (ahead, each(|i| self.backward[i] * share))
     }
 }
 
@@ -192,15 +192,13 @@ impl<'a> Stepper<'a> {
         let [q, v] = half;
         let a = self.model.acceleration(spin, q, v, force, Some(mirrored));
         let turning = Complex64::new(0.0, order * spin);
-        [[0, 1, 2, 3].map(|i| v[i] - turning * q[i]), [0, 1, 2, 3].map(|i| a[i] - turning * v[i])]
+        [each(|i| v[i] - turning * q[i]), each(|i| a[i] - turning * v[i])]
     }
 }
 
 fn advance(state: &[Half; 2], rates: &[Half; 2], h: f64) -> [Half; 2] {
-    let half = |this: usize| {
-        [0, 1].map(|part| add_scaled(&state[this][part], &rates[this][part], h))
-    };
-    [half(0), half(1)]
+    let part = |this: usize, part: usize| add_scaled(&state[this][part], &rates[this][part], h);
+    [[part(0, 0), part(0, 1)], [part(1, 0), part(1, 1)]]
 }
 
 #[cfg(test)]
@@ -286,7 +284,12 @@ mod tests {
         assert!(peak_rpm(&fast_up) > 1.005 * steady, "{} {steady}", peak_rpm(&fast_up));
         assert!(peak_rpm(&fast_down) < 0.995 * steady, "{} {steady}", peak_rpm(&fast_down));
         let height = |t: &[(f64, Complex64)]| t.iter().map(|p| p.1.norm()).fold(0.0, f64::max);
-        assert!(height(&fast_up) < 0.99 * height(&slow_up), "{} {}", height(&fast_up), height(&slow_up));
+        assert!(
+            height(&fast_up) < 0.99 * height(&slow_up),
+            "{} {}",
+            height(&fast_up),
+            height(&slow_up)
+        );
     }
 
     #[test]
@@ -297,8 +300,10 @@ mod tests {
         let track = |step_s: f64, stride: usize| {
             let mut track = Vec::new();
             let instants = Instants { start_s: 0.0, step_s, count: (0.4 / step_s) as usize };
-            run(&model, &curve, &drive, 1600.0, instants, |m| track.push(m.forward.derivative[2][2]))
-                .expect("it can be followed");
+            run(&model, &curve, &drive, 1600.0, instants, |m| {
+                track.push(m.forward.derivative[2][2])
+            })
+            .expect("it can be followed");
             track.into_iter().step_by(stride).collect::<Vec<_>>()
         };
         let (coarse, fine) = (track(4e-5, 1), track(1e-5, 4));

@@ -37,7 +37,9 @@ impl Simulated {
         let path = |ending: &str| directory.join(format!("{}.{ending}", self.recording.name));
         let written =
             Written { wav: path("wav"), machine: path("machine.toml"), truth: path("truth.json") };
-        write_whole(&written.wav, |file| write_wav(&self.recording, self.bits, file, &written.wav))?;
+        write_whole(&written.wav, |file| {
+            write_wav(&self.recording, self.bits, file, &written.wav)
+        })?;
         let machine = machine_file::text(&self.machine)?;
         write_whole(&written.machine, |file| put(file, machine.as_bytes(), &written.machine))?;
         let truth = truth_text(&self.truth)?;
@@ -47,7 +49,8 @@ impl Simulated {
 }
 
 fn truth_text(truth: &Truth) -> Result<String> {
-    let text = serde_json::to_string_pretty(truth).map_err(|error| Error::Bug(error.to_string()))?;
+    let text =
+        serde_json::to_string_pretty(truth).map_err(|error| Error::Bug(error.to_string()))?;
     Ok(text + "\n")
 }
 
@@ -56,10 +59,7 @@ fn put(mut file: &mut BufWriter<File>, bytes: &[u8], path: &Path) -> Result<()> 
 }
 
 /// Fills a file beside `path` and moves it there when complete.
-fn write_whole(
-    path: &Path,
-    fill: impl FnOnce(&mut BufWriter<File>) -> Result<()>,
-) -> Result<()> {
+fn write_whole(path: &Path, fill: impl FnOnce(&mut BufWriter<File>) -> Result<()>) -> Result<()> {
     let mut name = path.file_name().unwrap_or_default().to_owned();
     name.push(".part");
     let part = path.with_file_name(name);

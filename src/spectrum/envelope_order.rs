@@ -204,13 +204,14 @@ impl Resampler<'_> {
         let rate_hz = self.envelope.rate_hz;
         let kept = (1.0 - TRANSITION) * LEAST_OF_CUTOFF;
         let cutoff = (2.0 * self.max_order / span_s / (kept * rate_hz)).min(1.0);
+        let kernel = self.kernel.table(cutoff);
         values.clear();
         for point in 0..self.points {
             let s = point as f64 / self.points as f64;
             let bend = s * (1.0 - s) * (bend_from * (1.0 - s) - bend_to * s);
             let time_s = from_s + s * span_s + bend;
             let position = (time_s - self.first_s) * rate_hz;
-            values.push(self.kernel.at(&self.envelope.values, position, cutoff));
+            values.push(kernel.at(&self.envelope.values, position));
         }
     }
 }

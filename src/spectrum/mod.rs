@@ -22,6 +22,7 @@ pub mod envelope;
 pub mod envelope_order;
 pub mod integrate;
 pub mod levels;
+pub mod record_bins;
 pub mod spectrogram;
 mod split;
 pub mod whiten;

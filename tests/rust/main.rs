@@ -1,15 +1,19 @@
 //! The single integration test binary.
 
-#[cfg(feature = "cli")]
+mod bearings;
 mod cli;
+mod blind;
+mod blind_signals;
 mod diagnoses;
 mod fitness;
 mod layers;
 mod machine;
+mod orders;
 mod pulse_signals;
 mod recording;
 mod report;
 mod schema;
+mod signatures;
 mod simulate;
 mod snapshots;
 mod spectrum;

@@ -188,7 +188,8 @@ fn a_healthy_cartridge_stays_well_within_its_limits() {
 fn misalignment_shows_at_twice_the_speed_and_along_the_shaft() {
     let mut scenario = still_machine(60_000.0, 1.0);
     scenario.background.axial_share = 0.0;
-    let axial = Sensor { name: "axial".into(), direction: Direction::Axial, ..scenario.sensor[1].clone() };
+    let axial =
+        Sensor { name: "axial".into(), direction: Direction::Axial, ..scenario.sensor[1].clone() };
     scenario.sensor.push(axial);
     let before = run(&scenario).recording;
     scenario.coupling = true;
@@ -229,7 +230,9 @@ fn looseness_has_half_orders_and_unsteady_phase() {
         let (at, height) = strongest(&samples, hz - 30.0, hz + 30.0);
         assert!((at - hz).abs() < 5.0 && height > 0.05, "{hz}: {at} {height}");
     }
-    let phase = |from: usize| phasor(&samples[from..from + 10_240], |i| 2.0 * 1000.0 * (from + i) as f64 / RATE_HZ);
+    let phase = |from: usize| {
+        phasor(&samples[from..from + 10_240], |i| 2.0 * 1000.0 * (from + i) as f64 / RATE_HZ)
+    };
     let turned = (phase(0) / phase(80_000)).arg().to_degrees().abs();
     assert!(turned > 5.0, "{turned}");
 }
@@ -371,9 +374,11 @@ fn the_same_seed_gives_the_same_bytes_and_another_seed_others() {
 #[test]
 fn files_hold_the_samples_simulated() {
     let directory = tempfile::tempdir().expect("a place to write");
-    for (bits, codes) in [(Bits::Sixteen, 32_768.0), (Bits::TwentyFour, 8_388_608.0), (Bits::Float, 1.0)] {
-        let mut scenario = Scenario::default();
-        scenario.speed = SpeedProfile::constant(96_000.0, 0.5);
+    for (bits, codes) in
+        [(Bits::Sixteen, 32_768.0), (Bits::TwentyFour, 8_388_608.0), (Bits::Float, 1.0)]
+    {
+        let speed = SpeedProfile::constant(96_000.0, 0.5);
+        let mut scenario = Scenario { speed, ..Scenario::default() };
         scenario.converter.bits = bits;
         scenario.sensor[1].inverted = true;
         let simulated = run(&scenario);
@@ -401,8 +406,8 @@ fn files_hold_the_samples_simulated() {
 #[test]
 fn the_machine_file_states_what_an_owner_knows() {
     let directory = tempfile::tempdir().expect("a place to write");
-    let mut scenario = Scenario::default();
-    scenario.speed = SpeedProfile::constant(60_000.0, 0.2);
+    let speed = SpeedProfile::constant(60_000.0, 0.2);
+    let scenario = Scenario { speed, ..Scenario::default() };
     let simulated = run(&scenario);
     let written = simulated.write(directory.path()).expect("written");
     let text = std::fs::read_to_string(written.machine).expect("readable");
@@ -446,4 +451,36 @@ fn standstill_before_a_run_up_is_silent_and_without_pulses() {
     assert!(front[..standing].iter().all(|v| v.abs() < 1e-4));
     assert!(pulse[..standing].iter().all(|v| v.abs() < 0.01));
     assert!(pulse[60_000..].iter().any(|v| *v > 4.0));
+}
+
+/// Every sample scenario stands in the project and keeps to a megabyte; what its story says holds.
+#[test]
+fn sample_scenarios_are_sound_and_small() {
+    let directory = tempfile::tempdir().expect("a place to write");
+    let scenarios = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/scenarios");
+    for name in ["good", "imbalanced", "misaligned", "bearing", "microphone", "unfit"] {
+        let path = format!("{scenarios}/{name}.toml");
+        let text = std::fs::read_to_string(&path).expect("the file is there");
+        assert!(text.starts_with("# Invented: "), "{name}");
+        let scenario = Scenario::from_toml(&text, &path).expect(name);
+        assert_eq!(scenario.name, name);
+        let simulated = run(&scenario);
+        let written = simulated.write(directory.path()).expect(name);
+        let bytes = std::fs::metadata(written.wav).expect("written").len();
+        assert!(bytes <= 1_000_000, "{name}: {bytes}");
+        let ratio = simulated.truth.order1_mm_s_rms.iter().fold(0.0f64, |top, v| top.max(*v)) / 4.5;
+        let clipped = clipped_share(&simulated.recording.channels[0]);
+        match name {
+            "imbalanced" => assert!(ratio > 1.5 && clipped == 0.0, "{ratio} {clipped}"),
+            "unfit" => assert!(clipped > 0.001, "{clipped}"),
+            "microphone" => assert!(clipped == 0.0 && simulated.recording.channels.len() == 1),
+            _ => assert!(ratio < 0.5 && clipped == 0.0, "{name}: {ratio} {clipped}"),
+        }
+    }
+}
+
+fn clipped_share(channel: &quietspin::recording::Channel) -> f64 {
+    let top = 0.9999 * channel.full_scale.expect("integers");
+    let clipped = channel.values().iter().filter(|v| f64::from(v.abs()) >= top).count();
+    clipped as f64 / channel.len() as f64
 }

@@ -15,12 +15,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
 use crate::machine::{Acceptance, Bearing, Limits};
-pub use faults::{
-    BearingDefect, BentShaft, Faults, Imbalance, Looseness, Misalignment, Ring, Rub,
-};
-pub use recording::{
-    Bits, Burst, Converter, Dropouts, GapKind, PulseSensor, Sensor, SensorKind,
-};
+pub use faults::{BearingDefect, BentShaft, Faults, Imbalance, Looseness, Misalignment, Ring, Rub};
+pub use recording::{Bits, Burst, Converter, Dropouts, GapKind, PulseSensor, Sensor, SensorKind};
 pub use rotor::{RampShape, Rotor, SpeedProfile, Support, Unbalance};
 
 /// One of the two bearings of the rotor.
@@ -161,8 +157,7 @@ impl Scenario {
     /// # Errors
     /// [`Error::Io`] where the file cannot be read, else as [`Scenario::from_toml`].
     pub fn read(path: impl AsRef<Path>) -> Result<Self> {
-        let text =
-            std::fs::read_to_string(&path).map_err(|source| Error::io(&path, source))?;
+        let text = std::fs::read_to_string(&path).map_err(|source| Error::io(&path, source))?;
         Self::from_toml(&text, path)
     }
 

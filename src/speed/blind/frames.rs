@@ -144,25 +144,48 @@ impl Warp {
             }
         }
         let axis = self.turns[WARP_POINTS] / last;
-        let mut piece = 0;
-        for (k, y) in out.iter_mut().enumerate() {
-            let turn = k as f64 * axis;
-            while piece + 1 < WARP_POINTS && turn > self.turns[piece + 1] {
-                piece += 1;
+        let mut k = 0;
+        for piece in 0..WARP_POINTS {
+            let inverse = Inverse::new(self, piece, step);
+            let end = if piece + 1 == WARP_POINTS { f64::INFINITY } else { self.turns[piece + 1] };
+            while k < out.len() && k as f64 * axis <= end {
+                out[k] = cubic(samples, inverse.position(k as f64 * axis));
+                k += 1;
             }
-            *y = cubic(samples, self.position(piece, step, turn));
         }
         let mean: f64 = self.weights.iter().zip(&self.speeds).map(|(w, f)| w * f).sum();
         (axis * rate_hz, mean * rate_hz)
     }
+}
 
-    /// Inverse of the angle within one piece: cubic Hermite in the angle, slopes 1 / speed.
-    fn position(&self, piece: usize, step: f64, turn: f64) -> f64 {
-        let (a, b) = (self.turns[piece], self.turns[piece + 1]);
-        let span = b - a;
-        let s = ((turn - a) / span).clamp(0.0, 1.0);
-        let (da, db) = (span / self.speeds[piece] - step, span / self.speeds[piece + 1] - step);
-        piece as f64 * step + s * step + s * (1.0 - s) * (da * (1.0 - s) - db * s)
+/// Inverse of the angle within one piece: cubic Hermite in the angle, slopes 1 / speed.
+struct Inverse {
+    turn: f64,
+    per_turn: f64,
+    start: f64,
+    step: f64,
+    at_start: f64,
+    at_end: f64,
+}
+
+impl Inverse {
+    fn new(warp: &Warp, piece: usize, step: f64) -> Self {
+        let span = warp.turns[piece + 1] - warp.turns[piece];
+        Self {
+            turn: warp.turns[piece],
+            per_turn: 1.0 / span,
+            start: piece as f64 * step,
+            step,
+            at_start: span / warp.speeds[piece] - step,
+            at_end: span / warp.speeds[piece + 1] - step,
+        }
+    }
+
+    /// Place in samples at which the path has turned by `turn`.
+    fn position(&self, turn: f64) -> f64 {
+        let s = (turn - self.turn) * self.per_turn;
+        let bend = self.at_start * (1.0 - s) - self.at_end * s;
+        self.start + s * (self.step + (1.0 - s) * bend)
     }
 }
 
@@ -233,6 +256,27 @@ fn band_edges(bins: usize) -> Vec<usize> {
     edges
 }
 
+/// Uniform noise from -0.5 to 0.5 for tests, always the same (Knuth's MMIX generator).
+#[cfg(test)]
+#[derive(Debug)]
+pub(super) struct Noise(u64);
+
+#[cfg(test)]
+impl Default for Noise {
+    fn default() -> Self {
+        Self(1)
+    }
+}
+
+#[cfg(test)]
+impl Noise {
+    pub fn next(&mut self) -> f64 {
+        self.0 =
+            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1_u64 << 53) as f64 - 0.5
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -270,16 +314,9 @@ mod tests {
 
     #[test]
     fn the_floor_is_the_mean_of_noise_power_and_ignores_lines() {
-        let mut state = 1_u64;
-        let mut power: Vec<f32> = (0..4000)
-            .map(|_| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                let uniform = ((state >> 33) as f32 + 1.0) / (1_u64 << 31) as f32;
-                -3.0 * uniform.ln()
-            })
-            .collect();
+        let mut noise = Noise::default();
+        let mut power: Vec<f32> =
+            (0..4000).map(|_| (-3.0 * (0.5 - noise.next()).ln()) as f32).collect();
         power[2000] = 1e6;
         let mut floor = Floor::default();
         floor.measure(&power);

@@ -22,6 +22,10 @@ const LEAST_DEVIATIONS: f64 = 6.0;
 const LEAST_EXCESS: f64 = 0.5;
 /// No second line within this many cells.
 const APART: usize = 8;
+/// Speeds closer than this in ln f are alike.
+const LIKE_SPEED: f64 = 0.01;
+/// Share of all weight that must reach a cell.
+const LEAST_SHARE: f32 = 0.25;
 /// Most lines that steer a path.
 const STEERING: usize = 12;
 const INERTIA: Inertia = Inertia { largest_step: 6, change_cost: 1.5, start_cost: 0.1 };
@@ -91,22 +95,35 @@ impl OrderMap {
     }
 
     /// Mean over the frames of each cell that enough of them reach; and the first such cell.
+    ///
+    /// Each speed counts once: frames of like speed share their weight. So a tone that stands still is no
+    /// line, however long the speed is held.
     fn mean_spectrum(&self) -> (usize, Vec<f32>) {
-        let rows = self.map.rows();
-        let least = (rows as f64 * 0.25).max(8.0_f64.min(rows as f64));
-        let mut sums = vec![(0.0_f32, 0_u32); self.grid.len()];
-        for row in 0..rows {
+        let weights = self.weights();
+        let least = LEAST_SHARE * weights.iter().sum::<f32>();
+        let mut sums = vec![(0.0_f32, 0.0_f32); self.grid.len()];
+        for (row, weight) in weights.iter().enumerate() {
             for (sum, value) in sums.iter_mut().zip(self.map.row(row)) {
                 if !value.is_nan() {
-                    sum.0 += value.clamp(-1.5, 12.0);
-                    sum.1 += 1;
+                    sum.0 += weight * value.clamp(-1.5, 12.0);
+                    sum.1 += weight;
                 }
             }
         }
-        let enough = |sum: &(f32, u32)| f64::from(sum.1) >= least;
+        let enough = |sum: &(f32, f32)| sum.1 >= least;
         let first = sums.iter().position(enough).unwrap_or(sums.len());
-        let mean = sums[first..].iter().take_while(|s| enough(s)).map(|s| s.0 / s.1 as f32);
+        let mean = sums[first..].iter().take_while(|s| enough(s)).map(|s| s.0 / s.1);
         (first, mean.collect())
+    }
+
+    /// One over the number of frames of like speed, for each frame.
+    fn weights(&self) -> Vec<f32> {
+        let class = |ln: f64| (ln / LIKE_SPEED).floor() as i64;
+        let mut counts = std::collections::HashMap::new();
+        for &ln in &self.ln_mean_hz {
+            *counts.entry(class(ln)).or_insert(0.0_f32) += 1.0;
+        }
+        self.ln_mean_hz.iter().map(|&ln| 1.0 / counts[&class(ln)]).collect()
     }
 
     /// The path steered by the lines, which may pull it by `reach` (in ln f) at most.
@@ -140,12 +157,18 @@ impl OrderMap {
     }
 }
 
-/// The path improved by the lines that follow it.
-pub(super) fn steer(signal: &Signal, path: &Path, window_s: f64, reach: f64) -> Option<Path> {
+/// The path improved by the lines that follow it, and the order of the strongest of them.
+pub(super) fn steer(
+    signal: &Signal,
+    path: &Path,
+    window_s: f64,
+    reach: f64,
+) -> Option<(Path, f64)> {
     let map = OrderMap::along(signal, path, window_s)?;
     let mut lines = map.lines();
+    let strongest = lines.first()?.place;
     if !lines.iter().any(|l| (l.place - 1.0).abs() < 0.02) {
         lines.insert(0, Line { place: 1.0, excess: 1.0 });
     }
-    Some(map.steer(&lines, reach))
+    Some((map.steer(&lines, reach), strongest))
 }

@@ -10,6 +10,11 @@ use super::path::{Path, smooth};
 const LEAST_POWER: f64 = 12.0;
 /// Power over the floor at which a line is half as exact as a clean one, other things being equal.
 const HALF_WEIGHT_POWER: f64 = 50.0;
+/// Higher orders know the speed better in proportion, up to this one: beyond it resonances and other
+/// lines in between spoil more than is gained.
+const BEST_ORDER: f64 = 4.0;
+/// Bins to each side over which the floor under a line is taken.
+const FLOOR_BINS: usize = 30;
 /// Values further from the weighted median than this (in ln f) and than three median deviations are
 /// left out of the mean over the orders.
 const APART: f64 = 0.002;
@@ -56,6 +61,11 @@ impl Pass {
     /// Share of the frames in which a line was found.
     pub fn coverage(&self) -> f64 {
         self.found() as f64 / self.offsets.len().max(1) as f64
+    }
+
+    /// Median disagreement between the orders, in ln f.
+    pub fn scatter(&self) -> f64 {
+        median(&self.scatter)
     }
 
     /// A new path through the measured speeds themselves; `None` with too few of them.
@@ -136,13 +146,30 @@ fn measure_order(frame: &Frame<'_>, floor: &Floor, order: f64, reach: f64) -> Op
     }
     let top = (low..=high).max_by(|&a, &b| frame.power[a].total_cmp(&frame.power[b]))?;
     let near = [top - 1, top, top + 1].map(|i| f64::from(frame.power[i].ln()));
-    let power = (near[1] - f64::from(floor.ln_at(top as f32))).exp();
+    let ln_floor = floor.ln_at(top as f32).max(local_ln_floor(frame.power, low, high));
+    let power = (near[1] - f64::from(ln_floor)).exp();
     if power < LEAST_POWER || near[1] < near[0] || near[1] < near[2] {
         return None;
     }
     let place = (top - 1) as f64 + parabolic(&near, 1)?.position;
-    // frequency error is the same for all orders, so speed is better known by the square of the order
-    Some(((place / expected).ln(), order * order * power / (power + HALF_WEIGHT_POWER)))
+    // the error in Hz is the same for all orders, so that in the speed falls with the order
+    let gain = order.min(BEST_ORDER).powi(2);
+    Some(((place / expected).ln(), gain * power / (power + HALF_WEIGHT_POWER)))
+}
+
+/// ln of the mean noise power beside the bins `low` to `high`: on a resonance it lies above the floor of
+/// the band.
+fn local_ln_floor(power: &[f32], low: usize, high: usize) -> f32 {
+    const GAP: usize = 3;
+    let below = low.saturating_sub(GAP + FLOOR_BINS).max(1)..low.saturating_sub(GAP).max(1);
+    let above = (high + GAP).min(power.len())..(high + GAP + FLOOR_BINS).min(power.len());
+    let mut bins: Vec<f32> = power[below].iter().chain(&power[above]).copied().collect();
+    if bins.is_empty() {
+        return f32::NEG_INFINITY;
+    }
+    let middle = bins.len() / 2;
+    let (_, &mut median, _) = bins.select_nth_unstable_by(middle, f32::total_cmp);
+    (median / std::f32::consts::LN_2).ln()
 }
 
 /// One offset from those of all orders: weighted mean of those near the weighted median; and their
@@ -240,13 +267,11 @@ pub(super) fn settle(
     orders: &[f64],
 ) -> Option<(Path, Pass)> {
     let first = Pass::along(signal, &path, window_s, orders, 0.01);
-    let mut path = first.path()?;
+    let path = first.path()?;
     let second = Pass::along(signal, &path, long_window_s, orders, 0.006);
-    path = second.path()?;
-    let third = Pass::along(signal, &path, long_window_s, orders, 0.004);
-    path = third.corrected(&path)?;
+    let path = second.corrected(&path)?;
     let last = Pass::along(signal, &path, window_s, orders, 0.004);
-    path = last.corrected(&path)?;
+    let path = last.corrected(&path)?;
     (last.found() >= 5).then_some((path, last))
 }
 

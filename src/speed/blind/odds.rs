@@ -59,7 +59,8 @@ enum Family<'a> {
     Bladed(&'a [usize]),
 }
 
-/// Numbers of blades thought possible; beforehand each is as likely.
+/// Numbers of blades thought possible; beforehand each is as likely as its inverse (no scale is
+/// preferred).
 const BLADES: std::ops::RangeInclusive<usize> = 5..=HIGHEST_ORDER;
 /// Most rows of blades told apart.
 const ROWS: usize = 3;
@@ -81,7 +82,7 @@ impl Known<'_> {
                 Some(3) => 0.4,
                 Some(4) => 0.2,
                 _ if order == 1 => 0.4,
-                _ => 0.05,
+                _ => 0.08,
             };
         }
         if self.is_blade_order(order) {
@@ -116,10 +117,14 @@ impl Known<'_> {
         }
     }
 
-    /// ln of the chance of these rows beforehand: stated counts are near certain.
+    /// ln of the chance of these rows beforehand. Where counts are stated, others are unlikely.
     fn ln_rows(&self, rows: &[usize]) -> f64 {
-        let any = 1.0 / BLADES.count() as f64;
-        rows.iter().map(|&row| if self.is_blade_order(row) { 0.5 } else { any }.ln()).sum()
+        let sum: f64 = BLADES.map(|n| 1.0 / n as f64).sum();
+        let unstated = if self.blade_counts.is_empty() { 1.0 } else { 0.1 };
+        let chance = |row: usize| {
+            if self.is_blade_order(row) { 0.9 } else { unstated / (row as f64 * sum) }
+        };
+        rows.iter().map(|&row| chance(row).ln()).sum()
     }
 
     fn is_blade_order(&self, order: usize) -> bool {
@@ -360,7 +365,7 @@ mod tests {
         let sound = Known { sound: true, ..VIBRATION };
         let reading = best(&tones, &sound);
         assert!((17.0 * reading.factor - 1.0).abs() < 1e-3, "{reading:?}");
-        assert!(reading.probability > 0.8);
+        assert!(reading.probability > 0.8, "{reading:?}");
     }
 
     #[test]

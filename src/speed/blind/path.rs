@@ -161,7 +161,7 @@ impl Map {
     }
 
     pub fn rows(&self) -> usize {
-        if self.cells == 0 { 0 } else { self.values.len() / self.cells }
+        self.values.len().checked_div(self.cells).unwrap_or(0)
     }
 
     pub fn row(&self, row: usize) -> &[f32] {
@@ -196,28 +196,36 @@ pub(super) fn best_path(map: &Map, inertia: Inertia) -> (Vec<usize>, f64) {
     }
     let mut next = vec![f32::NEG_INFINITY; steps * cells];
     let mut back = vec![0_i8; rows * steps * cells];
+    let nowhere = vec![f32::NEG_INFINITY; cells];
     for row in 1..rows {
         let values = map.row(row);
         for v in 0..steps {
             let shift = v as isize - reach;
             let (low, high) = target_range(shift, cells);
+            let from = (low as isize - shift) as usize;
+            let lane = |v: Option<usize>| {
+                let lane = v.filter(|&v| v < steps).map_or(&nowhere[..], |v| &score[v * cells..]);
+                &lane[from..from + high - low]
+            };
+            let slower = lane(v.checked_sub(1));
+            let (same, faster) = (lane(Some(v)), lane(Some(v + 1)));
             let base = (row * steps + v) * cells;
-            let lane = &mut next[v * cells..(v + 1) * cells];
-            lane.fill(f32::NEG_INFINITY);
-            for cell in low..high {
-                let from = (cell as isize - shift) as usize;
-                let mut best = score[v * cells + from];
-                let mut change = 0_i8;
-                if v > 0 && score[(v - 1) * cells + from] - inertia.change_cost > best {
-                    best = score[(v - 1) * cells + from] - inertia.change_cost;
-                    change = -1;
+            let changes = &mut back[base + low..base + high];
+            let scores = &mut next[v * cells..(v + 1) * cells];
+            scores.fill(f32::NEG_INFINITY);
+            let scores = &mut scores[low..high];
+            for i in 0..high - low {
+                let (mut best, mut change) = (same[i], 0_i8);
+                let less = slower[i] - inertia.change_cost;
+                if less > best {
+                    (best, change) = (less, -1);
                 }
-                if v + 1 < steps && score[(v + 1) * cells + from] - inertia.change_cost > best {
-                    best = score[(v + 1) * cells + from] - inertia.change_cost;
-                    change = 1;
+                let more = faster[i] - inertia.change_cost;
+                if more > best {
+                    (best, change) = (more, 1);
                 }
-                lane[cell] = best + values[cell];
-                back[base + cell] = change;
+                scores[i] = best + values[low + i];
+                changes[i] = change;
             }
         }
         std::mem::swap(&mut score, &mut next);

@@ -9,8 +9,6 @@ const CELL: f64 = 0.0075;
 /// Shortest window in seconds. A line of slope s Hz/s is sharpest with a window of 1 / sqrt(s):
 /// 0.05 s suits 400 Hz/s, and each doubling a fourth of that.
 const SHORTEST_WINDOW_S: f64 = 0.05;
-/// Windows tried, each twice as long as the one before.
-const WINDOWS: usize = 4;
 /// A window must fit this often into the recording.
 const FEWEST_WINDOWS: f64 = 12.0;
 /// More windows than this are not searched (an hour is searched with windows of a second).
@@ -42,17 +40,26 @@ pub(super) struct Ridge {
 }
 
 /// The best ridge over all windows; `None` where the recording is too short for the shortest.
+///
+/// The score has one maximum over the length of the window: two are tried in the middle, then on in
+/// the direction in which it grows.
 pub(super) fn find(signal: &Signal, lowest_hz: f64) -> Option<Ridge> {
     let duration_s = signal.duration_s();
     let mut window_s = SHORTEST_WINDOW_S;
     while duration_s / window_s > MOST_WINDOWS {
         window_s *= 2.0;
     }
-    (0..WINDOWS)
-        .map(|k| window_s * f64::from(1 << k))
-        .filter(|w| duration_s / w >= FEWEST_WINDOWS)
-        .filter_map(|w| find_with(signal, w, lowest_hz))
-        .max_by(|a, b| a.score.total_cmp(&b.score))
+    let with = |k: i32| {
+        let length_s = window_s * f64::from(1 << k);
+        if duration_s / length_s < FEWEST_WINDOWS {
+            return None;
+        }
+        find_with(signal, length_s, lowest_hz)
+    };
+    let score = |ridge: &Option<Ridge>| ridge.as_ref().map_or(f64::NEG_INFINITY, |r| r.score);
+    let (short, long) = (with(1), with(2));
+    let next = if score(&short) >= score(&long) { with(0) } else { with(3) };
+    [short, long, next].into_iter().flatten().max_by(|a, b| a.score.total_cmp(&b.score))
 }
 
 fn find_with(signal: &Signal, window_s: f64, lowest_hz: f64) -> Option<Ridge> {

@@ -143,6 +143,7 @@ pub(super) fn spectrum_lines(signal: &Signal, window_s: f64) -> (Vec<SpectrumLin
 
 #[cfg(test)]
 mod tests {
+    use super::super::frames::Noise;
     use super::*;
 
     #[test]
@@ -153,14 +154,14 @@ mod tests {
 
     #[test]
     fn a_tone_is_a_line_and_silence_has_none() {
+        let mut noise = Noise::default();
         let samples: Vec<f32> = (0..40_000)
-            .map(|i| {
-                let noise = ((i * 7919 + (i * i) % 1013) % 2003) as f32 / 2003.0 - 0.5;
-                (std::f64::consts::TAU * 137.3 * f64::from(i) / 8000.0).sin() as f32 + noise
-            })
+            .map(|i| (std::f64::consts::TAU * 137.3 * f64::from(i) / 8000.0).sin() + noise.next())
+            .map(|x| x as f32)
             .collect();
         let signal = Signal::new(&samples, 8000.0).expect("a signal");
         let (lines, _) = spectrum_lines(&signal, 1.0);
         assert!(lines.iter().any(|l| (l.line.place - 137.3).abs() < 0.05));
+        assert!(lines.len() < 4, "noise has no lines: {lines:?}");
     }
 }

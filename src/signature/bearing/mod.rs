@@ -1,0 +1,199 @@
+//! Damaged parts of rolling bearings, from the envelope of the ringing that their impacts set off.
+//!
+//! The search itself is one product of the case, made once per bearing
+//! ([`examinations`](Case::examinations)); here it is put into words, one signature per part.
+
+use super::{Evidence, Kind, Need, Score, Signature};
+use crate::case::Case;
+use crate::case::bearing::{Element, PartFound};
+use crate::units::three_digits;
+
+const NEEDS: &[Need] = &[Need::Speed, Need::Vibration, Need::Bearing];
+const SOURCE: &str = "Smith and Randall, Mech. Syst. Signal Process. 64-65 (2015) 100-131; \
+    Randall and Antoni, Rolling element bearing diagnostics - a tutorial, \
+    Mech. Syst. Signal Process. 25 (2011) 485-520 (from memory)";
+
+/// A damaged outer race.
+pub const OUTER: Signature = Signature {
+    id: "bearing_outer",
+    title: "bearing outer race",
+    kind: Kind::Fault,
+    needs: NEEDS,
+    source: SOURCE,
+    advice: "replace the bearing and look at the seat: an outer race is hurt by dents from mounting, dirt or a current",
+    score: |case| score(case, Element::Outer),
+    proofs: &["bearing_outer"],
+};
+
+/// A damaged inner race.
+pub const INNER: Signature = Signature {
+    id: "bearing_inner",
+    title: "bearing inner race",
+    kind: Kind::Fault,
+    needs: NEEDS,
+    source: SOURCE,
+    advice: "replace the bearing and look at its fit on the shaft and at the preload",
+    score: |case| score(case, Element::Inner),
+    proofs: &["bearing_inner"],
+};
+
+/// A damaged rolling element.
+pub const BALL: Signature = Signature {
+    id: "bearing_ball",
+    title: "bearing rolling element",
+    kind: Kind::Fault,
+    needs: NEEDS,
+    source: SOURCE,
+    advice: "replace the bearing and look at lubrication and cleanliness; both races will be marked as well",
+    score: |case| score(case, Element::Ball),
+    proofs: &["bearing_ball"],
+};
+
+/// A damaged cage.
+pub const CAGE: Signature = Signature {
+    id: "bearing_cage",
+    title: "bearing cage",
+    kind: Kind::Fault,
+    needs: NEEDS,
+    source: SOURCE,
+    advice: "stop running and replace the bearing: a failing cage gives little warning; look at lubrication and preload",
+    score: |case| score(case, Element::Cage),
+    proofs: &["bearing_cage"],
+};
+
+fn score(case: &Case, element: Element) -> Vec<Score> {
+    let examinations = case.examinations().iter();
+    let score = |examination: &crate::case::bearing::Examination| match &examination.parts {
+        Err(why) => Some(undecided(&examination.bearing, why.clone(), Vec::new())),
+        Ok(parts) => {
+            let part = parts.iter().find(|part| part.element == element)?;
+            Some(score_part(&examination.bearing, part))
+        }
+    };
+    examinations.filter_map(score).collect()
+}
+
+fn undecided(bearing: &str, why: String, evidence: Vec<Evidence>) -> Score {
+    Score {
+        place: Some(bearing.to_owned()),
+        basis: "envelope",
+        log_odds: 0.0,
+        evidence,
+        severity: None,
+        cannot_tell: Some(why),
+    }
+}
+
+fn score_part(bearing: &str, part: &PartFound) -> Score {
+    let evidence = evidence(part);
+    // faint lines mean a sound bearing only where impacts would stand apart
+    if part.overlaps && part.lines_present() && part.log_odds < 0.0 {
+        let why = format!(
+            "lines at the {} order are present, but impacts overlap at this speed (one every {} ms)",
+            part_word(part.element),
+            three_digits(1e3 / part.line_hz)
+        );
+        return undecided(bearing, why, evidence);
+    }
+    Score {
+        place: Some(bearing.to_owned()),
+        basis: "envelope",
+        log_odds: part.log_odds,
+        evidence,
+        severity: None,
+        cannot_tell: None,
+    }
+}
+
+fn part_word(element: Element) -> &'static str {
+    match element {
+        Element::Outer => "outer-race",
+        Element::Inner => "inner-race",
+        Element::Ball => "rolling-element",
+        Element::Cage => "cage",
+    }
+}
+
+fn evidence(part: &PartFound) -> Vec<Evidence> {
+    let place = part_word(part.element);
+    let (order, hz) = (part.order, part.line_hz);
+    if !part.lines_present() {
+        let text = format!(
+            "no lines at the {place} order ({order:.3} x, {} Hz) that stand out from all others",
+            three_digits(hz)
+        );
+        return vec![Evidence::new("line_evidence_ln", part.ln_evidence, "", text)];
+    }
+    vec![
+        Evidence::new("line_order", order, "", line_text(part, place)),
+        Evidence::new("line_hz", hz, "Hz", format!("the line stands at {} Hz", three_digits(hz))),
+        Evidence::new("harmonics", part.harmonics as f64, "", counted(part)),
+        Evidence::new("sidebands", part.sidebands as f64, "", sidebands_text(part)),
+        Evidence::new("modulation_depth", part.depth, "", depth_text(part)),
+        Evidence::new("line_evidence_ln", part.ln_evidence, "", chance_text(part)),
+        Evidence::new("slip_percent", part.slip_percent, "%", slip_text(part)),
+        Evidence::new("band_from_hz", part.band_hz[0], "Hz", band_text(part)),
+        Evidence::new("band_to_hz", part.band_hz[1], "Hz", band_text(part)),
+    ]
+}
+
+fn line_text(part: &PartFound, place: &str) -> String {
+    let side = match part.sidebands {
+        0 => String::new(),
+        count => format!(" and {count} sidebands"),
+    };
+    format!(
+        "the envelope repeats at the {place} order {:.3} x ({} Hz), with {} harmonics{side}",
+        part.order,
+        three_digits(part.line_hz),
+        part.harmonics
+    )
+}
+
+fn counted(part: &PartFound) -> String {
+    format!("{} lines of its series stand out, the fundamental counted", part.harmonics)
+}
+
+fn sidebands_text(part: &PartFound) -> String {
+    let distance = if part.element == Element::Ball { "the cage's order" } else { "1x" };
+    match (part.element, part.sidebands) {
+        (Element::Outer | Element::Cage, _) => {
+            "no sidebands belong to it: the part stands in the load zone".to_owned()
+        }
+        (_, count) => format!("{count} sidebands at multiples of {distance} stand out"),
+    }
+}
+
+fn depth_text(part: &PartFound) -> String {
+    let meaning = match part.depth {
+        depth if depth >= 0.6 => "impacts: the envelope swings by more than half its mean",
+        depth if depth >= 0.25 => "between the waviness of a sound part and impacts",
+        _ => "faint, as the waviness of a sound part",
+    };
+    format!("depth of modulation {}: {meaning}", three_digits(part.depth))
+}
+
+fn chance_text(part: &PartFound) -> String {
+    format!(
+        "noise alone shows such lines in at most one of {} recordings",
+        three_digits(1.0 / part.chance().max(1e-9))
+    )
+}
+
+fn slip_text(part: &PartFound) -> String {
+    if part.slip_percent < 0.0 {
+        let lead = -part.slip_percent;
+        format!("the cage leads its stated geometry by {lead:.2} %, as a contact angle makes it")
+    } else {
+        format!("the cage lags its geometry by {:.2} %", part.slip_percent)
+    }
+}
+
+fn band_text(part: &PartFound) -> String {
+    format!(
+        "seen best on {} in the band from {} to {} Hz",
+        part.channel,
+        three_digits(part.band_hz[0]),
+        three_digits(part.band_hz[1])
+    )
+}
