@@ -10,6 +10,9 @@ use super::pattern::{self, Pattern};
 
 /// Pulses missing in a row after which a stretch ends.
 const MOST_LOST_IN_A_ROW: i64 = 10;
+/// A stretch ends where fewer than half of this many pulses in a row were found: what fits the
+/// prediction by chance (a burst of spikes) would lead it astray.
+const LOOK_BACK: i64 = 12;
 /// Fewest pulses in a regular run from which a stretch can grow.
 const LEAST_RUN: usize = 8;
 /// Pulses through which the prediction is drawn.
@@ -177,6 +180,12 @@ fn follow(
                 history.remove(0);
             }
             history.push((time(best), angle(number)));
+            let recent = added.iter().rev().take_while(|kept| kept.1 > number - LOOK_BACK).count();
+            let since_run = number - kept.last().map_or(number, |kept| kept.1);
+            if since_run >= LOOK_BACK && 2 * (recent as i64) < LOOK_BACK {
+                added.truncate(added.len() - recent);
+                break;
+            }
         }
     }
     added
