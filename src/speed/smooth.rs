@@ -46,6 +46,12 @@ pub(super) struct Fit {
     pub factor: f64,
 }
 
+/// Steps of the search over the logarithm of the smoothing time.
+const COARSE: f64 = 0.8;
+const FINE: f64 = 0.06;
+/// Of many observations so many parts of so many are judged.
+const PARTS: usize = 12;
+const PART: usize = 250;
 /// How often the walk's local steps are found anew.
 const CORNER_ROUNDS: usize = 3;
 /// Degrees of freedom of the steps: few, so that a corner is no wonder (Student's t).
@@ -63,7 +69,6 @@ type Covariance = Matrix3<f64>;
 
 /// Fits the curve, letting it go at corners if asked to. `None` with fewer than four observations or where they are not finite.
 pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -> Option<Fit> {
-    let (first, last) = (observations.first()?, observations.last()?);
     let finite = |o: &Observation| o.time_s.is_finite() && o.value.is_finite() && o.variance > 0.0;
     if observations.len() < 4 || !observations.iter().all(finite) {
         return None;
@@ -72,17 +77,13 @@ pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -
     if !rising {
         return None;
     }
-    let span_s = last.time_s - first.time_s;
     let mut filter = Filter::new(observations, what);
-    let mut walk = filter.most_likely_walk(span_s);
-    let mut smoothed = filter.smooth(walk)?;
-    let rounds = if corners { CORNER_ROUNDS } else { 0 };
-    for round in 0..rounds {
-        filter.let_corners_go(&smoothed, walk);
-        if round + 1 < rounds {
-            walk = filter.most_likely_walk(span_s);
-        }
-        smoothed = filter.smooth(walk)?;
+    let mut walk = filter.most_likely_walk(None);
+    let mut smoothed = filter.smooth(walk.variance())?;
+    for _ in 0..if corners { CORNER_ROUNDS } else { 0 } {
+        filter.let_corners_go(&smoothed, walk.variance());
+        walk = filter.most_likely_walk(Some(walk));
+        smoothed = filter.smooth(walk.variance())?;
     }
     Some(smoothed.into_fit(observations))
 }
@@ -92,8 +93,6 @@ struct Filter<'a> {
     what: Observed,
     /// Local factor on the walk's variance for the step that ends at each observation.
     loosened: Vec<f64>,
-    start: State,
-    start_covariance: Covariance,
 }
 
 /// Filtered and smoothed states.
@@ -103,81 +102,134 @@ struct Smoothed {
     factor: f64,
 }
 
-/// The pieces of one forward sweep.
+/// What one forward sweep finds.
 struct Sweep {
-    predicted: Vec<(State, Covariance)>,
-    filtered: Vec<(State, Covariance)>,
     log_likelihood: f64,
     factor: f64,
 }
 
+/// The states of a forward sweep, before and after each observation.
+#[derive(Default)]
+struct States {
+    predicted: Vec<(State, Covariance)>,
+    filtered: Vec<(State, Covariance)>,
+}
+
+/// How far the walk goes, by the smoothing time that it makes.
+#[derive(Clone, Copy)]
+struct Walk {
+    density: f64,
+    log_time: f64,
+    what: Observed,
+}
+
+impl Walk {
+    /// Variance of the walk per second: that of the observations' density over the smoothing time to
+    /// the sixth power (fourth for speeds), as the units ask.
+    fn variance(self) -> f64 {
+        let power = if self.what == Observed::Turns { 6.0 } else { 4.0 };
+        EAGERNESS * self.density / (power * self.log_time).exp()
+    }
+}
+
 impl<'a> Filter<'a> {
     fn new(observations: &'a [Observation], what: Observed) -> Self {
-        let (start, start_covariance) = diffuse_start(observations, what);
-        Self { observations, what, loosened: vec![1.0; observations.len()], start, start_covariance }
+        Self { observations, what, loosened: vec![1.0; observations.len()] }
     }
 
     /// The walk's variance per second that makes the observations most likely, by a coarse and a
-    /// fine search over its logarithm. Its unit follows from the smoothing time: variance of an
-    /// observation x time between them / time^6.
-    fn most_likely_walk(&self, span_s: f64) -> f64 {
-        let mut densities: Vec<f64> = self
-            .observations
-            .windows(2)
-            .map(|w| match w {
-                [a, b] => b.variance * (b.time_s - a.time_s),
-                _ => 0.0,
-            })
-            .collect();
-        let density = quantile_of(&mut densities, 0.5);
+    /// fine search over its logarithm; near `known` where a first value is known.
+    fn most_likely_walk(&self, known: Option<Walk>) -> Walk {
+        let first = self.observations.first().map_or(0.0, |o| o.time_s);
+        let span_s = self.observations.last().map_or(0.0, |o| o.time_s) - first;
         let step_s = span_s / self.observations.len() as f64;
-        let power = if self.what == Observed::Turns { 6.0 } else { 4.0 };
+        let density = known.map_or_else(|| self.density(), |walk| walk.density);
+        let walk_at = |log_time: f64| Walk { density, log_time, what: self.what };
+        let parts = self.parts();
+        let cost = |log_time: f64| -> f64 {
+            let variance = walk_at(log_time).variance();
+            -parts.iter().map(|part| self.sweep(part.clone(), variance, None).log_likelihood).sum::<f64>()
+        };
         // smoothing times from below one step to beyond the whole span
-        let walk_at = |log_time: f64| density / (power * log_time).exp();
-        let cost = |log_time: f64| -self.sweep(walk_at(log_time), false).log_likelihood;
         let (low, high) = ((0.3 * step_s).ln(), (3.0 * span_s).ln());
-        let steps = ((high - low) / 0.8).ceil().max(3.0);
-        let width = (high - low) / steps;
+        let places: Vec<f64> = match known {
+            Some(walk) => vec![walk.log_time],
+            None => {
+                let steps = ((high - low) / COARSE).ceil().max(3.0);
+                (0..=steps as usize).map(|i| low + i as f64 * (high - low) / steps).collect()
+            }
+        };
         let (mut best, mut least) = (low, f64::INFINITY);
-        for i in 0..=steps as usize {
-            let place = low + i as f64 * width;
+        for place in places {
             let here = cost(place);
             if here < least {
                 (best, least) = (place, here);
             }
         }
-        let mut width = 0.5 * width;
-        while width > 0.05 {
+        let mut width = 0.5 * COARSE;
+        while width > FINE {
+            let before = best;
             for place in [best - width, best + width] {
                 let here = cost(place);
                 if here < least {
-                    (best, least) = (place, here);
+                    (best, least) = (place.clamp(low, high), here);
                 }
             }
-            width *= 0.5;
+            // far from the known value: walk on before halving
+            if known.is_none() || best == before {
+                width *= 0.5;
+            }
         }
-        EAGERNESS * walk_at(best)
+        walk_at(best)
     }
 
-    /// One forward sweep; the states are kept only if asked for.
-    fn sweep(&self, walk: f64, keep: bool) -> Sweep {
-        let mut sweep =
-            Sweep { predicted: Vec::new(), filtered: Vec::new(), log_likelihood: 0.0, factor: 1.0 };
-        let (mut state, mut covariance) = (self.start, self.start_covariance);
+    /// Usual variance of an observation times the time between two.
+    fn density(&self) -> f64 {
+        let pairs = self.observations.windows(2);
+        let mut densities: Vec<f64> = pairs
+            .map(|w| match w {
+                [a, b] => b.variance * (b.time_s - a.time_s),
+                _ => 0.0,
+            })
+            .collect();
+        quantile_of(&mut densities, 0.5)
+    }
+
+    /// The parts by which a walk is judged: all, or of many observations some spread evenly.
+    fn parts(&self) -> Vec<std::ops::Range<usize>> {
+        let total = self.observations.len();
+        if total <= PARTS * PART {
+            return std::iter::once(0..total).collect();
+        }
+        let start = |i: usize| i * (total - PART) / (PARTS - 1);
+        (0..PARTS).map(|i| start(i)..start(i) + PART).collect()
+    }
+
+    /// One forward sweep over a part; the states are kept if asked for.
+    fn sweep(
+        &self,
+        part: std::ops::Range<usize>,
+        walk: f64,
+        mut states: Option<&mut States>,
+    ) -> Sweep {
+        let observations = self.observations.get(part.clone()).unwrap_or(&[]);
+        let loosened = self.loosened.get(part).unwrap_or(&[]);
+        let (mut state, mut covariance) = diffuse_start(observations, self.what);
         let (mut sum, mut logs, mut counted) = (0.0, 0.0, 0.0_f64);
-        let mut time_s = self.observations.first().map_or(0.0, |o| o.time_s);
-        for (i, (observation, loosened)) in self.observations.iter().zip(&self.loosened).enumerate() {
+        let mut time_s = observations.first().map_or(0.0, |o| o.time_s);
+        let row = usize::from(self.what == Observed::Hz);
+        for (i, (observation, loosened)) in observations.iter().zip(loosened).enumerate() {
             let h = observation.time_s - time_s;
             time_s = observation.time_s;
             if h > 0.0 {
                 let step = transition(h);
                 state = step * state;
-                covariance = step * covariance * step.transpose() + walk_covariance(h, walk * loosened);
+                covariance = step * covariance * step.transpose();
+                covariance += walk_covariance(h, walk * loosened);
             }
-            if keep {
-                sweep.predicted.push((state, covariance));
+            if let Some(states) = states.as_deref_mut() {
+                states.predicted.push((state, covariance));
             }
-            let row = usize::from(self.what == Observed::Hz);
             let column = covariance.column(row).into_owned();
             let innovation = observation.value - state[row];
             let variance = column[row] + observation.variance;
@@ -191,27 +243,28 @@ impl<'a> Filter<'a> {
                 logs += variance.ln();
                 counted += 1.0;
             }
-            if keep {
-                sweep.filtered.push((state, covariance));
+            if let Some(states) = states.as_deref_mut() {
+                states.filtered.push((state, covariance));
             }
         }
-        sweep.factor = sum / counted.max(1.0);
-        sweep.log_likelihood = -0.5 * (counted * sweep.factor.max(1e-300).ln() + logs);
-        sweep
+        let factor = sum / counted.max(1.0);
+        let log_likelihood = -0.5 * (counted * factor.max(1e-300).ln() + logs);
+        Sweep { log_likelihood, factor }
     }
 
     /// Forward sweep and backward pass (Rauch, Tung and Striebel 1965; from memory).
     fn smooth(&self, walk: f64) -> Option<Smoothed> {
-        let sweep = self.sweep(walk, true);
-        let mut states = Vec::with_capacity(sweep.filtered.len());
-        let mut covariances = Vec::with_capacity(sweep.filtered.len());
-        let &(mut state, mut covariance) = sweep.filtered.last()?;
+        let mut found = States::default();
+        let sweep = self.sweep(0..self.observations.len(), walk, Some(&mut found));
+        let mut states = Vec::with_capacity(found.filtered.len());
+        let mut covariances = Vec::with_capacity(found.filtered.len());
+        let &(mut state, mut covariance) = found.filtered.last()?;
         states.push(state);
         covariances.push(covariance);
-        for i in (0..sweep.filtered.len() - 1).rev() {
+        for i in (0..found.filtered.len() - 1).rev() {
             let h = self.observations[i + 1].time_s - self.observations[i].time_s;
-            let (filtered, spread) = sweep.filtered[i];
-            let (predicted, predicted_spread) = sweep.predicted[i + 1];
+            let (filtered, spread) = found.filtered[i];
+            let (predicted, predicted_spread) = found.predicted[i + 1];
             let gain = spread * transition(h).transpose() * inverse(&predicted_spread)?;
             state = filtered + gain * (state - predicted);
             covariance = spread + gain * (covariance - predicted_spread) * gain.transpose();

@@ -37,7 +37,7 @@ pub(super) struct Curve {
 impl Curve {
     /// Draws the curve; `None` with too few pulses.
     pub fn through(pulses: &[Numbered], mut pattern: Pattern) -> Option<Self> {
-        let (&first, &last) = (pulses.first()?, pulses.last()?);
+        let (mut first, mut last) = (*pulses.first()?, *pulses.last()?);
         let groups = groups_of(pulses, &pattern);
         let weights = first_weights(pulses, &pattern);
         let observed = first_observations(pulses, &pattern, &groups, &weights);
@@ -48,6 +48,10 @@ impl Curve {
                 distances = distances_s(pulses, &pattern, &fit);
             }
             let weights = weights_of(&distances, &local_scatter(&distances), reach);
+            // pulses that do not count at the ends do not carry the curve there either
+            let mut counting = pulses.iter().zip(&weights).filter(|(_, w)| **w > 0.0);
+            first = counting.next().map_or(first, |(pulse, _)| *pulse);
+            last = counting.next_back().map_or(last, |(pulse, _)| *pulse);
             let observed = observations(pulses, &groups, &distances, &weights, &fit);
             fit = smooth::fit(&observed, Observed::Turns, corners)?;
         }

@@ -40,7 +40,12 @@ impl Stream {
     pub fn choose(channel: &Channel) -> Option<Self> {
         let samples = channel.values();
         let extremes = edges::turning_points(samples, channel.spec.pulse_kind);
-        let passages = transitions(samples, &extremes);
+        let mut passages = transitions(samples, &extremes);
+        // a slow passage cut off by an end of the recording has lost one of its levels
+        passages.pop_if(|last| last.is_slow());
+        if passages.first().is_some_and(Transition::is_slow) {
+            passages.remove(0);
+        }
         if passages.len() < 2 {
             return None;
         }

@@ -32,6 +32,13 @@ pub(super) struct Transition {
     to: Extreme,
 }
 
+impl Transition {
+    /// Whether the passage takes so long that it is fitted instead of interpolated.
+    pub fn is_slow(&self) -> bool {
+        self.rise > SLOW_EDGE
+    }
+}
+
 /// All passages between neighbouring turning points.
 pub(super) fn transitions(samples: &[f32], extremes: &[Extreme]) -> Vec<Transition> {
     extremes
@@ -117,7 +124,7 @@ impl<'a> Timer<'a> {
         let before = self.level(this, -1.0, room_before, this.from);
         let after = self.level(this, 1.0, room_after, this.to);
         let half = 0.5 * (before + after);
-        if this.rise > SLOW_EDGE {
+        if this.is_slow() {
             self.fitted(this, half)
         } else {
             self.interpolated(this, half)
