@@ -1,1 +1,487 @@
-//! In work.
+//! From one recording to one [`Diagnosis`].
+
+use serde::{Deserialize, Serialize};
+
+use crate::case::{Case, Decision, Level};
+use crate::error::{Error, Result};
+use crate::fitness::{Affects, Check, Fit};
+use crate::machine::{self, Machine};
+use crate::progress::{self, Progress};
+use crate::recording::{Channel, Recording};
+use crate::signature::weigh::{self, Weighed};
+use crate::signature::{ALL, Evidence, Kind, Severity};
+use crate::speed::choose::{self, Choice};
+use crate::speed::{Speed, SpeedAlternative, SpeedSource};
+use crate::units::{clause, three_digits};
+
+/// The decision about a machine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Fit recording, full speed held, limits checked and kept, nothing found.
+    Accept,
+    /// A fault at 50 % or more, or a limit that cannot be decided.
+    Investigate,
+    /// A limit exceeded beyond its uncertainty, or a fault at 90 % or more.
+    Reject,
+    /// The recording cannot carry a verdict; this is no release.
+    NoVerdict,
+}
+
+impl Verdict {
+    /// The verdict in capitals, for people: `ACCEPT`, `INVESTIGATE`, `REJECT`, `NO VERDICT`.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Accept => "ACCEPT",
+            Self::Investigate => "INVESTIGATE",
+            Self::Reject => "REJECT",
+            Self::NoVerdict => "NO VERDICT",
+        }
+    }
+}
+
+/// One fault or observation with its probability.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Finding {
+    /// Stable id of the signature.
+    pub fault: String,
+    /// Name in running text.
+    pub title: String,
+    /// Fault or observation.
+    pub kind: Kind,
+    /// Bearing or channel; `None` for the machine as a whole.
+    pub place: Option<String>,
+    /// Probability that it is present, 0 to 1.
+    pub confidence: f64,
+    /// Ratio to the limit that was checked; `None`: no limit given.
+    pub severity: Option<Severity>,
+    /// The evidence, most telling first.
+    pub evidence: Vec<Evidence>,
+    /// What to do next.
+    pub advice: String,
+    /// Why it was put lower or cannot be told, if so.
+    pub remark: Option<String>,
+    /// Where the signature is published.
+    pub source: String,
+}
+
+/// A channel in brief.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChannelSummary {
+    /// Name.
+    pub name: String,
+    /// Role, as in the machine file.
+    pub role: String,
+    /// Unit symbol.
+    pub unit: String,
+    /// Sampling rate in Hz.
+    pub rate_hz: f64,
+    /// Whether levels are absolute.
+    pub calibrated: bool,
+}
+
+/// The speed in brief.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SpeedSummary {
+    /// Where it comes from.
+    pub source: SpeedSource,
+    /// Lowest speed in rpm.
+    pub min_rpm: f64,
+    /// Highest speed in rpm.
+    pub max_rpm: f64,
+    /// Standard error in percent.
+    pub error_percent: f64,
+    /// Turns covered.
+    pub turns: f64,
+    /// Pulses repaired.
+    pub repaired: u64,
+    /// Other readings.
+    pub alternatives: Vec<SpeedAlternative>,
+    /// Remarks.
+    pub notes: Vec<String>,
+}
+
+/// Everything that `check` shows and `qs.diagnose` returns.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Diagnosis {
+    /// Name of the recording.
+    pub recording: String,
+    /// SHA-256 of the file, if there is one.
+    pub sha256: Option<String>,
+    /// Length in seconds.
+    pub duration_s: f64,
+    /// The channels.
+    pub channels: Vec<ChannelSummary>,
+    /// SHA-256 of the resolved machine file; of the empty one where none was given.
+    pub machine_sha256: String,
+    /// Whether a machine file was given.
+    pub machine_given: bool,
+    /// The decision.
+    pub verdict: Verdict,
+    /// Why, in one sentence.
+    pub reason: String,
+    /// Fitness checks: what limits the recording first, then what is good.
+    pub fitness: Vec<Check>,
+    /// The speed; `None` where there is none, with the reason in `notes`.
+    pub speed: Option<SpeedSummary>,
+    /// Levels.
+    pub levels: Vec<Level>,
+    /// Findings at 50 % or more, and observations; most important first.
+    pub findings: Vec<Finding>,
+    /// What else was considered, and why it was put lower.
+    pub considered: Vec<Finding>,
+    /// What the reader guessed or repaired and what else the user should know.
+    pub notes: Vec<String>,
+}
+
+/// Confidence from which a fault rejects a machine.
+pub const REJECT_FROM: f64 = 0.9;
+/// Confidence from which a fault calls for a closer look.
+pub const INVESTIGATE_FROM: f64 = 0.5;
+
+/// Diagnoses a recording whose specs are applied already.
+///
+/// `machine` is the resolved machine file; `machine_given` whether the user gave one. Returns the case
+/// with all products, for pictures and further questions, and the diagnosis.
+///
+/// # Errors
+/// [`Error::Setting`] where nothing in the recording can be judged or the machine file tolerates an
+/// unknown fault; [`Error::Stopped`] where `progress` asks to stop. An unfit recording is no error.
+pub fn diagnose(
+    recording: &Recording,
+    machine: &Machine,
+    machine_given: bool,
+    progress: &mut dyn Progress,
+) -> Result<(Case, Diagnosis)> {
+    check_tolerated(machine)?;
+    progress::step(progress, "speed", 0, 4)?;
+    let (speed, no_speed) = match choose::choose(recording, machine, progress)? {
+        Choice::Found(speed) => (Some(speed), Vec::new()),
+        Choice::Missing(reasons) => (None, reasons),
+    };
+    let mut notes = recording.notes.clone();
+    notes.extend(no_speed.into_iter().map(|missing| format!("no speed: {}", missing.reason)));
+    let case = Case::new(recording.clone(), machine.clone(), speed);
+    if case.views().next().is_none() {
+        return Err(nothing_to_judge(recording));
+    }
+    progress::step(progress, "fitness", 1, 4)?;
+    let fitness = case.fitness().to_vec();
+    progress::step(progress, "levels", 2, 4)?;
+    let levels = case.levels().to_vec();
+    progress::step(progress, "signatures", 3, 4)?;
+    let weighing = weigh::weigh(&case);
+    progress::step(progress, "signatures", 4, 4)?;
+    notes.extend(weighing.not_looked_for);
+    let (mut found, rest): (Vec<Weighed>, Vec<Weighed>) =
+        weighing.weighed.into_iter().partition(weigh::is_found);
+    found.sort_by(|a, b| {
+        let (a, b) = (weigh::rank(a), weigh::rank(b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    });
+    let findings: Vec<Finding> = found.into_iter().map(finding).collect();
+    let (verdict, reason) = Grounds::of(&case, &findings).verdict();
+    let diagnosis = Diagnosis {
+        recording: recording.name.clone(),
+        sha256: recording.sha256.clone(),
+        duration_s: recording.duration_s(),
+        channels: recording.channels.iter().map(summary).collect(),
+        machine_sha256: machine::parse::sha256(machine),
+        machine_given,
+        verdict,
+        reason,
+        fitness,
+        speed: case.speed.as_ref().map(speed_summary),
+        levels,
+        findings,
+        considered: best_places(rest),
+        notes,
+    };
+    Ok((case, diagnosis))
+}
+
+fn check_tolerated(machine: &Machine) -> Result<()> {
+    for id in &machine.acceptance.tolerated {
+        if !ALL.iter().any(|signature| signature.id == id) {
+            let known: Vec<&str> = ALL.iter().map(|signature| signature.id).collect();
+            return Err(Error::setting(
+                "acceptance.tolerated",
+                format!("{id:?} is no fault that is looked for"),
+                format!("choose among {}", known.join(", ")),
+            ));
+        }
+    }
+    Ok(())
+}
+
+fn nothing_to_judge(recording: &Recording) -> Error {
+    Error::input(
+        recording.source(),
+        "",
+        "no channel is vibration or sound",
+        "give one the role vibration or sound",
+    )
+}
+
+fn summary(channel: &Channel) -> ChannelSummary {
+    let role = serde_json::to_value(channel.spec.role()).unwrap_or_default();
+    ChannelSummary {
+        name: channel.name().to_owned(),
+        role: role.as_str().unwrap_or("other").to_owned(),
+        unit: channel.spec.unit().symbol().to_owned(),
+        rate_hz: channel.rate_hz,
+        calibrated: channel.is_calibrated(),
+    }
+}
+
+fn speed_summary(speed: &Speed) -> SpeedSummary {
+    let (min_rpm, max_rpm) = speed.range_rpm();
+    let (first, last) = speed.turns_range();
+    SpeedSummary {
+        source: speed.source(),
+        min_rpm,
+        max_rpm,
+        error_percent: speed.error_percent,
+        turns: last - first,
+        repaired: speed.repairs.count(),
+        alternatives: speed.alternatives.clone(),
+        notes: speed.notes.clone(),
+    }
+}
+
+fn finding(item: Weighed) -> Finding {
+    Finding {
+        fault: item.signature.id.to_owned(),
+        title: item.signature.title.to_owned(),
+        kind: item.signature.kind,
+        place: item.score.place,
+        confidence: item.confidence,
+        severity: item.score.severity,
+        evidence: item.score.evidence,
+        advice: item.signature.advice.to_owned(),
+        remark: item.remark,
+        source: item.signature.source.to_owned(),
+    }
+}
+
+/// The most probable place of each signature that was not found.
+fn best_places(rest: Vec<Weighed>) -> Vec<Finding> {
+    let mut best: Vec<Finding> = Vec::new();
+    for candidate in rest.into_iter().map(finding) {
+        let same = |f: &Finding| f.fault == candidate.fault && f.place == candidate.place;
+        if !best.iter().any(same) {
+            best.push(candidate);
+        }
+    }
+    best
+}
+
+/// What a verdict rests on, each with its sentence.
+#[derive(Debug, Clone, Default)]
+struct Grounds {
+    /// Why the recording cannot carry a verdict at all.
+    unfit: Option<String>,
+    /// A limit exceeded beyond its uncertainty.
+    exceeded: Option<String>,
+    /// A limit that cannot be decided.
+    undecided: Option<String>,
+    /// A fault that is sure enough to reject for, and not tolerated.
+    sure_fault: Option<String>,
+    /// A fault that calls for a closer look.
+    suspected_fault: Option<String>,
+    /// What stands between a recording without findings and a release.
+    obstacle: Option<String>,
+    /// Only sound was recorded.
+    sound_alone: bool,
+    /// What to say of an accepted machine.
+    kept: String,
+}
+
+impl Grounds {
+    fn of(case: &Case, findings: &[Finding]) -> Self {
+        let unfit = case.fitness().iter().find(|check| check.fit == Fit::Unfit);
+        Self {
+            unfit: unfit.map(|check| clause(&check.found)),
+            exceeded: limit_reason(case, Decision::Exceeded),
+            undecided: limit_reason(case, Decision::Undecided),
+            sure_fault: sure_fault(findings, &case.machine.acceptance.tolerated),
+            suspected_fault: suspected_fault(findings),
+            obstacle: obstacle(case),
+            sound_alone: case.is_sound_alone(),
+            kept: kept(case),
+        }
+    }
+
+    /// The verdict and its reason: what is wrong first, then what a release still needs.
+    fn verdict(self) -> (Verdict, String) {
+        if let Some(found) = self.unfit {
+            return (Verdict::NoVerdict, format!("the recording is unfit: {found}"));
+        }
+        if let Some(reason) = self.exceeded.or(self.sure_fault).filter(|_| !self.sound_alone) {
+            return (Verdict::Reject, reason);
+        }
+        if let Some(reason) = self.suspected_fault.or(self.undecided) {
+            return (Verdict::Investigate, reason);
+        }
+        match self.obstacle {
+            Some(reason) => {
+                (Verdict::NoVerdict, format!("nothing found, which is no release: {reason}"))
+            }
+            None => (Verdict::Accept, self.kept),
+        }
+    }
+}
+
+fn limit_reason(case: &Case, decision: Decision) -> Option<String> {
+    let worst = case
+        .levels()
+        .iter()
+        .filter(|level| level.decision == decision)
+        .max_by(|a, b| a.ratio().unwrap_or(0.0).total_cmp(&b.ratio().unwrap_or(0.0)))?;
+    let words = match decision {
+        Decision::Undecided => "too close to call",
+        _ => "beyond the limit",
+    };
+    Some(format!(
+        "{} at {} is {} {}, {words} of {}",
+        worst.name,
+        worst.channel,
+        three_digits(worst.value),
+        worst.unit,
+        three_digits(worst.limit.unwrap_or(0.0))
+    ))
+}
+
+fn sure_fault(findings: &[Finding], tolerated: &[String]) -> Option<String> {
+    findings
+        .iter()
+        .filter(|f| f.kind == Kind::Fault && !tolerated.contains(&f.fault))
+        .find(|f| f.confidence >= REJECT_FROM)
+        .map(described)
+}
+
+fn suspected_fault(findings: &[Finding]) -> Option<String> {
+    findings
+        .iter()
+        .find(|f| f.kind == Kind::Fault && f.confidence >= INVESTIGATE_FROM)
+        .map(described)
+}
+
+fn described(finding: &Finding) -> String {
+    let place = finding.place.as_ref().map_or(String::new(), |place| format!(" at {place}"));
+    format!("{}{place}, {:.0} %", finding.title, 100.0 * finding.confidence)
+}
+
+/// What stands between a recording without findings and a release.
+fn obstacle(case: &Case) -> Option<String> {
+    if case.is_sound_alone() {
+        return Some("sound alone cannot release a machine".to_owned());
+    }
+    if case.speed.is_none() {
+        return Some("there is no shaft speed".to_owned());
+    }
+    if case.views().any(|view| !view.channel.is_calibrated()) {
+        return Some("a vibration channel is not calibrated".to_owned());
+    }
+    if !case.levels().iter().any(|level| level.limit.is_some()) {
+        return Some("no limit is stated to check against".to_owned());
+    }
+    let hinders = [Affects::Levels, Affects::Speed, Affects::Acceptance];
+    case.fitness()
+        .iter()
+        .find(|check| {
+            check.fit == Fit::Limited && check.affects.iter().any(|a| hinders.contains(a))
+        })
+        .map(|check| clause(&check.found))
+}
+
+fn kept(case: &Case) -> String {
+    let limits = case.levels().iter().filter(|level| level.limit.is_some()).count();
+    format!("full speed reached and held, {limits} levels within their limits, nothing found")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn some(text: &str) -> Option<String> {
+        Some(text.to_owned())
+    }
+
+    fn verdict(grounds: Grounds) -> Verdict {
+        grounds.verdict().0
+    }
+
+    #[test]
+    fn nothing_wrong_and_nothing_missing_is_accepted() {
+        assert_eq!(verdict(Grounds::default()), Verdict::Accept);
+    }
+
+    #[test]
+    fn an_exceeded_limit_or_a_sure_fault_rejects() {
+        let limit = Grounds { exceeded: some("1x"), ..Grounds::default() };
+        assert_eq!(verdict(limit), Verdict::Reject);
+        let fault = Grounds {
+            sure_fault: some("imbalance"),
+            suspected_fault: some("imbalance"),
+            obstacle: some("not calibrated"),
+            ..Grounds::default()
+        };
+        assert_eq!(verdict(fault), Verdict::Reject);
+    }
+
+    #[test]
+    fn a_suspicion_or_an_undecided_limit_is_investigated() {
+        let fault = Grounds { suspected_fault: some("imbalance"), ..Grounds::default() };
+        assert_eq!(verdict(fault), Verdict::Investigate);
+        let limit = Grounds { undecided: some("1x"), obstacle: some("x"), ..Grounds::default() };
+        assert_eq!(verdict(limit), Verdict::Investigate);
+    }
+
+    #[test]
+    fn sound_alone_never_rejects() {
+        let sound = Grounds {
+            sure_fault: some("bearing"),
+            suspected_fault: some("bearing"),
+            sound_alone: true,
+            ..Grounds::default()
+        };
+        assert_eq!(verdict(sound), Verdict::Investigate);
+    }
+
+    #[test]
+    fn an_unfit_recording_carries_no_verdict_whatever_is_found() {
+        let unfit =
+            Grounds { unfit: some("silence"), exceeded: some("1x"), ..Grounds::default() };
+        let (verdict, reason) = unfit.verdict();
+        assert_eq!(verdict, Verdict::NoVerdict);
+        assert!(reason.contains("unfit: silence"));
+    }
+
+    #[test]
+    fn nothing_found_is_no_release() {
+        let bare = Grounds { obstacle: some("no limit is stated"), ..Grounds::default() };
+        let (verdict, reason) = bare.verdict();
+        assert_eq!(verdict, Verdict::NoVerdict);
+        assert_eq!(reason, "nothing found, which is no release: no limit is stated");
+    }
+
+    #[test]
+    fn a_tolerated_fault_is_looked_into_but_not_rejected_for() {
+        let finding = Finding {
+            fault: "imbalance".to_owned(),
+            title: "imbalance".to_owned(),
+            kind: Kind::Fault,
+            place: some("front"),
+            confidence: 0.97,
+            severity: None,
+            evidence: Vec::new(),
+            advice: String::new(),
+            remark: None,
+            source: String::new(),
+        };
+        assert_eq!(sure_fault(&[finding.clone()], &[]), some("imbalance at front, 97 %"));
+        assert_eq!(sure_fault(&[finding.clone()], &["imbalance".to_owned()]), None);
+        assert_eq!(suspected_fault(&[finding]), some("imbalance at front, 97 %"));
+    }
+}

@@ -29,4 +29,9 @@ pub mod figure;
 
 pub mod report;
 
+#[cfg(feature = "cli")]
+pub mod cli;
+#[cfg(feature = "python")]
+mod python;
+
 pub use error::{Error, Result};

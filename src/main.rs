@@ -1,3 +1,7 @@
 //! The `quietspin` command.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(quietspin::cli::run(std::env::args_os()))
+}

@@ -30,6 +30,45 @@ pub fn wrap_deg(deg: f64) -> f64 {
     if wrapped >= 360.0 { 0.0 } else { wrapped }
 }
 
+/// A whole number with its digits in groups of three, `96 400` (ISO 80000-1: a space, no comma).
+pub fn grouped(value: f64) -> String {
+    let digits = format!("{:.0}", value.abs());
+    let mut text = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 && digits.len() > 4 {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    if value.round() < 0.0 { format!("-{text}") } else { text }
+}
+
+/// Three significant digits without an exponent, for numbers in running text: `0.0123`, `4.50`, `812`.
+pub fn three_digits(value: f64) -> String {
+    if !value.is_finite() {
+        return "no number".to_owned();
+    }
+    if value == 0.0 {
+        return "0".to_owned();
+    }
+    let whole = value.abs().log10().floor() as i32;
+    let places = (2 - whole).clamp(0, 9) as usize;
+    if whole >= 3 { grouped(value) } else { format!("{value:.places$}") }
+}
+
+/// A sentence as a clause within another: without its full stop, and without the capital of an
+/// ordinary first word.
+pub fn clause(sentence: &str) -> String {
+    let body = sentence.trim().trim_end_matches('.');
+    let mut letters = body.chars();
+    match (letters.next(), letters.clone().next()) {
+        (Some(first), second) if !second.is_some_and(char::is_uppercase) => {
+            first.to_lowercase().chain(letters).collect()
+        }
+        _ => body.to_owned(),
+    }
+}
+
 /// The kind of physical quantity that a channel holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -261,6 +300,25 @@ mod tests {
         assert_eq!(Unit::from_symbol(" µm "), Some(Unit::Micrometer));
         assert_eq!(Unit::from_symbol("[mm/s]"), Some(Unit::MillimeterPerSecond));
         assert_eq!(Unit::from_symbol("furlong"), None);
+    }
+
+    #[test]
+    fn numbers_in_running_text() {
+        assert_eq!(grouped(96_400.2), "96 400");
+        assert_eq!(grouped(9_640.0), "9640");
+        assert_eq!(grouped(-1_234_567.0), "-1 234 567");
+        assert_eq!(three_digits(0.012_34), "0.0123");
+        assert_eq!(three_digits(4.5), "4.50");
+        assert_eq!(three_digits(81_234.0), "81 234");
+        assert_eq!(three_digits(f64::NAN), "no number");
+    }
+
+    #[test]
+    fn a_sentence_becomes_a_clause() {
+        assert_eq!(clause("The tops are missing."), "the tops are missing");
+        assert_eq!(clause("AC coupling hides it"), "AC coupling hides it");
+        assert_eq!(clause("39 036 of them"), "39 036 of them");
+        assert_eq!(clause(""), "");
     }
 
     #[test]

@@ -8,11 +8,11 @@ use super::window::bessel_i0;
 
 /// Zero crossings of the sinc on each side. With [`BETA`] the transition band is 0.16 of the cut-off
 /// and the stop band lies below -100 dB.
-const HALF_LOBES: usize = 24;
+pub(super) const HALF_LOBES: usize = 24;
 /// Kaiser's beta for about 104 dB of stop band (Kaiser's formula, 0.1102 (A - 8.7)).
 const BETA: f64 = 10.5;
 /// Table steps per zero crossing; linear interpolation between them errs by less than -110 dB.
-const STEPS: usize = 1024;
+pub(super) const STEPS: usize = 1024;
 
 /// Half of the kernel's transition band as a fraction of the cut-off: below `1 - TRANSITION` of the
 /// cut-off a tone passes unchanged, above `1 + TRANSITION` it is gone.
@@ -77,7 +77,7 @@ impl Kernel {
         sum / weights
     }
 
-    fn weight(&self, place: f64) -> f32 {
+    pub(super) fn weight(&self, place: f64) -> f32 {
         let index = place as usize;
         let fraction = (place - index as f64) as f32;
         match self.table.get(index..index + 2) {

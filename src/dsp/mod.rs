@@ -1,8 +1,14 @@
 //! Signal-processing tools that know no domain: slices in, vectors out.
 
+pub mod blocks;
 pub mod fft;
 pub mod floor;
+pub mod halfband;
 pub mod kernel;
+pub mod kernel_bank;
+pub mod moments;
 pub mod peaks;
+pub mod segments;
 pub mod stats;
 pub mod window;
+pub mod window_response;

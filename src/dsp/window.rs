@@ -30,7 +30,7 @@ pub enum Window {
 
 impl Window {
     /// Cosine coefficients `a0 - a1 cos + a2 cos 2 - ...`, where the window has such a form.
-    fn cosine_terms(self) -> Option<&'static [f64]> {
+    pub(super) fn cosine_terms(self) -> Option<&'static [f64]> {
         match self {
             Self::Rectangle => Some(&[1.0]),
             Self::Hann => Some(&[0.5, 0.5]),

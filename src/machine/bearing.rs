@@ -93,15 +93,15 @@ impl Bearing {
         if self.kind.is_fluid_film() {
             return Ok(None);
         }
-        let geometry = self.from_geometry(name)?;
-        let stated = self.from_multipliers(name)?;
+        let geometry = self.by_geometry(name)?;
+        let stated = self.by_multipliers(name)?;
         if let (Some(g), Some(s)) = (geometry, stated) {
             agree(name, g, s)?;
         }
         Ok(stated.or(geometry))
     }
 
-    fn from_geometry(&self, name: &str) -> Result<Option<Multipliers>> {
+    fn by_geometry(&self, name: &str) -> Result<Option<Multipliers>> {
         let (elements, element_mm, pitch_mm) = match (self.elements, self.element_mm, self.pitch_mm)
         {
             (Some(z), Some(d), Some(pitch)) => (z, d, pitch),
@@ -114,7 +114,8 @@ impl Bearing {
                 ));
             }
         };
-        if elements < 3 || !(element_mm > 0.0) || !(pitch_mm > 1.2 * element_mm) {
+        let fits = elements >= 3 && element_mm > 0.0 && pitch_mm > 1.2 * element_mm;
+        if !fits {
             return Err(refuse(
                 name,
                 &format!(
@@ -134,7 +135,7 @@ impl Bearing {
         Ok(Some(Multipliers::from_geometry(elements, element_mm, pitch_mm, contact_deg)))
     }
 
-    fn from_multipliers(&self, name: &str) -> Result<Option<Multipliers>> {
+    fn by_multipliers(&self, name: &str) -> Result<Option<Multipliers>> {
         let stated = [self.bpfo, self.bpfi, self.bsf, self.ftf];
         if stated.iter().all(Option::is_none) {
             return Ok(None);
@@ -150,7 +151,8 @@ impl Bearing {
         };
         // an element's own frequency is often printed doubled, a cage above half is one of a turning
         // outer ring: both lead to a wrong part named
-        if !(0.2..0.5).contains(&ftf) || !(bpfi > bpfo && bpfo > 0.0 && bsf > 0.0) {
+        let fits = (0.2..0.5).contains(&ftf) && bpfi > bpfo && bpfo > 0.0 && bsf > 0.0;
+        if !fits {
             return Err(refuse(
                 name,
                 &format!(

@@ -5,6 +5,7 @@
 //! derived from the recording (and said so) or leaves a question undecided.
 
 pub mod bearing;
+mod check;
 pub mod keys;
 pub mod parse;
 
@@ -76,6 +77,8 @@ pub struct Shaft {
     pub critical_rpm: Vec<f64>,
     /// First bending critical speed in rpm.
     pub bending_critical_rpm: Option<f64>,
+    /// Balance quality grade G in mm/s (ISO 21940-11). Read and checked now, used by balancing.
+    pub balance_grade_mm_s: Option<f64>,
 }
 
 /// `[blade.NAME]`: a row of blades or vanes on the shaft.
@@ -96,6 +99,14 @@ pub struct Plane {
     pub radius_mm: Option<f64>,
     /// Density of the material removed, in g/cm³.
     pub density_g_cm3: Option<f64>,
+    /// Diameter of the drill, in mm.
+    pub drill_mm: Option<f64>,
+    /// Full angle of the drill's point, in degrees.
+    pub drill_point_deg: Option<f64>,
+    /// Deepest hole allowed, in mm.
+    pub depth_max_mm: Option<f64>,
+    /// Most material that may be removed in all, in g.
+    pub removal_max_g: Option<f64>,
 }
 
 /// `[limits]`: the largest vibration allowed, above `from_rpm`.

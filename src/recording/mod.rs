@@ -5,6 +5,7 @@
 //! `notes` what its reader guessed or repaired.
 
 pub mod read;
+pub mod spec;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -74,6 +75,10 @@ pub struct ChannelSpec {
     /// Name; in the machine file the table's own name.
     #[serde(skip_deserializing)]
     pub name: String,
+    /// Place of the table in the machine file, counted from 0; decides only between channels that
+    /// neither number nor name tells apart.
+    #[serde(skip)]
+    pub order: usize,
     /// Which channel of the file, counted from 1; `None`: the one whose name in the file matches,
     /// else in the order of the machine file.
     pub number: Option<usize>,
@@ -116,6 +121,7 @@ impl Default for ChannelSpec {
     fn default() -> Self {
         Self {
             name: String::new(),
+            order: 0,
             number: None,
             role: None,
             unit: None,
@@ -160,7 +166,7 @@ impl ChannelSpec {
 }
 
 /// Samples of one channel, shared and never changed.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Samples(Arc<Vec<f32>>);
 
 impl Samples {
@@ -182,7 +188,7 @@ impl From<Vec<f32>> for Samples {
 }
 
 /// One channel: a spec and its samples.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Channel {
     /// What is known about the channel.
     pub spec: ChannelSpec,
@@ -194,6 +200,8 @@ pub struct Channel {
     pub full_scale: Option<f64>,
     /// Smallest step between two values, in the channel's unit (integer files only).
     pub least_step: Option<f64>,
+    /// How many samples were no numbers in the file (NaN or infinite): each repeats the one before.
+    pub replaced: usize,
     /// The samples, in the channel's unit.
     pub samples: Samples,
 }
@@ -217,6 +225,7 @@ impl Channel {
             start_s: 0.0,
             full_scale: None,
             least_step: None,
+            replaced: 0,
             samples: samples.into(),
         })
     }
@@ -263,7 +272,7 @@ impl Channel {
 }
 
 /// Channels recorded together.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Recording {
     /// Name shown to the user: the file's name, or one given with the arrays.
     pub name: String,
@@ -289,7 +298,7 @@ impl Recording {
         Ok(recording)
     }
 
-    fn check_names(&self) -> Result<()> {
+    pub(crate) fn check_names(&self) -> Result<()> {
         if self.channels.is_empty() {
             return Err(Error::setting("channels", "there are none", "give at least one channel"));
         }

@@ -1,1 +1,38 @@
-//! In work.
+//! Reports: one diagnosis, told to people ([`text`], [`picture`]) and to programs ([`json`]).
+//!
+//! Nothing is decided here. A renderer turns what it is given into characters and neither computes nor
+//! judges; it does neutralise what a terminal would obey instead of show, because names come from files.
+
+pub mod json;
+mod layout;
+pub mod picture;
+pub mod text;
+mod words;
+
+/// How text for people is set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Style {
+    /// Whether the terminal understands colours (ANSI sequences).
+    pub colour: bool,
+    /// Whether the terminal can show more than ASCII.
+    pub unicode: bool,
+    /// Columns to fill at most; narrower than [`Style::LEAST_WIDTH`] counts as that.
+    pub width: usize,
+}
+
+impl Style {
+    /// The narrowest page that is set, in columns.
+    pub const LEAST_WIDTH: usize = 40;
+
+    /// The width that is really used, in columns.
+    pub fn columns(self) -> usize {
+        self.width.max(Self::LEAST_WIDTH)
+    }
+}
+
+impl Default for Style {
+    /// Plain text with all characters on 80 columns.
+    fn default() -> Self {
+        Self { colour: false, unicode: true, width: 80 }
+    }
+}

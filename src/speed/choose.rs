@@ -7,9 +7,13 @@ use crate::machine::Machine;
 use crate::progress::Progress;
 use crate::recording::{Recording, Role};
 
+use super::blind::{self, Estimate, Prior};
 use super::pulses::speed_from_pulses;
 use super::recorded::{speed_as_stated, speed_from_channel};
 use super::{Speed, SpeedSource};
+
+/// How far above the stated top speed a machine may be met when its speed is searched.
+const OVERSPEED: f64 = 1.05;
 
 /// Why a source gave no speed.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -50,6 +54,36 @@ impl Choice {
                 let reasons: Vec<String> = reasons.into_iter().map(|r| r.reason).collect();
                 Err(Error::numerical("shaft speed", reasons.join("; ")))
             }
+        }
+    }
+}
+
+/// Finds the shaft speed as [`choose_with`] does, with [`blind::estimate`] as the last resort.
+///
+/// # Errors
+/// As [`choose_with`].
+pub fn choose(
+    recording: &Recording,
+    machine: &Machine,
+    progress: &mut dyn Progress,
+) -> Result<Choice> {
+    choose_with(recording, machine, |_| estimated(recording, machine), progress)
+}
+
+/// The speed read from the judged channels themselves, with what the machine file knows.
+fn estimated(recording: &Recording, machine: &Machine) -> Result<Speed> {
+    let bearings = machine.bearing.iter();
+    let multipliers = bearings.filter_map(|(name, bearing)| bearing.multipliers(name).ok()?);
+    let prior = Prior {
+        lowest_rpm: machine.shaft.lowest_rpm,
+        highest_rpm: machine.shaft.top_rpm.map(|rpm| rpm * OVERSPEED),
+        blade_counts: machine.blade.values().map(|row| row.count).collect(),
+        bearing_multipliers: multipliers.flat_map(|m| [m.ftf, m.bsf, m.bpfo, m.bpfi]).collect(),
+    };
+    match blind::estimate_from(&recording.judged(), &prior) {
+        Estimate::Speed(speed) => Ok(speed),
+        Estimate::NoSpeed(none) => {
+            Err(Error::numerical("speed from the signal itself", none.reason))
         }
     }
 }

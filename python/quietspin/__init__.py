@@ -1,0 +1,61 @@
+"""Spectral vibration diagnostics for small, very fast rotors.
+
+Read a recording, ask for its speed, spectra, order maps and tracks, and diagnose it::
+
+    import quietspin as qs
+
+    rec = qs.read("runup.wav", machine="cartridge.toml")
+    result = qs.diagnose(rec)
+    print(result)
+
+Spin a rotor only inside rated containment, with nobody in the plane of the wheels and never above the
+maker's speed; local codes and licensed practice decide. quietspin is no protection system.
+"""
+
+from quietspin._core import (
+    Channel,
+    Check,
+    Diagnosis,
+    EnvelopeSpectrum,
+    Evidence,
+    Finding,
+    Level,
+    Machine,
+    OrderMap,
+    Recording,
+    Simulated,
+    Spectrogram,
+    Spectrum,
+    Speed,
+    SynchronousAverage,
+    Track,
+    diagnose,
+    machine_from_text,
+    machine_keys,
+    read,
+    simulate,
+)
+
+__all__ = [
+    "Channel",
+    "Check",
+    "Diagnosis",
+    "EnvelopeSpectrum",
+    "Evidence",
+    "Finding",
+    "Level",
+    "Machine",
+    "OrderMap",
+    "Recording",
+    "Simulated",
+    "Spectrogram",
+    "Spectrum",
+    "Speed",
+    "SynchronousAverage",
+    "Track",
+    "diagnose",
+    "machine_from_text",
+    "machine_keys",
+    "read",
+    "simulate",
+]

@@ -1,0 +1,99 @@
+//! How the first order grows with speed, regime by regime.
+//!
+//! Unbalance response grows, in displacement, as speed² far below the governing resonance and not at
+//! all far above it (velocity: 3 and 1, acceleration: 4 and 2). Source: W. T. Thomson, Theory of
+//! Vibration, rotating unbalance: from memory.
+
+use super::critical::Critical;
+use super::track::Track;
+use crate::dsp::stats::{self, Line};
+use crate::units::Quantity;
+
+/// Least span of speed, high over low, over which an exponent is fitted.
+const LEAST_SPAN: f64 = 1.25;
+/// Regimes end at these fractions of the critical speed, where the exponent is still within about a
+/// quarter of its limit.
+const BELOW: f64 = 0.6;
+const ABOVE: f64 = 1.6;
+
+/// A fitted growth law in one regime.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Growth {
+    /// Exponent of speed, in displacement.
+    pub exponent: f64,
+    /// Its standard error from the scatter.
+    pub error: f64,
+    /// Lowest and highest speed of the fit in rpm.
+    pub span_rpm: (f64, f64),
+    /// Whether the speeds lie above the critical speed that was found.
+    pub above_critical: bool,
+}
+
+impl Growth {
+    /// The exponent that pure unbalance has in this regime, in displacement.
+    pub fn expected(&self) -> f64 {
+        if self.above_critical { 0.0 } else { 2.0 }
+    }
+
+    /// The exponent and the expected one as seen in another quantity.
+    pub fn in_quantity(&self, quantity: Quantity) -> (f64, f64) {
+        let steps = f64::from(quantity.derivative_of_displacement().unwrap_or(0));
+        (self.exponent + steps, self.expected() + steps)
+    }
+}
+
+/// Fits the growth laws below and above a critical speed, or one law over all speeds without it.
+///
+/// `displacement` is the first order's track in displacement. Points below four times their noise are
+/// left out. Regimes that span less than 1.25:1 are left out.
+pub fn laws(displacement: &Track, critical: Option<&Critical>) -> Vec<Growth> {
+    match critical {
+        Some(critical) => {
+            let below = law(displacement, |rpm| rpm < BELOW * critical.rpm, false);
+            let above = law(displacement, |rpm| rpm > ABOVE * critical.rpm, true);
+            below.into_iter().chain(above).collect()
+        }
+        None => law(displacement, |_| true, false).into_iter().collect(),
+    }
+}
+
+fn law(track: &Track, chosen: impl Fn(f64) -> bool, above_critical: bool) -> Option<Growth> {
+    let part = track.where_rpm(chosen);
+    let usable: Vec<usize> =
+        (0..part.len()).filter(|&i| part.phasors[i].norm() > 4.0 * part.errors[i]).collect();
+    let low = usable.iter().map(|&i| part.rpm[i]).fold(f64::INFINITY, f64::min);
+    let high = usable.iter().map(|&i| part.rpm[i]).fold(0.0, f64::max);
+    if usable.len() < 6 || high < LEAST_SPAN * low {
+        return None;
+    }
+    let x: Vec<f64> = usable.iter().map(|&i| part.rpm[i].ln()).collect();
+    let y: Vec<f64> = usable.iter().map(|&i| part.phasors[i].norm().ln()).collect();
+    let weight = vec![1.0; usable.len()];
+    let Line { slope, slope_error, .. } = stats::fit_line(&x, &y, &weight)?;
+    Some(Growth { exponent: slope, error: slope_error, span_rpm: (low, high), above_critical })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::fft::Complex64;
+
+    #[test]
+    fn the_law_of_unbalance_far_from_the_critical() {
+        let mut track = Track::empty(1.0);
+        for i in 0..300 {
+            let rpm = 5_000.0 + 500.0 * f64::from(i);
+            let r = rpm / 60_000.0;
+            track.times_s.push(f64::from(i));
+            track.rpm.push(rpm);
+            track.phasors.push(Complex64::new(r * r, 0.0) / Complex64::new(1.0 - r * r, 0.1 * r));
+            track.errors.push(1e-9);
+        }
+        let critical = super::super::critical::find(&track, true).expect("passed at 60 000");
+        let laws = laws(&track, Some(&critical));
+        assert_eq!(laws.len(), 2);
+        for law in laws {
+            assert!((law.exponent - law.expected()).abs() < 0.6, "{law:?}");
+        }
+    }
+}

@@ -1,0 +1,254 @@
+//! Order maps: short order spectra over time and speed.
+
+use ndarray::{Array2, ArrayView1};
+use serde::{Deserialize, Serialize};
+
+use super::resample::AngleSignal;
+use super::track::Track;
+use crate::dsp::fft::{self, Complex32, Complex64};
+use crate::dsp::stats;
+use crate::dsp::window::{Window, coherent_gain, noise_bandwidth_bins};
+
+/// Turns per block where the recording is long enough: orders 1/16 apart, so that half orders and
+/// sub-synchronous motion stand clear of the first order under a Hann window.
+const TURNS_PER_BLOCK: usize = 16;
+/// Blocks kept at most; longer recordings take wider steps between blocks.
+const MAX_BLOCKS: usize = 2000;
+/// Share of the sampling rate above which lines are not judged: there the converter's own filter and
+/// folded lines stand.
+pub const JUDGED_SHARE_OF_RATE: f64 = 0.42;
+
+/// Order spectra of successive blocks of whole turns.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct OrderMap {
+    /// Turns in each block.
+    pub turns_per_block: usize,
+    /// Middle of each block in seconds.
+    pub times_s: Vec<f64>,
+    /// Mean speed of each block in rpm.
+    pub rpm: Vec<f64>,
+    /// Phasors, blocks x orders, zero-to-peak in the channel's unit, Hann window.
+    pub phasors: Array2<Complex32>,
+    /// Sampling rate of the channel in Hz, which bounds the orders at high speed.
+    pub source_rate_hz: f64,
+    noise_bandwidth_bins: f64,
+}
+
+impl OrderMap {
+    /// The map of a signal, with overlapping Hann blocks of whole turns.
+    ///
+    /// Returns a map of one block if there are few turns; none at all only for an empty signal.
+    pub fn of(signal: &AngleSignal) -> Self {
+        let turns = signal.turns();
+        let mut turns_per_block = TURNS_PER_BLOCK;
+        while turns_per_block > 2 && turns < 4 * turns_per_block {
+            turns_per_block /= 2;
+        }
+        let turns_per_block = turns_per_block.min(turns.max(1));
+        let last_start = turns.saturating_sub(turns_per_block);
+        let hop = (turns_per_block / 2).max(1).max(last_start.div_ceil(MAX_BLOCKS));
+        let starts: Vec<usize> = (0..=last_start).step_by(hop).collect();
+
+        let n = signal.samples_per_turn;
+        let len = turns_per_block * n;
+        let bins = (signal.max_order() * turns_per_block as f64).floor() as usize + 1;
+        let window = Window::Hann.coefficients(len);
+        let scale = 2.0 / (len as f64 * coherent_gain(&window));
+        let window: Vec<f32> = window.iter().map(|&w| (w * scale) as f32).collect();
+
+        let plan = fft::forward_plan_f32(len);
+        let (mut block, mut output) = (plan.make_input_vec(), plan.make_output_vec());
+        let mut phasors = Array2::zeros((starts.len(), bins));
+        let (mut times_s, mut rpm) = (Vec::new(), Vec::new());
+        for (&start, mut row) in starts.iter().zip(phasors.rows_mut()) {
+            let source = &signal.values[start * n..start * n + len];
+            let mean = stats::mean_f32(source) as f32;
+            for ((slot, &x), &w) in block.iter_mut().zip(source).zip(&window) {
+                *slot = (x - mean) * w;
+            }
+            if plan.process(&mut block, &mut output).is_err() {
+                continue; // lengths come from the plan itself
+            }
+            let first_turn = signal.first_turn + start as f64;
+            for (k, (target, &bin)) in row.iter_mut().zip(&output).enumerate() {
+                *target = bin * from_block_start(k, turns_per_block, first_turn);
+            }
+            let hz = signal.mean_hz(start, turns_per_block).unwrap_or(0.0);
+            rpm.push(60.0 * hz);
+            times_s.push(mid_time_s(signal, start, turns_per_block));
+        }
+        Self {
+            turns_per_block,
+            times_s,
+            rpm,
+            phasors,
+            source_rate_hz: signal.source_rate_hz,
+            noise_bandwidth_bins: noise_bandwidth_bins(&Window::Hann.coefficients(len)),
+        }
+    }
+
+    /// Distance between neighbouring orders.
+    pub fn order_step(&self) -> f64 {
+        1.0 / self.turns_per_block as f64
+    }
+
+    /// Orders of the columns.
+    pub fn orders(&self) -> Vec<f64> {
+        (0..self.phasors.ncols()).map(|k| k as f64 * self.order_step()).collect()
+    }
+
+    /// Number of blocks.
+    pub fn blocks(&self) -> usize {
+        self.phasors.nrows()
+    }
+
+    /// Equivalent noise bandwidth of a column in orders.
+    pub fn noise_bandwidth_orders(&self) -> f64 {
+        self.noise_bandwidth_bins * self.order_step()
+    }
+
+    /// The highest order judged in a block: what the channel's rate leaves at that speed.
+    pub fn judged_order(&self, block: usize) -> f64 {
+        let hz = self.rpm.get(block).copied().unwrap_or(0.0) / 60.0;
+        let by_rate = JUDGED_SHARE_OF_RATE * self.source_rate_hz / hz.max(f64::MIN_POSITIVE);
+        by_rate.min((self.phasors.ncols().saturating_sub(1)) as f64 * self.order_step())
+    }
+
+    /// Root-mean-square over all blocks of the zero-to-peak amplitude of each order.
+    pub fn order_spectrum(&self) -> Vec<f64> {
+        self.mean_over(|_| true)
+    }
+
+    /// As [`OrderMap::order_spectrum`], over the blocks whose speed in rpm satisfies `chosen`.
+    pub fn order_spectrum_where(&self, chosen: impl Fn(f64) -> bool) -> Vec<f64> {
+        self.mean_over(|block| self.rpm.get(block).is_some_and(|&rpm| chosen(rpm)))
+    }
+
+    fn mean_over(&self, chosen: impl Fn(usize) -> bool) -> Vec<f64> {
+        let mut power = vec![0.0; self.phasors.ncols()];
+        let mut count = 0_usize;
+        for (block, row) in self.phasors.rows().into_iter().enumerate() {
+            if chosen(block) {
+                count += 1;
+                for (sum, bin) in power.iter_mut().zip(row) {
+                    *sum += f64::from(bin.norm_sqr());
+                }
+            }
+        }
+        power.iter().map(|p| (p / count.max(1) as f64).sqrt()).collect()
+    }
+
+    /// The track of an order (nearest column): amplitude and phase over time and speed.
+    ///
+    /// Blocks in which the order lies above the judged share of the sampling rate are left out. The
+    /// standard error of each phasor is the noise level found between the whole and half orders
+    /// around it. `None` where the order is outside the map.
+    pub fn track(&self, order: f64) -> Option<Track> {
+        let column = (order * self.turns_per_block as f64).round() as usize;
+        if column == 0 || column >= self.phasors.ncols() {
+            return None;
+        }
+        let mut track = Track::empty(column as f64 * self.order_step());
+        for (block, row) in self.phasors.rows().into_iter().enumerate() {
+            if track.order > self.judged_order(block) {
+                continue;
+            }
+            let bin = row.get(column).copied().unwrap_or_default();
+            track.times_s.push(self.times_s[block]);
+            track.rpm.push(self.rpm[block]);
+            track.phasors.push(Complex64::new(bin.re.into(), bin.im.into()));
+            track.errors.push(self.noise_around(row, column));
+        }
+        Some(track)
+    }
+
+    /// Noise amplitude around a column: the median of its neighbours, leaving out whole and half
+    /// orders with the reach of the window. Over the square root of 2 it is the standard error of
+    /// the real and of the imaginary part; the median of a Rayleigh law is 1.1774 sigma.
+    fn noise_around(&self, row: ArrayView1<Complex32>, column: usize) -> f64 {
+        let reach = self.turns_per_block;
+        let half = (self.turns_per_block / 2).max(1);
+        let clear = |k: usize| {
+            let to_half_order = k % half;
+            to_half_order >= 2 && to_half_order + 2 <= half
+        };
+        let from = column.saturating_sub(reach).max(2);
+        let mut around: Vec<f64> = (from..(column + reach + 1).min(row.len()))
+            .filter(|&k| clear(k) || (half < 4 && k.abs_diff(column) > 1))
+            .filter_map(|k| row.get(k).map(|bin| f64::from(bin.norm())))
+            .collect();
+        stats::median_of(&mut around) / 1.1774
+    }
+}
+
+/// Refers a bin's phase to angle zero instead of the start of its block.
+fn from_block_start(bin: usize, turns_per_block: usize, first_turn: f64) -> Complex32 {
+    let turns = (bin as f64 * (first_turn / turns_per_block as f64)).fract();
+    let shift = Complex64::from_polar(1.0, -std::f64::consts::TAU * turns);
+    Complex32::new(shift.re as f32, shift.im as f32)
+}
+
+fn mid_time_s(signal: &AngleSignal, start: usize, turns: usize) -> f64 {
+    let at = |turn: usize| signal.turn_times_s.get(turn).copied().unwrap_or(0.0);
+    0.5 * (at(start) + at(start + turns))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::TAU;
+
+    fn signal(turns: usize, value: impl Fn(f64) -> f64) -> AngleSignal {
+        let n = 32;
+        AngleSignal {
+            samples_per_turn: n,
+            first_turn: 5.0,
+            values: (0..turns * n).map(|i| value(5.0 + i as f64 / n as f64) as f32).collect(),
+            turn_times_s: (0..=turns).map(|t| t as f64 * 0.01).collect(),
+            source_rate_hz: 1e6,
+        }
+    }
+
+    #[test]
+    fn amplitude_and_phase_of_orders_whole_and_broken() {
+        let map = OrderMap::of(&signal(200, |turns| {
+            3.0 * (TAU * turns - 0.5).cos() + 0.2 * (TAU * 2.5 * turns + 1.0).cos()
+        }));
+        assert_eq!(map.turns_per_block, 16);
+        for (order, amplitude, lead) in [(1.0, 3.0, -0.5), (2.5, 0.2, 1.0)] {
+            let track = map.track(order).expect("inside the map");
+            for phasor in &track.phasors {
+                assert!((phasor.norm() - amplitude).abs() < 1e-4 * amplitude.max(1.0));
+                assert!((phasor.arg() - lead).abs() < 1e-3);
+            }
+        }
+        assert!((map.rpm[0] - 6000.0).abs() < 1e-6);
+        assert!(map.track(0.0).is_none() && map.track(400.0).is_none());
+    }
+
+    #[test]
+    fn the_stated_error_is_the_scatter_of_the_phasor() {
+        // noise of a linear congruential generator, uniform in -1..1
+        let mut state = 1_u32;
+        let noise: Vec<f64> = (0..2000 * 32)
+            .map(|_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                f64::from(state >> 8) / f64::from(1 << 23) - 1.0
+            })
+            .collect();
+        let map = OrderMap::of(&signal(2000, |turns| {
+            (TAU * turns).cos() + noise[((turns - 5.0) * 32.0).round() as usize]
+        }));
+        let track = map.track(1.0).expect("inside");
+        let real: Vec<f64> = track.phasors.iter().map(|p| p.re - 1.0).collect();
+        let scatter = (real.iter().map(|x| x * x).sum::<f64>() / real.len() as f64).sqrt();
+        let stated = stats::median(&track.errors);
+        assert!((stated / scatter - 1.0).abs() < 0.15, "{stated} against {scatter}");
+    }
+
+    #[test]
+    fn few_turns_give_shorter_blocks() {
+        assert_eq!(OrderMap::of(&signal(10, |_| 0.0)).turns_per_block, 2);
+        assert_eq!(OrderMap::of(&signal(3, |_| 0.0)).blocks(), 2);
+    }
+}

@@ -1,0 +1,216 @@
+//! One recording's products, each computed once and on demand.
+//!
+//! A [`Case`] joins a recording, its machine and its speed; a [`View`] is one judged channel of it.
+//! Signatures, levels and pictures ask the views and never compute a product themselves.
+
+pub mod levels;
+
+use std::cell::OnceCell;
+
+use crate::angle::{AngleSignal, OrderMap, Track, average, critical, map, resample};
+use crate::fitness::{self, Check};
+use crate::machine::{Machine, Multipliers};
+use crate::recording::{Channel, Direction, Recording, Role};
+use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
+use crate::speed::{Speed, SpeedSource};
+use crate::units::Quantity;
+pub use levels::{Decision, Level};
+
+/// Highest order of the maps where the machine file names no blades: covers ten orders with room for
+/// the lines beside them.
+const MAP_ORDERS: f64 = 13.0;
+/// Bound on the orders of a map, whatever the blade count.
+const MAX_MAP_ORDERS: f64 = 40.0;
+
+/// One recording with its machine and speed, and everything derived from them.
+#[derive(Debug)]
+pub struct Case {
+    /// The recording, specs applied.
+    pub recording: Recording,
+    /// The machine file, or the one that states nothing.
+    pub machine: Machine,
+    /// Shaft speed; `None` where none could be had.
+    pub speed: Option<Speed>,
+    judged: Vec<usize>,
+    products: Vec<Products>,
+    fitness: OnceCell<Vec<Check>>,
+    levels: OnceCell<Vec<Level>>,
+}
+
+#[derive(Debug, Default)]
+struct Products {
+    angle: OnceCell<Option<AngleSignal>>,
+    map: OnceCell<Option<OrderMap>>,
+    spectrum: OnceCell<Option<Spectrum>>,
+    average: OnceCell<Option<average::SynchronousAverage>>,
+    displacement: OnceCell<Option<Track>>,
+    critical: OnceCell<Option<critical::Critical>>,
+}
+
+impl Case {
+    /// A case; nothing is computed yet.
+    pub fn new(recording: Recording, machine: Machine, speed: Option<Speed>) -> Self {
+        let vibration = recording.with_role(Role::Vibration).next().is_some();
+        let wanted = if vibration { Role::Vibration } else { Role::Sound };
+        let judged: Vec<usize> = (0..recording.channels.len())
+            .filter(|&i| recording.channels.get(i).is_some_and(|c| c.spec.role() == wanted))
+            .collect();
+        let products = judged.iter().map(|_| Products::default()).collect();
+        Self {
+            recording,
+            machine,
+            speed,
+            judged,
+            products,
+            fitness: OnceCell::new(),
+            levels: OnceCell::new(),
+        }
+    }
+
+    /// The judged channels: vibration, and where there is none, sound.
+    pub fn views(&self) -> impl Iterator<Item = View<'_>> {
+        self.judged.iter().zip(&self.products).filter_map(|(&index, products)| {
+            let channel = self.recording.channels.get(index)?;
+            Some(View { case: self, channel, products })
+        })
+    }
+
+    /// Whether only sound was recorded: never a release, never more than 'investigate'.
+    pub fn is_sound_alone(&self) -> bool {
+        self.recording.with_role(Role::Vibration).next().is_none()
+    }
+
+    /// Whether angles are counted from pulses, so that phase can be followed over the run.
+    pub fn phase_known(&self) -> bool {
+        self.speed.as_ref().is_some_and(|speed| speed.source() == SpeedSource::Pulse)
+    }
+
+    /// The fitness checks.
+    pub fn fitness(&self) -> &[Check] {
+        self.fitness
+            .get_or_init(|| fitness::judge(&self.recording, &self.machine, self.speed.as_ref()))
+    }
+
+    /// The levels, held against the machine's limits.
+    pub fn levels(&self) -> &[Level] {
+        self.levels.get_or_init(|| levels::of(self))
+    }
+
+    /// The rolling bearings with known multipliers, by name.
+    pub fn bearings(&self) -> Vec<(&str, Multipliers)> {
+        // multipliers were checked when the machine file was read; what is wrong is none
+        let bearings = self.machine.bearing.iter();
+        bearings
+            .filter_map(|(name, bearing)| {
+                Some((name.as_str(), bearing.multipliers(name).ok().flatten()?))
+            })
+            .collect()
+    }
+
+    /// The vibration views at a bearing: those that name it, or all where none does.
+    pub fn views_at(&self, bearing: &str) -> Vec<View<'_>> {
+        let names = |view: &View| view.channel.spec.bearing.as_deref() == Some(bearing);
+        let there: Vec<View> = self.views().filter(names).collect();
+        if there.is_empty() {
+            self.views().filter(|view| view.channel.spec.bearing.is_none()).collect()
+        } else {
+            there
+        }
+    }
+
+    fn map_orders(&self) -> f64 {
+        let blades = self.machine.blade.values().map(|row| row.count).max().unwrap_or(0);
+        (1.2 * f64::from(blades)).clamp(MAP_ORDERS, MAX_MAP_ORDERS)
+    }
+}
+
+/// One judged channel of a case.
+#[derive(Clone, Copy)]
+pub struct View<'a> {
+    /// The case that it belongs to.
+    pub case: &'a Case,
+    /// The channel.
+    pub channel: &'a Channel,
+    products: &'a Products,
+}
+
+impl<'a> View<'a> {
+    /// The channel's name.
+    pub fn name(&self) -> &'a str {
+        self.channel.name()
+    }
+
+    /// The place shown to the user: the bearing at which the channel sits, else the channel.
+    pub fn place(&self) -> String {
+        self.channel.spec.bearing.clone().unwrap_or_else(|| self.channel.name().to_owned())
+    }
+
+    /// Whether the sensor feels along the shaft.
+    pub fn is_axial(&self) -> bool {
+        self.channel.spec.direction == Direction::Axial
+    }
+
+    /// The quantity of the channel; one that is not stated counts as acceleration (relative), as
+    /// nearly all sensors of casings are accelerometers (common practice, no source).
+    pub fn quantity(&self) -> Quantity {
+        match self.channel.spec.quantity() {
+            known if known.derivative_of_displacement().is_some() => known,
+            _ => Quantity::Acceleration,
+        }
+    }
+
+    /// The signal at equal angles, with the case's highest order free of aliases.
+    pub fn angle(&self) -> Option<&'a AngleSignal> {
+        let make = || {
+            let speed = self.case.speed.as_ref()?;
+            let steps = resample::samples_per_turn_for(self.case.map_orders());
+            resample::resample(self.channel, speed, steps).ok()
+        };
+        self.products.angle.get_or_init(make).as_ref()
+    }
+
+    /// The order map.
+    pub fn order_map(&self) -> Option<&'a OrderMap> {
+        self.products.map.get_or_init(|| self.angle().map(OrderMap::of)).as_ref()
+    }
+
+    /// The synchronous average.
+    pub fn synchronous_average(&self) -> Option<&'a average::SynchronousAverage> {
+        let make = || self.angle().map(average::synchronous_average);
+        self.products.average.get_or_init(make).as_ref()
+    }
+
+    /// The averaged amplitude spectrum in the channel's unit; `None` for a very short recording.
+    pub fn spectrum(&self) -> Option<&'a Spectrum> {
+        let make = || {
+            let config = SpectrumConfig::default();
+            let (values, rate_hz) = (self.channel.values(), self.channel.rate_hz);
+            let averaged = averaged::averaged_spectrum(values, rate_hz, &config).ok()?;
+            Some(averaged.amplitude().with_unit(self.channel.spec.unit().symbol()))
+        };
+        self.products.spectrum.get_or_init(make).as_ref()
+    }
+
+    /// The track of an order as another quantity in SI (or relative, uncalibrated).
+    pub fn track_as(&self, order: f64, quantity: Quantity) -> Option<Track> {
+        let factor = self.channel.spec.unit().si_factor();
+        self.order_map()?.track(order)?.converted(self.quantity(), quantity, factor)
+    }
+
+    /// The first order's displacement in SI (or relative, uncalibrated).
+    pub fn displacement(&self) -> Option<&'a Track> {
+        let make = || self.track_as(1.0, Quantity::Displacement);
+        self.products.displacement.get_or_init(make).as_ref()
+    }
+
+    /// The critical speed passed during the recording, if one is seen here.
+    pub fn critical(&self) -> Option<critical::Critical> {
+        let make = || critical::find(self.displacement()?, self.case.phase_known());
+        *self.products.critical.get_or_init(make)
+    }
+
+    /// Highest frequency judged in this channel, in Hz.
+    pub fn judged_hz(&self) -> f64 {
+        map::JUDGED_SHARE_OF_RATE * self.channel.rate_hz
+    }
+}

@@ -1,0 +1,109 @@
+//! The `quietspin` command: one file per verb.
+//!
+//! Results go to the standard output, everything else to the standard error. Exit status: 0 accept or
+//! done, 1 investigate or reject, 2 a command line or input that cannot be used, 3 no verdict.
+
+mod check;
+mod machine_keys;
+mod simulate;
+mod terminal;
+
+use std::ffi::OsString;
+
+use clap::{Parser, Subcommand};
+
+use crate::error::Result;
+use crate::report::{json, text};
+
+/// Exit status where the command line or the input cannot be used.
+const UNUSABLE: u8 = 2;
+
+/// Tells from the vibration of a small, very fast rotor whether it may run, and if not, why.
+#[derive(Debug, Parser)]
+#[command(name = "quietspin", version, about, after_help = AFTER_HELP, max_term_width = 100)]
+struct Command {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+const AFTER_HELP: &str = "Exit status: 0 accept or done, 1 investigate or reject, 2 unusable command \
+                          line or input, 3 no verdict.\n\nSpin only inside rated containment, nobody \
+                          in the plane of the wheels, never above the maker's speed. quietspin judges \
+                          recordings; it is no protection system.";
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    Check(check::Arguments),
+    Simulate(simulate::Arguments),
+    MachineKeys(machine_keys::Arguments),
+}
+
+impl Verb {
+    fn wants_json(&self) -> bool {
+        match self {
+            Self::Check(arguments) => arguments.json,
+            Self::Simulate(arguments) => arguments.json,
+            Self::MachineKeys(_) => false,
+        }
+    }
+
+    fn run(&self) -> Result<u8> {
+        match self {
+            Self::Check(arguments) => check::run(arguments),
+            Self::Simulate(arguments) => simulate::run(arguments),
+            Self::MachineKeys(_) => machine_keys::run(),
+        }
+    }
+}
+
+/// Runs a command line, the program's name first, and returns its exit status. Prints what went wrong;
+/// never panics on bad input, and takes a closed pipe in silence.
+pub fn run<T>(arguments: impl IntoIterator<Item = T>) -> u8
+where
+    T: Into<OsString> + Clone,
+{
+    let arguments: Vec<OsString> = arguments.into_iter().map(Into::into).collect();
+    let command = match Command::try_parse_from(&arguments) {
+        Ok(command) => command,
+        Err(error) => return misunderstood(&error, &arguments),
+    };
+    match command.verb.run() {
+        Ok(status) => status,
+        Err(error) => {
+            terminal::complain(&text::error(&error));
+            if command.verb.wants_json() {
+                // if the output is gone as well, the status alone must tell
+                let _ = terminal::show(&json::error(&error));
+            }
+            UNUSABLE
+        }
+    }
+}
+
+/// Help and version, which were asked for, or a command line that cannot be understood.
+fn misunderstood(error: &clap::Error, arguments: &[OsString]) -> u8 {
+    // nothing can be done where not even this can be printed
+    let _ = error.print();
+    if !error.use_stderr() {
+        return 0;
+    }
+    if arguments.iter().any(|argument| argument == "--json") {
+        let message = error.render().to_string();
+        let first = message.lines().next().unwrap_or_default();
+        let sentence = first.strip_prefix("error: ").unwrap_or(first);
+        let _ = terminal::show(&json::usage_error(sentence));
+    }
+    UNUSABLE
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        Command::command().debug_assert();
+    }
+}

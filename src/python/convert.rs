@@ -1,0 +1,144 @@
+//! The one gate between Python and the library: errors, arrays, pickles, and the interpreter lock.
+
+use std::path::PathBuf;
+
+use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
+use pyo3::exceptions::{
+    PyFileNotFoundError, PyKeyboardInterrupt, PyOSError, PyPermissionError, PyRuntimeError,
+    PyValueError,
+};
+use pyo3::prelude::*;
+use pyo3::types::PyBytes;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use crate::error::{Error, Result};
+use crate::machine::{self, Machine};
+
+/// An array-like of single-precision samples.
+pub(super) type Samples<'py> = PyArrayLike1<'py, f32, AllowTypeChange>;
+/// An array-like of double-precision numbers.
+pub(super) type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
+
+/// The Python exception of an error: an `OSError` for the system's refusals, `RuntimeError` for faults of
+/// the library, `ValueError` for the rest.
+pub(super) fn exception(error: Error) -> PyErr {
+    let message = error.to_string();
+    match error {
+        Error::Io { source, .. } => match source.kind() {
+            std::io::ErrorKind::NotFound => PyFileNotFoundError::new_err(message),
+            std::io::ErrorKind::PermissionDenied => PyPermissionError::new_err(message),
+            _ => PyOSError::new_err(message),
+        },
+        Error::Stopped => PyKeyboardInterrupt::new_err(message),
+        Error::Bug(_) => PyRuntimeError::new_err(message),
+        _ => PyValueError::new_err(message),
+    }
+}
+
+/// Runs `work` with the interpreter lock released and turns its error into an exception.
+pub(super) fn compute<T: Send>(
+    py: Python<'_>,
+    work: impl FnOnce() -> Result<T> + Send,
+) -> PyResult<T> {
+    py.detach(work).map_err(exception)
+}
+
+/// A vector as a NumPy array that cannot be written to; nothing is copied.
+pub(super) fn array<T: Element>(py: Python<'_>, values: Vec<T>) -> PyResult<Bound<'_, PyArray1<T>>> {
+    let array = values.into_pyarray(py);
+    read_only(array.as_any())?;
+    Ok(array)
+}
+
+/// Marks an array as not writeable: it shows results, which do not change.
+pub(super) fn read_only(array: &Bound<'_, PyAny>) -> PyResult<()> {
+    let options = pyo3::types::PyDict::new(array.py());
+    options.set_item("write", false)?;
+    array.call_method("setflags", (), Some(&options))?;
+    Ok(())
+}
+
+/// Contiguous copy of an array-like.
+pub(super) fn copied<T: Element + Copy>(
+    array: &numpy::PyReadonlyArray1<'_, T>,
+) -> Vec<T> {
+    array.as_array().iter().copied().collect()
+}
+
+/// The state of an object for pickling, as CBOR (RFC 8949).
+pub(super) fn pickled<'py>(py: Python<'py>, value: &impl Serialize) -> PyResult<Bound<'py, PyBytes>> {
+    let mut bytes = Vec::new();
+    ciborium::into_writer(value, &mut bytes)
+        .map_err(|error| PyRuntimeError::new_err(format!("cannot pickle: {error}")))?;
+    Ok(PyBytes::new(py, &bytes))
+}
+
+/// The object of a pickled state.
+pub(super) fn unpickled<T: DeserializeOwned>(state: &[u8]) -> PyResult<T> {
+    ciborium::from_reader(state)
+        .map_err(|error| PyValueError::new_err(format!("this is no pickle of quietspin: {error}")))
+}
+
+/// Serialised data as plain Python objects (dict, list, float, str, bool, None).
+pub(super) fn plain<'py>(py: Python<'py>, value: &impl Serialize) -> PyResult<Bound<'py, PyAny>> {
+    let text = serde_json::to_string(value)
+        .map_err(|error| PyRuntimeError::new_err(format!("cannot convert: {error}")))?;
+    py.import("json")?.call_method1("loads", (text,))
+}
+
+/// The name of a serialised unit variant (`vibration`, `pulse`, ...).
+pub(super) fn word(value: &impl Serialize) -> String {
+    let value = serde_json::to_value(value).unwrap_or_default();
+    value.as_str().unwrap_or_default().to_owned()
+}
+
+/// A serialised unit variant from its word.
+pub(super) fn from_word<T: DeserializeOwned>(name: &str, word: &str) -> PyResult<T> {
+    serde_json::from_value(serde_json::Value::String(word.to_owned()))
+        .map_err(|error| PyValueError::new_err(format!("{name}: {error}")))
+}
+
+/// A machine from what the user gave: nothing, a path, or a machine read before.
+pub(super) fn machine_of(given: Option<MachineLike>) -> PyResult<(Machine, bool, PathBuf)> {
+    match given {
+        None => Ok((Machine::default(), false, PathBuf::new())),
+        Some(MachineLike::Machine(machine)) => {
+            let machine = machine.get();
+            Ok((machine.inner.clone(), true, machine.path.clone()))
+        }
+        Some(MachineLike::Path(path)) => {
+            Ok((machine::parse::read(&path).map_err(exception)?, true, path))
+        }
+    }
+}
+
+/// A machine file, by path or read already.
+#[derive(FromPyObject)]
+pub(super) enum MachineLike {
+    /// Read already.
+    Machine(Py<super::machine::PyMachine>),
+    /// A path to read.
+    Path(PathBuf),
+}
+
+/// Gives a class `__reduce__` and its counterpart, from its serialised state.
+macro_rules! pickles {
+    ($class:ident) => {
+        #[pymethods]
+        impl $class {
+            fn __reduce__<'py>(
+                slf: &Bound<'py, Self>,
+            ) -> PyResult<(Bound<'py, PyAny>, (Bound<'py, pyo3::types::PyBytes>,))> {
+                let state = super::convert::pickled(slf.py(), slf.get())?;
+                Ok((slf.get_type().getattr("_restore")?, (state,)))
+            }
+
+            #[staticmethod]
+            fn _restore(state: &[u8]) -> PyResult<Self> {
+                super::convert::unpickled(state)
+            }
+        }
+    };
+}
+pub(super) use pickles;

@@ -1,0 +1,408 @@
+//! Diagnosis in Python.
+
+use std::io::Write;
+
+use pyo3::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use super::convert::{pickles, compute, plain, word};
+use super::recording::PyRecording;
+use crate::case::Level;
+use crate::diagnose::{self as core, Diagnosis, Finding};
+use crate::fitness::Check;
+use crate::progress::Silent;
+use crate::report;
+use crate::signature::{Evidence, weigh};
+
+/// Diagnose a recording: verdict, findings with evidence, and what was considered.
+///
+/// Parameters
+/// ----------
+/// recording : Recording
+///     With its machine file, if there is one.
+/// rpm : float, optional
+///     A constant speed that you know, in rpm.
+/// range_rpm : tuple of float, optional
+///     Lowest and highest speed in rpm, for a search without pulses.
+///
+/// Returns
+/// -------
+/// Diagnosis
+///
+/// Raises
+/// ------
+/// ValueError
+///     Where nothing in the recording can be judged. An unfit recording is no error.
+#[pyfunction]
+#[pyo3(signature = (recording, *, rpm = None, range_rpm = None))]
+pub(super) fn diagnose(
+    py: Python<'_>,
+    recording: Py<PyRecording>,
+    rpm: Option<f64>,
+    range_rpm: Option<(f64, f64)>,
+) -> PyResult<PyDiagnosis> {
+    let recording = recording.get();
+    let machine = recording.machine_for(rpm, range_rpm);
+    let inner = compute(py, || {
+        let given = recording.machine_given;
+        Ok(core::diagnose(&recording.inner, &machine, given, &mut Silent)?.1)
+    })?;
+    Ok(PyDiagnosis { inner })
+}
+
+/// Raw log-odds before calibration: signature id, basis, log-odds and calibrated confidence of every
+/// score. For fitting the calibration; use ``diagnose`` for anything else.
+#[pyfunction]
+pub(super) fn raw_scores(
+    py: Python<'_>,
+    recording: Py<PyRecording>,
+) -> PyResult<Vec<(&'static str, &'static str, f64, f64)>> {
+    let recording = recording.get();
+    compute(py, || {
+        let given = recording.machine_given;
+        let (case, _) =
+            core::diagnose(&recording.inner, &recording.machine, given, &mut Silent)?;
+        let weighed = weigh::weigh(&case).weighed.into_iter();
+        Ok(weighed
+            .filter(|item| item.score.cannot_tell.is_none())
+            .map(|w| (w.signature.id, w.score.basis, w.score.log_odds, w.confidence))
+            .collect())
+    })
+}
+
+/// Run the command line on arguments (the first is the command's name); returns the exit status.
+#[pyfunction]
+pub(super) fn run_cli(py: Python<'_>, arguments: Vec<String>) -> i32 {
+    py.detach(|| {
+        let status = crate::cli::run(arguments);
+        // a reader that has gone away is no failure of the command
+        let _ = std::io::stdout().flush();
+        i32::from(status)
+    })
+}
+
+/// What a recording says about a machine.
+#[derive(Serialize, Deserialize)]
+#[pyclass(frozen, name = "Diagnosis", module = "quietspin._core")]
+pub(super) struct PyDiagnosis {
+    inner: Diagnosis,
+}
+
+#[pymethods]
+impl PyDiagnosis {
+    /// accept, investigate, reject or no_verdict.
+    #[getter]
+    fn verdict(&self) -> String {
+        word(&self.inner.verdict)
+    }
+
+    /// Why, in one sentence.
+    #[getter]
+    fn reason(&self) -> &str {
+        &self.inner.reason
+    }
+
+    /// Name of the recording.
+    #[getter]
+    fn recording(&self) -> &str {
+        &self.inner.recording
+    }
+
+    /// Findings at 50 % or more, most important first.
+    #[getter]
+    fn findings(&self) -> Vec<PyFinding> {
+        self.inner.findings.iter().cloned().map(|inner| PyFinding { inner }).collect()
+    }
+
+    /// What else was considered, most probable first.
+    #[getter]
+    fn considered(&self) -> Vec<PyFinding> {
+        self.inner.considered.iter().cloned().map(|inner| PyFinding { inner }).collect()
+    }
+
+    /// Fitness checks, what restricts the recording first.
+    #[getter]
+    fn fitness(&self) -> Vec<PyCheck> {
+        self.inner.fitness.iter().cloned().map(|inner| PyCheck { inner }).collect()
+    }
+
+    /// Levels with their limits.
+    #[getter]
+    fn levels(&self) -> Vec<PyLevel> {
+        self.inner.levels.iter().cloned().map(|inner| PyLevel { inner }).collect()
+    }
+
+    /// The speed in brief, as plain Python objects; None where there is none.
+    #[getter]
+    fn speed<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyAny>>> {
+        self.inner.speed.as_ref().map(|speed| plain(py, speed)).transpose()
+    }
+
+    /// What was guessed, repaired or left out, a sentence each.
+    #[getter]
+    fn notes(&self) -> Vec<String> {
+        self.inner.notes.clone()
+    }
+
+    /// The same as ``quietspin check --json``, as plain Python objects.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &report::json::check(&self.inner))
+    }
+
+    fn __str__(&self) -> String {
+        report::text::check(&self.inner, report::Style { colour: false, unicode: true, width: 80 })
+    }
+
+    fn __repr__(&self) -> String {
+        format!("<Diagnosis of {}: {}>", self.inner.recording, self.verdict())
+    }
+}
+
+pickles!(PyDiagnosis);
+
+/// One fault or observation with its probability.
+#[derive(Serialize, Deserialize)]
+#[pyclass(frozen, name = "Finding", module = "quietspin._core")]
+pub(super) struct PyFinding {
+    inner: Finding,
+}
+
+#[pymethods]
+impl PyFinding {
+    /// Stable id: imbalance, bearing_outer, ...
+    #[getter]
+    fn fault(&self) -> &str {
+        &self.inner.fault
+    }
+
+    /// Name in running text.
+    #[getter]
+    fn title(&self) -> &str {
+        &self.inner.title
+    }
+
+    /// fault or observation.
+    #[getter]
+    fn kind(&self) -> String {
+        word(&self.inner.kind)
+    }
+
+    /// Bearing or channel; None for the machine as a whole.
+    #[getter]
+    fn place(&self) -> Option<&str> {
+        self.inner.place.as_deref()
+    }
+
+    /// Probability that it is present, 0 to 1.
+    #[getter]
+    fn confidence(&self) -> f64 {
+        self.inner.confidence
+    }
+
+    /// Value over the limit that was checked; None where no limit is given.
+    #[getter]
+    fn severity(&self) -> Option<f64> {
+        self.inner.severity.as_ref().map(|severity| severity.ratio)
+    }
+
+    /// The evidence, most telling first.
+    #[getter]
+    fn evidence(&self) -> Vec<PyEvidence> {
+        self.inner.evidence.iter().cloned().map(|inner| PyEvidence { inner }).collect()
+    }
+
+    /// What to do next.
+    #[getter]
+    fn advice(&self) -> &str {
+        &self.inner.advice
+    }
+
+    /// Why it was put lower or cannot be told; None where nothing speaks against it.
+    #[getter]
+    fn remark(&self) -> Option<&str> {
+        self.inner.remark.as_deref()
+    }
+
+    /// Where the signature is published.
+    #[getter]
+    fn source(&self) -> &str {
+        &self.inner.source
+    }
+
+    /// Everything as plain Python objects.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.inner)
+    }
+
+    fn __repr__(&self) -> String {
+        let place = self.inner.place.as_deref().map_or(String::new(), |p| format!(" at {p}"));
+        format!("<Finding {}{place}: {:.0} %>", self.inner.fault, 100.0 * self.inner.confidence)
+    }
+}
+
+pickles!(PyFinding);
+
+/// One piece of evidence.
+#[derive(Serialize, Deserialize)]
+#[pyclass(frozen, name = "Evidence", module = "quietspin._core")]
+pub(super) struct PyEvidence {
+    inner: Evidence,
+}
+
+#[pymethods]
+impl PyEvidence {
+    /// Stable key, with the unit in its name where it has one.
+    #[getter]
+    fn key(&self) -> &str {
+        &self.inner.key
+    }
+
+    /// The number.
+    #[getter]
+    fn value(&self) -> f64 {
+        self.inner.value
+    }
+
+    /// Its unit; empty for ratios and counts.
+    #[getter]
+    fn unit(&self) -> &str {
+        &self.inner.unit
+    }
+
+    /// The sentence that explains it.
+    #[getter]
+    fn text(&self) -> &str {
+        &self.inner.text
+    }
+
+    fn __repr__(&self) -> String {
+        format!("<Evidence {}: {}>", self.inner.key, self.inner.text)
+    }
+}
+
+pickles!(PyEvidence);
+
+/// One fitness check.
+#[derive(Serialize, Deserialize)]
+#[pyclass(frozen, name = "Check", module = "quietspin._core")]
+pub(super) struct PyCheck {
+    inner: Check,
+}
+
+#[pymethods]
+impl PyCheck {
+    /// Stable id: clipping, dropout, silence, ...
+    #[getter]
+    fn id(&self) -> &str {
+        &self.inner.id
+    }
+
+    /// The channel concerned; None for the recording as a whole.
+    #[getter]
+    fn channel(&self) -> Option<&str> {
+        self.inner.channel.as_deref()
+    }
+
+    /// good, limited or unfit.
+    #[getter]
+    fn fit(&self) -> String {
+        word(&self.inner.fit)
+    }
+
+    /// The number found, in ``unit``.
+    #[getter]
+    fn value(&self) -> Option<f64> {
+        self.inner.value
+    }
+
+    /// Unit of the number.
+    #[getter]
+    fn unit(&self) -> &str {
+        &self.inner.unit
+    }
+
+    /// What was found.
+    #[getter]
+    fn found(&self) -> &str {
+        &self.inner.found
+    }
+
+    /// What follows from it.
+    #[getter]
+    fn consequence(&self) -> &str {
+        &self.inner.consequence
+    }
+
+    fn __repr__(&self) -> String {
+        format!("<Check {}: {}>", self.inner.id, self.fit())
+    }
+}
+
+pickles!(PyCheck);
+
+/// A level of one channel, with the limit it was held against.
+#[derive(Serialize, Deserialize)]
+#[pyclass(frozen, name = "Level", module = "quietspin._core")]
+pub(super) struct PyLevel {
+    inner: Level,
+}
+
+#[pymethods]
+impl PyLevel {
+    /// The channel.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.inner.channel
+    }
+
+    /// Stable id: overall_velocity, order1_velocity, ...
+    #[getter]
+    fn id(&self) -> &str {
+        &self.inner.id
+    }
+
+    /// The value, in ``unit``.
+    #[getter]
+    fn value(&self) -> f64 {
+        self.inner.value
+    }
+
+    /// Unit with its convention: mm/s rms, g peak, um p-p.
+    #[getter]
+    fn unit(&self) -> &str {
+        &self.inner.unit
+    }
+
+    /// Band in Hz of an overall level; None for orders.
+    #[getter]
+    fn band_hz(&self) -> Option<(f64, f64)> {
+        self.inner.band_hz.map(|[low, high]| (low, high))
+    }
+
+    /// Speed in rpm at which the value was found.
+    #[getter]
+    fn at_rpm(&self) -> Option<f64> {
+        self.inner.at_rpm
+    }
+
+    /// The limit in the same unit; None where none is stated.
+    #[getter]
+    fn limit(&self) -> Option<f64> {
+        self.inner.limit
+    }
+
+    /// no_limit, within, exceeded or undecided.
+    #[getter]
+    fn decision(&self) -> String {
+        word(&self.inner.decision)
+    }
+
+    fn __repr__(&self) -> String {
+        format!(
+            "<Level {} at {}: {:.3} {}>",
+            self.inner.name, self.inner.channel, self.inner.value, self.inner.unit
+        )
+    }
+}
+
+pickles!(PyLevel);

@@ -1,0 +1,39 @@
+//! The extension module `quietspin._core`: one file per room, one list of exports.
+//!
+//! Classes are frozen, hold what the library computed, and pickle. Long work runs with the
+//! interpreter lock released.
+
+// what pyo3 needs by value or by reference is given by Python's calling convention
+#![allow(clippy::needless_pass_by_value)]
+
+mod angle;
+mod convert;
+mod diagnose;
+mod machine;
+mod recording;
+mod simulate;
+mod spectrum;
+mod speed;
+
+use pyo3::prelude::*;
+
+/// The compiled core of quietspin.
+#[pymodule(gil_used = false)]
+mod _core {
+    #[pymodule_export]
+    use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
+    #[pymodule_export]
+    use super::diagnose::{
+        PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, run_cli,
+    };
+    #[pymodule_export]
+    use super::machine::{PyMachine, machine_from_text, machine_keys};
+    #[pymodule_export]
+    use super::recording::{PyChannel, PyRecording, read};
+    #[pymodule_export]
+    use super::simulate::{PySimulated, simulate};
+    #[pymodule_export]
+    use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
+    #[pymodule_export]
+    use super::speed::PySpeed;
+}

@@ -1,0 +1,99 @@
+//! Simulated recordings in Python.
+
+use pyo3::prelude::*;
+
+use super::convert::{compute, exception, plain};
+use super::recording::PyRecording;
+use crate::error::Error;
+use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
+
+/// A simulated recording with its truth.
+#[pyclass(frozen, name = "Simulated", module = "quietspin._core")]
+pub(super) struct PySimulated {
+    recording: Py<PyRecording>,
+    truth: Truth,
+}
+
+#[pymethods]
+impl PySimulated {
+    /// The recording, with its machine file.
+    #[getter]
+    fn recording(&self, py: Python<'_>) -> Py<PyRecording> {
+        self.recording.clone_ref(py)
+    }
+
+    /// What is true of it, as plain Python objects: faults, speed, critical speeds, seed.
+    #[getter]
+    fn truth<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.truth)
+    }
+
+    fn __repr__(&self) -> String {
+        let faults: Vec<&str> = self.truth.faults.iter().map(|f| f.fault.as_str()).collect();
+        let faults = if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") };
+        format!("<Simulated: {faults}>")
+    }
+}
+
+/// Simulate a run-up of an invented machine.
+///
+/// Parameters
+/// ----------
+/// scenario : str, optional
+///     Scenario as TOML text; by default a healthy 3 kW microturbine cartridge.
+/// fault : str, optional
+///     Fault to add: imbalance, misalignment, bearing_outer, ...
+/// drawn : bool, default False
+///     Draw rotor, sensors, noise, speeds and extras at random instead (a population).
+/// seed : int, default 0
+///     The same seed gives the same samples.
+///
+/// Returns
+/// -------
+/// Simulated
+///
+/// Raises
+/// ------
+/// ValueError
+///     Where the scenario or the fault is unknown or impossible.
+#[pyfunction]
+#[pyo3(signature = (scenario = None, *, fault = None, drawn = false, seed = 0))]
+pub(super) fn simulate(
+    py: Python<'_>,
+    scenario: Option<&str>,
+    fault: Option<&str>,
+    drawn: bool,
+    seed: u64,
+) -> PyResult<PySimulated> {
+    let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
+    let simulated = compute(py, || simulate_scenario(&scenario, seed))?;
+    let recording = PyRecording {
+        inner: simulated.recording,
+        machine: simulated.machine,
+        machine_given: true,
+    };
+    Ok(PySimulated { recording: Py::new(py, recording)?, truth: simulated.truth })
+}
+
+fn scenario_of(
+    text: Option<&str>,
+    fault: Option<&str>,
+    drawn: bool,
+    seed: u64,
+) -> Result<Scenario, Error> {
+    match (text, drawn) {
+        (Some(_), true) => Err(Error::setting(
+            "drawn",
+            "a scenario is given too",
+            "leave one out",
+        )),
+        (None, true) => Scenario::drawn(fault, seed),
+        (text, false) => {
+            let mut scenario = text.map_or_else(|| Ok(Scenario::default()), |text| Scenario::from_toml(text, "<text>"))?;
+            if let Some(fault) = fault {
+                scenario.add_fault(fault)?;
+            }
+            Ok(scenario)
+        }
+    }
+}

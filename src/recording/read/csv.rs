@@ -1,0 +1,496 @@
+//! CSV files: comma, semicolon or tab; with or without header, units, time column, decimal comma.
+
+#![deny(clippy::indexing_slicing, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::borrow::Cow;
+use std::io::BufReader;
+
+use csv::ByteRecord;
+
+use super::guess;
+use super::source::{BLOCK, Source};
+use super::timebase::{self, Timebase};
+use super::{Column, Content, MAX_CHANNELS, ReadOptions, settle_rate};
+use crate::error::{Error, Result};
+use crate::units::Unit;
+
+pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Content> {
+    let dialect = Dialect::of(&source.at(0, BLOCK)?);
+    let table = Table::read(source, dialect)?;
+    table.into_content(source, options)
+}
+
+/// How numbers and columns are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Dialect {
+    delimiter: u8,
+    decimal_comma: bool,
+}
+
+impl Dialect {
+    /// The dialect of a file that begins with `head`: tab or semicolon wherever there is one, else
+    /// comma; a comma within a number is then a decimal comma.
+    fn of(head: &[u8]) -> Self {
+        let text = text_of(head);
+        let lines = || text.lines().filter(|line| !line.starts_with('#')).take(20);
+        let delimiter = [b'\t', b';']
+            .into_iter()
+            .find(|d| lines().any(|line| line.as_bytes().contains(d)))
+            .unwrap_or(b',');
+        let is_decimal = |cell: &str| cell.contains(',') && number(cell, true).is_some();
+        let decimal_comma = delimiter != b','
+            && lines().flat_map(|line| line.split(char::from(delimiter))).any(is_decimal);
+        Self { delimiter, decimal_comma }
+    }
+}
+
+/// Text of bytes in UTF-8 or, failing that, Latin-1.
+fn text_of(bytes: &[u8]) -> Cow<'_, str> {
+    match std::str::from_utf8(bytes) {
+        Ok(text) => Cow::Borrowed(text),
+        Err(_) => Cow::Owned(bytes.iter().map(|&b| char::from(b)).collect()),
+    }
+}
+
+fn number(cell: &str, decimal_comma: bool) -> Option<f64> {
+    let cell = cell.trim();
+    if decimal_comma && cell.contains(',') {
+        cell.replacen(',', ".", 1).parse().ok()
+    } else {
+        cell.parse().ok()
+    }
+}
+
+/// Name and unit of a column, as in `front [g]`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Label {
+    pub(super) name: String,
+    pub(super) unit: Option<Unit>,
+    /// Factor to seconds, for a column of times.
+    pub(super) time_factor: Option<f64>,
+}
+
+/// Names by which a column of times is known, with the factor to seconds.
+const TIME_NAMES: &[(&str, f64)] = &[
+    ("time", 1.0),
+    ("t", 1.0),
+    ("s", 1.0),
+    ("sec", 1.0),
+    ("seconds", 1.0),
+    ("time_s", 1.0),
+    ("t_s", 1.0),
+    ("ms", 1e-3),
+    ("milliseconds", 1e-3),
+    ("time_ms", 1e-3),
+    ("t_ms", 1e-3),
+    ("us", 1e-6),
+    ("microseconds", 1e-6),
+    ("time_us", 1e-6),
+];
+
+/// Names of a column that counts samples.
+const COUNT_NAMES: &[&str] = &["#", "n", "no", "sample", "samples", "index", "number"];
+
+impl Label {
+    /// Reads a label; brackets that hold no unit belong to the name.
+    pub(super) fn parse(text: &str) -> Self {
+        let text = text.trim().trim_matches('"').trim();
+        let parts = text
+            .strip_suffix([']', ')'])
+            .and_then(|inner| inner.rsplit_once(['[', '(']))
+            .map(|(name, unit)| (name.trim(), unit.trim()));
+        if let Some((name, unit)) = parts {
+            if let Some(factor) = time_factor(name).and(time_factor(unit)) {
+                return Self { name: name.into(), unit: None, time_factor: Some(factor) };
+            }
+            if let Some(unit) = Unit::from_symbol(unit) {
+                return Self { name: name.into(), unit: Some(unit), time_factor: None };
+            }
+        }
+        Self { name: text.into(), unit: None, time_factor: time_factor(text) }
+    }
+}
+
+fn time_factor(name: &str) -> Option<f64> {
+    let lower = name.to_lowercase().replace(['µ', 'μ'], "u");
+    TIME_NAMES.iter().find(|row| row.0 == lower).map(|row| row.1)
+}
+
+/// What the rows so far amount to.
+struct Table {
+    labels: Vec<Label>,
+    has_header: bool,
+    /// Column that may hold times, kept in double precision.
+    time: Option<usize>,
+    times: Vec<f64>,
+    /// Line of each row in the file is `first_line + row` unless lines are skipped; kept for messages.
+    lines: Lines,
+    columns: Vec<Vec<f32>>,
+    notes: Vec<String>,
+}
+
+/// Line numbers of rows: runs of consecutive lines.
+#[derive(Default)]
+struct Lines(Vec<(usize, u64)>);
+
+impl Lines {
+    fn push(&mut self, row: usize, line: u64) {
+        let expected = self.0.last().map(|(from, first)| first + (row - from) as u64);
+        if expected != Some(line) {
+            self.0.push((row, line));
+        }
+    }
+
+    fn of(&self, row: usize) -> u64 {
+        let run = self.0.iter().rev().find(|(from, _)| *from <= row);
+        run.map_or(0, |(from, first)| first + (row - from) as u64)
+    }
+}
+
+impl Table {
+    fn read(source: &mut Source<'_>, dialect: Dialect) -> Result<Self> {
+        source.seek(0)?;
+        let ends_whole = ends_with_newline(source)?;
+        source.seek(0)?;
+        let mut rows = csv::ReaderBuilder::new()
+            .delimiter(dialect.delimiter)
+            .has_headers(false)
+            .flexible(true)
+            .comment(Some(b'#'))
+            .from_reader(BufReader::with_capacity(BLOCK, source.handle()?));
+        let mut record = ByteRecord::new();
+        let mut table: Option<Self> = None;
+        let mut heads: Vec<Vec<String>> = Vec::new();
+        let mut torn: Option<Error> = None;
+        let mut reported = 0;
+        while read_record(source, &mut rows, &mut record)? {
+            if let Some(error) = torn.take() {
+                return Err(error);
+            }
+            let position = record.position().map_or((0, 0), |p| (p.line(), p.byte()));
+            if table.is_none() && heads.len() < 2 && is_head(&record, dialect) {
+                heads.push(record.iter().map(|cell| text_of(cell).trim().to_owned()).collect());
+                continue;
+            }
+            let table = match &mut table {
+                Some(table) => table,
+                None => table.insert(Self::begin(source, &heads, &record)?),
+            };
+            torn = table.push(source, &record, dialect, position.0).err();
+            if position.1 > reported + BLOCK as u64 {
+                reported = position.1;
+                source.step(reported)?;
+            }
+        }
+        match (torn, ends_whole) {
+            (Some(error), true) => return Err(error),
+            (Some(_), false) => {
+                if let Some(table) = &mut table {
+                    table.notes.push("the last line is incomplete and is left out".into());
+                }
+            }
+            (None, _) => {}
+        }
+        table.ok_or_else(|| source.refuse("", "there is no line of numbers", "export it again"))
+    }
+
+    /// A table whose first row of numbers is `record`.
+    fn begin(source: &Source<'_>, heads: &[Vec<String>], record: &ByteRecord) -> Result<Self> {
+        let mut width = record.len();
+        let head = heads.first();
+        let is_blank = |cells: Option<&str>| cells.is_none_or(|cell| cell.trim().is_empty());
+        // lines that end with a delimiter have one empty column too many
+        let last = record.get(width.saturating_sub(1)).map(text_of);
+        if width > 1
+            && is_blank(last.as_deref())
+            && head.is_none_or(|h| is_blank(h.get(width - 1).map(String::as_str)))
+        {
+            width -= 1;
+        }
+        if width > MAX_CHANNELS {
+            return Err(source.refuse(
+                "",
+                format!("there are {width} columns; {MAX_CHANNELS} can be read"),
+                "split the file",
+            ));
+        }
+        let labels = labels(source, heads, width)?;
+        let named = labels.iter().position(|label| label.time_factor.is_some());
+        let time = named.or((width > 1).then_some(0));
+        Ok(Self {
+            labels,
+            has_header: !heads.is_empty(),
+            time,
+            times: Vec::new(),
+            lines: Lines::default(),
+            columns: vec![Vec::new(); width],
+            notes: Vec::new(),
+        })
+    }
+
+    fn push(
+        &mut self,
+        source: &Source<'_>,
+        record: &ByteRecord,
+        dialect: Dialect,
+        line: u64,
+    ) -> Result<()> {
+        let width = self.columns.len();
+        let extra_is_blank = record.len() == width + 1
+            && record.get(width).is_some_and(|cell| cell.trim_ascii().is_empty());
+        if record.len() != width && !extra_is_blank {
+            return Err(source.refuse(
+                format!("line {line}"),
+                format!(
+                    "it has {}, and the first line of numbers has {width}",
+                    counted(record.len())
+                ),
+                "give every line the same columns",
+            ));
+        }
+        let mut values = Vec::with_capacity(width);
+        for (i, cell) in record.iter().take(width).enumerate() {
+            let text = text_of(cell);
+            let value = number(&text, dialect.decimal_comma)
+                .ok_or_else(|| self.no_number(source, line, i, &text))?;
+            values.push(value);
+        }
+        self.lines.push(self.columns.first().map_or(0, Vec::len), line);
+        for (i, (column, value)) in self.columns.iter_mut().zip(values).enumerate() {
+            if self.time == Some(i) {
+                self.times.push(value);
+            }
+            column.push(value as f32);
+        }
+        Ok(())
+    }
+
+    fn no_number(&self, source: &Source<'_>, line: u64, column: usize, text: &str) -> Error {
+        let label = self.labels.get(column).filter(|label| !label.name.is_empty());
+        let name = label.map_or(String::new(), |label| format!(" ({})", label.name));
+        let shown: String = text.trim().chars().take(30).collect();
+        let (problem, mend) = match shown.as_str() {
+            "" => ("the cell is empty".to_owned(), "fill it or remove the line"),
+            _ => {
+                (format!("{shown:?} is not a number"), "write plain numbers, and times in seconds")
+            }
+        };
+        source.refuse(format!("line {line}, column {}{name}", column + 1), problem, mend)
+    }
+
+    fn into_content(mut self, source: &Source<'_>, options: &ReadOptions) -> Result<Content> {
+        let time = self.time_column();
+        let base = match time {
+            Role::Times(index, factor) => self.base(source, index, factor, options)?,
+            Role::Count(index) => {
+                let name = self.labels.get(index).map_or("", |label| label.name.as_str());
+                let name = if name.is_empty() { String::new() } else { format!(" ({name})") };
+                self.notes
+                    .push(format!("column {}{name} counts samples and is left out", index + 1));
+                None
+            }
+            Role::Data => None,
+        };
+        let (rate_hz, start_s) = match (base, options.rate_hz) {
+            (Some(base), _) => (settle_rate(options, base.rate_hz, &mut self.notes), base.start_s),
+            (None, Some(stated)) => (stated, 0.0),
+            (None, None) => {
+                return Err(source.refuse(
+                    "",
+                    "there is no time column",
+                    "add one, or state the rate (option rate_hz)",
+                ));
+            }
+        };
+        let skipped = match time {
+            Role::Times(index, _) | Role::Count(index) => Some(index),
+            Role::Data => None,
+        };
+        let columns: Vec<Column> = self
+            .labels
+            .into_iter()
+            .zip(self.columns)
+            .enumerate()
+            .filter(|(i, _)| Some(*i) != skipped)
+            .map(|(_, (label, samples))| Column {
+                name: label.name,
+                unit: label.unit,
+                samples,
+                ..Column::default()
+            })
+            .collect();
+        if columns.is_empty() {
+            return Err(source.refuse(
+                "",
+                "there is a time column only",
+                "add a column of samples",
+            ));
+        }
+        Ok(Content { rate_hz, start_s, columns, notes: self.notes })
+    }
+
+    fn base(
+        &mut self,
+        source: &Source<'_>,
+        index: usize,
+        factor: f64,
+        options: &ReadOptions,
+    ) -> Result<Option<Timebase>> {
+        let times: Vec<f64> = self.times.iter().map(|t| t * factor).collect();
+        match timebase::from_times(&times) {
+            Ok(base) => Ok(Some(base)),
+            Err(uneven) if options.rate_hz.is_some() => {
+                self.notes.push(format!(
+                    "the time column is not used ({}); the stated rate is",
+                    uneven.problem
+                ));
+                Ok(None)
+            }
+            Err(uneven) => Err(source.refuse(
+                format!("line {}, column {}", self.lines.of(uneven.index), index + 1),
+                uneven.problem,
+                "record at an even rate, or state the rate (option rate_hz)",
+            )),
+        }
+    }
+
+    /// What the candidate for the time column turned out to be.
+    fn time_column(&self) -> Role {
+        let Some((index, label)) =
+            self.time.and_then(|index| self.labels.get(index).map(|label| (index, label)))
+        else {
+            return Role::Data;
+        };
+        if let Some(factor) = label.time_factor {
+            return Role::Times(index, factor);
+        }
+        let lower = label.name.to_lowercase();
+        if label.unit.is_some() || guess::by_name(&label.name).is_some_and(|_| lower != "index") {
+            return Role::Data;
+        }
+        let is_named_count = COUNT_NAMES.contains(&lower.as_str());
+        match timebase::from_times(&self.times) {
+            Ok(base) if (base.rate_hz - 1.0).abs() < 1e-9 => Role::Count(index),
+            Ok(_) if self.times.len() > 2 && !is_named_count => Role::Times(index, 1.0),
+            _ if is_named_count && self.has_header => Role::Count(index),
+            _ => Role::Data,
+        }
+    }
+}
+
+/// What a column is.
+#[derive(Clone, Copy)]
+enum Role {
+    /// Times, with their factor to seconds.
+    Times(usize, f64),
+    /// Numbers of samples.
+    Count(usize),
+    /// Samples.
+    Data,
+}
+
+fn counted(columns: usize) -> String {
+    if columns == 1 { "1 column".into() } else { format!("{columns} columns") }
+}
+
+fn ends_with_newline(source: &mut Source<'_>) -> Result<bool> {
+    let last = source.at(source.len.saturating_sub(1), 1)?;
+    Ok(matches!(last.first(), Some(b'\n' | b'\r')))
+}
+
+fn read_record(
+    source: &Source<'_>,
+    rows: &mut csv::Reader<BufReader<std::fs::File>>,
+    record: &mut ByteRecord,
+) -> Result<bool> {
+    rows.read_byte_record(record).map_err(|error| match error.into_kind() {
+        csv::ErrorKind::Io(error) => source.io_error(error),
+        other => source.refuse("", format!("{other:?}"), "export the table again"),
+    })
+}
+
+/// Whether a row holds words: some cell is neither empty nor a number.
+fn is_head(record: &ByteRecord, dialect: Dialect) -> bool {
+    record.iter().any(|cell| {
+        let text = text_of(cell);
+        !text.trim().is_empty() && number(&text, dialect.decimal_comma).is_none()
+    })
+}
+
+/// Labels from a row of names and, below it, perhaps a row of units.
+fn labels(source: &Source<'_>, heads: &[Vec<String>], width: usize) -> Result<Vec<Label>> {
+    let Some(names) = heads.first() else {
+        return Ok(vec![Label::default(); width]);
+    };
+    let spare = names.get(width..).unwrap_or_default();
+    if names.len() < width || spare.iter().any(|name| !name.is_empty()) {
+        return Err(source.refuse(
+            "line 1",
+            format!(
+                "the header has {}, and the first line of numbers has {width}",
+                counted(names.len())
+            ),
+            "give every column a name",
+        ));
+    }
+    let mut labels: Vec<Label> = names.iter().take(width).map(|name| Label::parse(name)).collect();
+    for (i, (label, unit)) in labels.iter_mut().zip(heads.get(1).into_iter().flatten()).enumerate()
+    {
+        let inner = unit.trim_matches(['[', ']', '(', ')']);
+        match (Unit::from_symbol(inner), time_factor(inner), inner) {
+            (_, Some(factor), _) if label.time_factor.is_some() => label.time_factor = Some(factor),
+            (Some(unit), _, _) => label.unit = Some(unit),
+            (None, _, "" | "-") => {}
+            _ => {
+                return Err(source.refuse(
+                    format!("line 2, column {}", i + 1),
+                    format!("{unit:?} is neither a number nor a unit"),
+                    "leave one line of names above the numbers",
+                ));
+            }
+        }
+    }
+    Ok(labels)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn labels_as_people_write_them() {
+        let label = Label::parse("front [g]");
+        assert_eq!((label.name.as_str(), label.unit), ("front", Some(Unit::G)));
+        let label = Label::parse("rear bearing (m/s²)");
+        assert_eq!(
+            (label.name.as_str(), label.unit),
+            ("rear bearing", Some(Unit::MeterPerSecond2))
+        );
+        let label = Label::parse("bearing (left)");
+        assert_eq!((label.name.as_str(), label.unit), ("bearing (left)", None));
+        assert_eq!(Label::parse("Time [ms]").time_factor, Some(1e-3));
+        assert_eq!(Label::parse("t").time_factor, Some(1.0));
+        assert_eq!(Label::parse("temperature").time_factor, None);
+    }
+
+    #[test]
+    fn dialects() {
+        let of = |text: &str| {
+            let dialect = Dialect::of(text.as_bytes());
+            (char::from(dialect.delimiter), dialect.decimal_comma)
+        };
+        assert_eq!(of("t;a\n0,0;1,5\n"), (';', true));
+        assert_eq!(of("t;a\n0.0;1.5\n"), (';', false));
+        assert_eq!(of("t,a\n0.0,1.5\n"), (',', false));
+        assert_eq!(of("# made by hand; twice\n0.0\t1.5\n"), ('\t', false));
+    }
+
+    #[test]
+    fn line_numbers_skip_comments() {
+        let mut lines = Lines::default();
+        for (row, line) in [(0, 3), (1, 4), (2, 7), (3, 8)] {
+            lines.push(row, line);
+        }
+        assert_eq!([0, 1, 2, 3].map(|row| lines.of(row)), [3, 4, 7, 8]);
+    }
+}

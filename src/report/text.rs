@@ -1,0 +1,385 @@
+//! A diagnosis as text for a terminal, to be read in ten seconds.
+
+use std::cmp::Ordering;
+use std::path::Path;
+
+use super::Style;
+use super::layout::{Page, Paint};
+use super::words::{count, duration, harmless, number, percent, rate, ratio, stated};
+use crate::case::{Decision, Level};
+use crate::diagnose::{Diagnosis, Finding, SpeedSummary, Verdict};
+use crate::error::Error;
+use crate::fitness::{Check, Fit};
+use crate::units::clause;
+use crate::signature::{Evidence, Kind};
+use crate::speed::SpeedSource;
+
+/// Evidence shown of one finding, in lines.
+const MOST_EVIDENCE: usize = 4;
+/// Levels shown, in lines.
+const MOST_LEVELS: usize = 4;
+/// Reasons shown for what was considered, in lines.
+const MOST_CONSIDERED: usize = 5;
+
+/// What nobody may forget at a spinning rotor, in every report.
+const CAUTION: &str = "spin only inside rated containment, nobody in the plane of the wheels, never \
+                       above the maker's speed; mind hot parts and metal dust. quietspin is no \
+                       protection system; local codes and licensed practice decide";
+
+/// The diagnosis for people, on lines of at most [`Style::columns`] columns, each ended.
+///
+/// The order is that of the questions at the machine: what was measured and can it be trusted, what is
+/// the verdict, why and how sure, what next, what else, what must not be forgotten.
+pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
+    let mut page = Page::new(style);
+    page.headline(&diagnosis.recording, &summary(diagnosis));
+    speed(&mut page, diagnosis.speed.as_ref());
+    fitness(&mut page, &diagnosis.fitness);
+    page.gap();
+    verdict(&mut page, diagnosis);
+    for finding in of_kind(&diagnosis.findings, Kind::Fault) {
+        fault(&mut page, finding);
+    }
+    page.gap();
+    levels(&mut page, &diagnosis.levels);
+    for (i, finding) in of_kind(&diagnosis.findings, Kind::Observation).enumerate() {
+        observation(&mut page, if i == 0 { "also" } else { "" }, finding);
+    }
+    considered(&mut page, &diagnosis.considered);
+    not_found(&mut page, &diagnosis.considered);
+    notes(&mut page, diagnosis);
+    page.gap();
+    page.painted_row(("caution", Paint::Faint), (CAUTION, Paint::Faint));
+    page.finish()
+}
+
+/// An error for people: one sentence, harmless and on one line however long.
+pub fn error(error: &Error) -> String {
+    let sentence = error.to_string();
+    let one_line = sentence.split_whitespace().collect::<Vec<_>>().join(" ");
+    format!("quietspin: {}\n", harmless(&one_line, true))
+}
+
+/// The files that were written, one on a line and never broken, so that they can be copied.
+pub fn written<P: AsRef<Path>>(files: &[P], style: Style) -> String {
+    let line = |file: &P| format!("wrote {}\n", harmless(&file.as_ref().to_string_lossy(), style.unicode));
+    files.iter().map(line).collect()
+}
+
+fn of_kind(findings: &[Finding], kind: Kind) -> impl Iterator<Item = &Finding> {
+    findings.iter().filter(move |finding| finding.kind == kind)
+}
+
+/// `42 s, 2 vibration + pulse, 51.2 kHz`.
+fn summary(diagnosis: &Diagnosis) -> String {
+    let mut parts = vec![duration(diagnosis.duration_s)];
+    let roles = roles(diagnosis);
+    if !roles.is_empty() {
+        parts.push(roles);
+    }
+    let mut rates: Vec<String> = Vec::new();
+    for channel in &diagnosis.channels {
+        let rate = rate(channel.rate_hz);
+        if !rates.contains(&rate) {
+            rates.push(rate);
+        }
+    }
+    match rates.as_slice() {
+        [] => {}
+        [one] => parts.push(one.clone()),
+        [first, ..] => parts.push(format!("{first} and others")),
+    }
+    parts.join(", ")
+}
+
+/// `2 vibration + pulse`, uncalibrated channels said to be so.
+fn roles(diagnosis: &Diagnosis) -> String {
+    // only these carry levels, so only of them it matters whether levels are absolute
+    const JUDGED: [&str; 2] = ["vibration", "sound"];
+    let mut kinds: Vec<(&str, bool, usize)> = Vec::new();
+    for channel in &diagnosis.channels {
+        let role = channel.role.as_str();
+        let relative = JUDGED.contains(&role) && !channel.calibrated;
+        match kinds.iter_mut().find(|kind| (kind.0, kind.1) == (role, relative)) {
+            Some(kind) => kind.2 += 1,
+            None => kinds.push((role, relative, 1)),
+        }
+    }
+    kinds.sort_by_key(|(role, ..)| JUDGED.iter().position(|name| name == role).unwrap_or(2));
+    let worded = kinds.iter().map(|(role, relative, many)| {
+        let many = if *many > 1 { format!("{} ", count(*many as u64)) } else { String::new() };
+        let relative = if *relative { " (uncalibrated)" } else { "" };
+        format!("{many}{role}{relative}")
+    });
+    worded.collect::<Vec<_>>().join(" + ")
+}
+
+fn speed(page: &mut Page, speed: Option<&SpeedSummary>) {
+    let Some(speed) = speed else {
+        page.row("speed", "not known");
+        return;
+    };
+    let mut text = format!("{} rpm, {}", speeds(speed), source(speed.source));
+    if speed.error_percent.is_finite() && speed.error_percent > 0.0 {
+        text.push_str(&format!(", ± {} %", number(speed.error_percent, 1)));
+    }
+    if speed.repaired > 0 {
+        let repaired = count(speed.repaired);
+        let plural = if speed.repaired == 1 { "" } else { "s" };
+        text.push_str(&format!("; {repaired} pulse{plural} repaired"));
+        if speed.turns.is_finite() && speed.turns >= 1.0 {
+            text.push_str(&format!(" in {} turns", count(speed.turns as u64)));
+        }
+    }
+    page.row("speed", &text);
+    for other in speed.alternatives.iter().filter(|other| other.probability >= 0.01).take(3) {
+        let factor = stated(other.factor, 3);
+        let text = format!("or {factor} x that, {}: {}", percent(other.probability), other.reason);
+        page.row("", &text);
+    }
+}
+
+/// `18 200 to 96 400`, or one number where the speed stays.
+fn speeds(speed: &SpeedSummary) -> String {
+    // 1 %: what the machine file counts as full speed held, unless it says otherwise
+    if speed.max_rpm - speed.min_rpm <= 0.01 * speed.max_rpm {
+        number(0.5 * (speed.min_rpm + speed.max_rpm), 4)
+    } else {
+        format!("{} to {}", number(speed.min_rpm, 3), number(speed.max_rpm, 3))
+    }
+}
+
+fn source(source: SpeedSource) -> &'static str {
+    match source {
+        SpeedSource::Pulse => "from the pulses",
+        SpeedSource::Channel => "from the speed channel",
+        SpeedSource::Stated => "as stated",
+        SpeedSource::Estimated => "estimated from the signal itself",
+    }
+}
+
+fn fitness(page: &mut Page, checks: &[Check]) {
+    let mut limits: Vec<&Check> = checks.iter().filter(|check| check.fit != Fit::Good).collect();
+    limits.sort_by(|a, b| b.fit.cmp(&a.fit));
+    if limits.is_empty() {
+        page.row("recording", "fit for a verdict");
+    }
+    for (i, check) in limits.iter().enumerate() {
+        let (word, paint) = match check.fit {
+            Fit::Unfit => ("unfit", Paint::Strong),
+            Fit::Limited | Fit::Good => ("limited", Paint::Plain),
+        };
+        let mut text = format!("{word}: {}", clause(&check.found));
+        if let Some(channel) = &check.channel
+            && !check.found.contains(channel.as_str())
+        {
+            text.push_str(&format!(" ({channel})"));
+        }
+        if !check.consequence.is_empty() {
+            text.push_str(&format!("; {}", clause(&check.consequence)));
+        }
+        let label = if i == 0 { "recording" } else { "" };
+        page.painted_row((label, Paint::Faint), (&text, paint));
+    }
+}
+
+/// A sentence without the stop at its end, to be joined to others.
+fn verdict(page: &mut Page, diagnosis: &Diagnosis) {
+    let paint = match diagnosis.verdict {
+        Verdict::Accept => Paint::Good,
+        Verdict::Investigate => Paint::Doubtful,
+        Verdict::Reject => Paint::Bad,
+        Verdict::NoVerdict => Paint::Open,
+    };
+    let sentence = clause(&diagnosis.reason);
+    let reason = (sentence.as_str(), Paint::Strong);
+    page.painted_row((diagnosis.verdict.word(), paint), reason);
+    let nothing = of_kind(&diagnosis.findings, Kind::Fault).next().is_none();
+    if diagnosis.verdict == Verdict::NoVerdict && nothing && !reason.0.contains("no release") {
+        page.row("", "nothing found, which is no release");
+    }
+}
+
+fn fault(page: &mut Page, finding: &Finding) {
+    page.gap();
+    let mut text = named(finding);
+    match &finding.severity {
+        Some(severity) => {
+            let times = ratio(severity.ratio, severity.uncertainty);
+            text.push_str(&format!(", {times} x the limit"));
+            if !severity.limit.is_empty() {
+                text.push_str(&format!(" ({})", severity.limit));
+            }
+        }
+        None => text.push_str(", no limit given"),
+    }
+    let sure = match finding.confidence.is_finite() {
+        true => format!("{} sure", percent(finding.confidence)),
+        false => "cannot tell".to_owned(),
+    };
+    page.painted_row((&sure, Paint::Strong), (&text, Paint::Strong));
+    evidence(page, finding, MOST_EVIDENCE);
+    if let Some(remark) = &finding.remark {
+        page.row("", &clause(remark));
+    }
+    if !finding.advice.is_empty() {
+        page.row("", &format!("next: {}", clause(&finding.advice)));
+    }
+}
+
+fn evidence(page: &mut Page, finding: &Finding, most: usize) {
+    for Evidence { text, .. } in finding.evidence.iter().take(most) {
+        page.row("", &clause(text));
+    }
+}
+
+/// An observation in one paragraph; how sure only where there is doubt.
+fn observation(page: &mut Page, label: &str, finding: &Finding) {
+    let mut text = named(finding);
+    // also where the confidence is no number
+    if !(finding.confidence >= 0.95) {
+        text.push_str(&format!(", {}", percent(finding.confidence)));
+    }
+    let told: Vec<String> = finding.evidence.iter().take(2).map(|e| clause(&e.text)).collect();
+    if !told.is_empty() {
+        text.push_str(&format!(": {}", told.join("; ")));
+    }
+    page.row(label, &text);
+}
+
+/// `imbalance at front`.
+fn named(finding: &Finding) -> String {
+    match &finding.place {
+        Some(place) => format!("{} at {place}", finding.title),
+        None => finding.title.clone(),
+    }
+}
+
+/// Levels that a limit was held against, the fullest first; without any limit, the greatest one of each
+/// unit, so that there is a number to compare.
+fn levels(page: &mut Page, levels: &[Level]) {
+    let mut checked: Vec<&Level> =
+        levels.iter().filter(|level| level.decision != Decision::NoLimit).collect();
+    let label = if checked.is_empty() { "level" } else { "limit" };
+    if checked.is_empty() {
+        for level in levels {
+            match checked.iter_mut().find(|other| other.unit == level.unit) {
+                Some(other) if other.value >= level.value => {}
+                Some(other) => *other = level,
+                None => checked.push(level),
+            }
+        }
+    } else {
+        checked.sort_by(|a, b| used(b).partial_cmp(&used(a)).unwrap_or(Ordering::Equal));
+    }
+    for (i, level) in checked.iter().take(MOST_LEVELS).enumerate() {
+        page.row(if i == 0 { label } else { "" }, &level_text(level));
+    }
+}
+
+fn used(level: &Level) -> f64 {
+    level.limit.map_or(0.0, |limit| level.value / limit)
+}
+
+/// `1x velocity at front 9.8 mm/s rms at 96 000 rpm; limit 4.5, exceeded`.
+fn level_text(level: &Level) -> String {
+    let mut text = format!("{} at {} {} ", level.name, level.channel, number(level.value, 2));
+    text.push_str(&level.unit);
+    if let Some(rpm) = level.at_rpm.filter(|rpm| rpm.is_finite()) {
+        text.push_str(&format!(" at {} rpm", number(rpm, 3)));
+    }
+    if let Some([low, high]) = level.band_hz {
+        text.push_str(&format!(", {} to {} Hz", stated(low, 3), stated(high, 3)));
+    }
+    match level.limit {
+        Some(limit) => {
+            let decision = match level.decision {
+                Decision::NoLimit => "not checked",
+                Decision::Within => "kept",
+                Decision::Exceeded => "exceeded",
+                Decision::Undecided => "too close to tell",
+            };
+            text.push_str(&format!("; limit {}, {decision}", stated(limit, 4)));
+        }
+        None => text.push_str("; no limit given"),
+    }
+    text
+}
+
+/// What was put lower for a reason: one paragraph for each reason, the most probable first.
+fn considered(page: &mut Page, findings: &[Finding]) {
+    let mut reasons: Vec<(&str, Vec<&Finding>)> = Vec::new();
+    for finding in most_probable_first(findings) {
+        let Some(remark) = finding.remark.as_deref() else { continue };
+        match reasons.iter_mut().find(|(reason, _)| *reason == remark) {
+            Some((_, with_it)) => with_it.push(finding),
+            None => reasons.push((remark, vec![finding])),
+        }
+    }
+    for (i, (reason, with_it)) in reasons.iter().take(MOST_CONSIDERED).enumerate() {
+        let text = format!("{}: {}", together(with_it), clause(reason));
+        page.row(if i == 0 { "considered" } else { "" }, &text);
+    }
+    if reasons.len() > MOST_CONSIDERED {
+        let more = reasons.len() - MOST_CONSIDERED;
+        page.row("", &format!("and {more} more, told in full by --json"));
+    }
+}
+
+fn not_found(page: &mut Page, findings: &[Finding]) {
+    let without: Vec<&Finding> = most_probable_first(findings)
+        .into_iter()
+        .filter(|finding| finding.remark.is_none())
+        .collect();
+    if !without.is_empty() {
+        page.row("not found", &together(&without));
+    }
+}
+
+fn most_probable_first(findings: &[Finding]) -> Vec<&Finding> {
+    let mut sorted: Vec<&Finding> = findings.iter().collect();
+    // what has no probability comes last
+    let key =
+        |finding: &Finding| if finding.confidence.is_nan() { -1.0 } else { finding.confidence };
+    sorted.sort_by(|a, b| key(b).total_cmp(&key(a)));
+    sorted
+}
+
+/// Several findings in one line, places gathered under their fault:
+/// `misalignment 3 %, outer race: front 2 %, rear 1 %`.
+fn together(findings: &[&Finding]) -> String {
+    let mut faults: Vec<(&str, Vec<&Finding>)> = Vec::new();
+    for finding in findings {
+        match faults.iter_mut().find(|(title, _)| *title == finding.title) {
+            Some((_, places)) => places.push(finding),
+            None => faults.push((&finding.title, vec![finding])),
+        }
+    }
+    let chance = |finding: &Finding| match finding.confidence.is_finite() {
+        true => format!(" {}", percent(finding.confidence)),
+        false => String::new(),
+    };
+    let place = |finding: &Finding| finding.place.clone().unwrap_or_else(|| "machine".to_owned());
+    let told = faults.iter().map(|(title, places)| match places.as_slice() {
+        [one] => format!("{}{}", named(one), chance(one)),
+        many => {
+            let each = many.iter().map(|finding| format!("{}{}", place(finding), chance(finding)));
+            format!("{title} ({})", each.collect::<Vec<_>>().join(", "))
+        }
+    });
+    told.collect::<Vec<_>>().join(", ")
+}
+
+fn notes(page: &mut Page, diagnosis: &Diagnosis) {
+    let of_speed = diagnosis.speed.iter().flat_map(|speed| &speed.notes);
+    let mut told: Vec<String> = Vec::new();
+    for note in diagnosis.notes.iter().chain(of_speed) {
+        let note = clause(note);
+        if !note.is_empty() && !told.contains(&note) {
+            told.push(note);
+        }
+    }
+    for (i, note) in told.iter().enumerate() {
+        page.row(if i == 0 { "note" } else { "" }, note);
+    }
+}

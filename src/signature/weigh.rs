@@ -1,0 +1,167 @@
+//! Scores become probabilities, and faults that mimic each other are parted.
+//!
+//! A raw score is turned into a probability by a logistic law fitted on simulated populations
+//! (J. Platt, 1999, "Probabilistic outputs for support vector machines": from memory); the constants
+//! stand in `calibration.toml`, written by `tests/calibration`.
+
+use std::collections::BTreeMap;
+use std::sync::OnceLock;
+
+use serde::Deserialize;
+
+use super::{ALL, Evidence, Kind, Need, Score, Signature};
+use crate::case::Case;
+use crate::dsp::stats::{log_odds_from_probability, probability_from_log_odds};
+use crate::recording::Role;
+use crate::units::{grouped, three_digits};
+
+/// Cap on the confidence of a signature without calibration.
+pub const UNCALIBRATED_CAP: f64 = 0.5;
+/// How much a nearby resonance must raise the first order to be called its cause.
+const RAISED_BY_RESONANCE: f64 = 3.0;
+
+/// A signature's score at one place, with its probability.
+pub struct Weighed {
+    /// The signature.
+    pub signature: &'static Signature,
+    /// The score.
+    pub score: Score,
+    /// Probability that the fault is present, 0 to 1.
+    pub confidence: f64,
+    /// Why it was put lower, or cannot be told.
+    pub remark: Option<String>,
+}
+
+/// What could be scored, and what was not looked for and why.
+pub struct Weighing {
+    /// All scores, most probable first.
+    pub weighed: Vec<Weighed>,
+    /// A sentence for each signature that the recording or machine file does not support.
+    pub not_looked_for: Vec<String>,
+}
+
+/// Scores all signatures on a case and weighs them against each other.
+pub fn weigh(case: &Case) -> Weighing {
+    let mut weighed = Vec::new();
+    let mut missing: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+    for &signature in ALL {
+        if let Some(reason) = signature.needs.iter().find_map(|&need| unmet(case, need)) {
+            // an absent coupling is a property of the machine, not a gap in the evidence
+            if !reason.is_empty() {
+                missing.entry(reason).or_default().push(signature.title);
+            }
+            continue;
+        }
+        let scores = (signature.score)(case);
+        weighed.extend(scores.into_iter().map(|score| calibrated(signature, score)));
+    }
+    part_imbalance_from_resonance(case, &mut weighed);
+    weighed.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    let not_looked_for = missing
+        .into_iter()
+        .map(|(reason, titles)| format!("not looked for: {}: {reason}", titles.join(", ")))
+        .collect();
+    Weighing { weighed, not_looked_for }
+}
+
+/// Why a need is not met, in words; empty where nobody needs to be told.
+fn unmet(case: &Case, need: Need) -> Option<String> {
+    let coupling = case.machine.shaft.coupling;
+    match need {
+        Need::Speed if case.speed.is_none() => Some("there is no shaft speed".to_owned()),
+        Need::RunUp if case.speed.as_ref().is_some_and(|s| s.is_steady(0.2)) => {
+            Some("the speed hardly changes".to_owned())
+        }
+        Need::Vibration if case.recording.with_role(Role::Vibration).next().is_none() => {
+            Some("there is no vibration channel".to_owned())
+        }
+        Need::Bearing if case.bearings().is_empty() => {
+            Some("the machine file names no rolling bearing".to_owned())
+        }
+        Need::Coupling if coupling != Some(true) => Some(String::new()),
+        Need::NoCoupling if coupling == Some(true) => Some(String::new()),
+        _ => None,
+    }
+}
+
+#[derive(Debug, Clone, Copy, Deserialize)]
+struct Logistic {
+    bias: f64,
+    slope: f64,
+}
+
+type Table = BTreeMap<String, BTreeMap<String, Logistic>>;
+
+fn table() -> &'static Table {
+    static TABLE: OnceLock<Table> = OnceLock::new();
+    // a test proves that the committed table reads; an empty one caps everything at 0.5
+    TABLE.get_or_init(|| toml::from_str(include_str!("calibration.toml")).unwrap_or_default())
+}
+
+fn calibrated(signature: &'static Signature, score: Score) -> Weighed {
+    let law = table().get(signature.id).and_then(|bases| bases.get(score.basis));
+    let confidence = match (law, &score.cannot_tell) {
+        (_, Some(_)) => 0.0,
+        (Some(law), None) => probability_from_log_odds(law.bias + law.slope * score.log_odds),
+        (None, None) => probability_from_log_odds(score.log_odds).min(UNCALIBRATED_CAP),
+    };
+    let remark = score.cannot_tell.clone().map(|why| format!("cannot tell: {why}"));
+    Weighed { signature, score, confidence, remark }
+}
+
+/// A first order that is high only because the machine runs close to a critical speed is resonance
+/// first: balancing alone would chase a moving target.
+fn part_imbalance_from_resonance(case: &Case, weighed: &mut [Weighed]) {
+    for item in weighed.iter_mut().filter(|item| item.signature.id == "imbalance") {
+        let place = item.score.place.clone();
+        let Some(view) = case.views().find(|view| Some(view.place()) == place) else { continue };
+        let Some(critical) = view.critical() else { continue };
+        let at_rpm = worst_rpm(case, view.name());
+        let raised = at_rpm.map_or(1.0, |rpm| critical.raises_by(rpm));
+        if raised < RAISED_BY_RESONANCE {
+            continue;
+        }
+        let lowered = log_odds_from_probability(item.confidence) - raised.ln() * 2.0;
+        item.confidence = probability_from_log_odds(lowered);
+        let text = format!(
+            "the critical speed at {} rpm raises 1x {} times where it is highest",
+            grouped(critical.rpm),
+            three_digits(raised)
+        );
+        item.score.evidence.push(Evidence::new("raised_by_resonance", raised, "", text.clone()));
+        item.remark = Some(format!("{text}: a resonance makes a small imbalance look large"));
+    }
+}
+
+/// The speed at which the first order of a channel is highest.
+fn worst_rpm(case: &Case, channel: &str) -> Option<f64> {
+    let levels = case.levels().iter();
+    levels
+        .filter(|level| level.channel == channel && level.id.starts_with("order1"))
+        .max_by(|a, b| a.ratio().unwrap_or(0.0).total_cmp(&b.ratio().unwrap_or(0.0)))
+        .and_then(|level| level.at_rpm)
+}
+
+/// Whether a finding belongs among the findings: a fault or observation at 0.5 or more.
+pub fn is_found(item: &Weighed) -> bool {
+    item.confidence >= 0.5 && item.score.cannot_tell.is_none()
+}
+
+/// Order of findings in a report: faults before observations, then by confidence.
+pub fn rank(item: &Weighed) -> (bool, f64) {
+    (item.signature.kind == Kind::Observation, -item.confidence)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_committed_table_reads_and_rises_with_the_score() {
+        let table: Table = toml::from_str(include_str!("calibration.toml")).expect("valid TOML");
+        for (signature, bases) in &table {
+            assert!(ALL.iter().any(|s| s.id == signature), "{signature} is no signature");
+            assert!(bases.values().all(|law| law.slope > 0.0 && law.bias.is_finite()));
+        }
+    }
+}

@@ -1,0 +1,141 @@
+//! Writing a simulated recording: a WAV file, its machine file and its truth.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use crate::error::{Error, Result};
+use crate::recording::Recording;
+
+use super::machine_file;
+use super::scenario::Bits;
+use super::{Simulated, Truth};
+
+/// The files written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    /// `NAME.wav`: the recording.
+    pub wav: PathBuf,
+    /// `NAME.machine.toml`: the machine file.
+    pub machine: PathBuf,
+    /// `NAME.truth.json`: the [`Truth`].
+    pub truth: PathBuf,
+}
+
+impl Simulated {
+    /// Writes recording, machine file and truth into a directory, which is made if it is not there.
+    ///
+    /// Each file is written whole under another name and then renamed, so that no file is ever seen
+    /// half written. The same scenario and seed give the same bytes.
+    ///
+    /// # Errors
+    /// [`Error::Io`] where the system refuses, [`Error::Setting`] where the WAV file would be too
+    /// long for its format (4 GiB).
+    pub fn write(&self, directory: impl AsRef<Path>) -> Result<Written> {
+        let directory = directory.as_ref();
+        std::fs::create_dir_all(directory).map_err(|source| Error::io(directory, source))?;
+        let path = |ending: &str| directory.join(format!("{}.{ending}", self.recording.name));
+        let written =
+            Written { wav: path("wav"), machine: path("machine.toml"), truth: path("truth.json") };
+        write_whole(&written.wav, |file| write_wav(&self.recording, self.bits, file, &written.wav))?;
+        let machine = machine_file::text(&self.machine)?;
+        write_whole(&written.machine, |file| put(file, machine.as_bytes(), &written.machine))?;
+        let truth = truth_text(&self.truth)?;
+        write_whole(&written.truth, |file| put(file, truth.as_bytes(), &written.truth))?;
+        Ok(written)
+    }
+}
+
+fn truth_text(truth: &Truth) -> Result<String> {
+    let text = serde_json::to_string_pretty(truth).map_err(|error| Error::Bug(error.to_string()))?;
+    Ok(text + "\n")
+}
+
+fn put(mut file: &mut BufWriter<File>, bytes: &[u8], path: &Path) -> Result<()> {
+    Write::write_all(&mut file, bytes).map_err(|source| Error::io(path, source))
+}
+
+/// Fills a file beside `path` and moves it there when complete.
+fn write_whole(
+    path: &Path,
+    fill: impl FnOnce(&mut BufWriter<File>) -> Result<()>,
+) -> Result<()> {
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".part");
+    let part = path.with_file_name(name);
+    let outcome = File::create(&part)
+        .map_err(|source| Error::io(&part, source))
+        .and_then(|file| {
+            let mut file = BufWriter::new(file);
+            fill(&mut file)?;
+            file.flush().map_err(|source| Error::io(&part, source))
+        })
+        .and_then(|()| std::fs::rename(&part, path).map_err(|source| Error::io(path, source)));
+    if outcome.is_err() {
+        // the first error is the one to report; a leftover part file does no harm
+        let _ = std::fs::remove_file(&part);
+    }
+    outcome
+}
+
+fn write_wav(
+    recording: &Recording,
+    bits: Bits,
+    file: &mut BufWriter<File>,
+    path: &Path,
+) -> Result<()> {
+    let spec = wav_spec(recording, bits)?;
+    let refused = |error: hound::Error| match error {
+        hound::Error::IoError(source) => Error::io(path, source),
+        other => Error::Bug(other.to_string()),
+    };
+    let mut writer = hound::WavWriter::new(file, spec).map_err(refused)?;
+    let length = recording.channels.iter().map(|c| c.len()).min().unwrap_or(0);
+    for i in 0..length {
+        for channel in &recording.channels {
+            // the reader puts an inverted channel right, so the file holds it as wired
+            let sign = if channel.spec.inverted { -1.0 } else { 1.0 };
+            let value = sign * channel.values()[i];
+            match bits.codes() {
+                None => writer.write_sample(value).map_err(refused)?,
+                Some(codes) => {
+                    let full_scale = channel.full_scale.unwrap_or(1.0);
+                    let code = (f64::from(value) / full_scale * codes).round();
+                    let code = code.clamp(-codes, codes - 1.0) as i32;
+                    writer.write_sample(code).map_err(refused)?;
+                }
+            }
+        }
+    }
+    writer.finalize().map_err(refused)
+}
+
+fn wav_spec(recording: &Recording, bits: Bits) -> Result<hound::WavSpec> {
+    let rate_hz = recording.channels.first().map_or(0.0, |c| c.rate_hz);
+    if rate_hz.fract() != 0.0 {
+        return Err(Error::setting(
+            "converter.rate_hz",
+            format!("{rate_hz} is no whole number, as a WAV file needs"),
+            "choose a whole number of Hz",
+        ));
+    }
+    let bytes: f64 = recording.channels.iter().map(|c| c.len() as f64).sum::<f64>()
+        * f64::from(u32::from(bits) / 8);
+    if bytes > f64::from(u32::MAX) - 1e6 {
+        return Err(Error::setting(
+            "speed",
+            format!("{:.1} GiB do not fit into a WAV file", bytes / 1_073_741_824.0),
+            "make the recording shorter",
+        ));
+    }
+    Ok(hound::WavSpec {
+        channels: recording.channels.len() as u16,
+        sample_rate: rate_hz as u32,
+        bits_per_sample: u32::from(bits) as u16,
+        sample_format: if bits == Bits::Float {
+            hound::SampleFormat::Float
+        } else {
+            hound::SampleFormat::Int
+        },
+    })
+}

@@ -1,0 +1,380 @@
+//! Which line is the shaft: odds of each reading, from the ratios of the lines.
+//!
+//! A reading says that the shaft turns at `q` times the path. It expects lines at whole multiples of
+//! `q`; the likelihood of a reading weighs the lines that it explains, how exactly it meets them, the
+//! orders that it misses, and the lines that it leaves unexplained. So half the speed is unlikely
+//! because its odd orders are missing, double the speed because the odd orders stay unexplained, and
+//! tones at 17 and 18 orders betray a shaft whose own order is buried. The chances of seeing each order
+//! are common practice, no source.
+
+use super::lines::Line;
+
+/// Standard error of a line's place in ln f.
+const PLACE_ERROR: f64 = 0.0012;
+/// Highest order that the strongest lines may be of the shaft.
+const HIGHEST_ORDER: usize = 48;
+/// Lines from which readings are derived, and lines that are weighed.
+const ROOTS: usize = 6;
+const WEIGHED: usize = 24;
+/// Readings closer than this in ln f are one.
+const SAME: f64 = 0.0045;
+/// Slip of a rolling bearing: its lines lie within this of the stated multipliers.
+const SLIP: f64 = 0.02;
+
+/// What is known about the machine before listening.
+#[derive(Debug, Clone)]
+pub(super) struct Known<'a> {
+    /// Lowest and highest shaft speed in Hz.
+    pub range_hz: (f64, f64),
+    /// A microphone, not a vibration sensor.
+    pub sound: bool,
+    pub blade_counts: &'a [u32],
+    pub multipliers: &'a [f64],
+    /// Lines per unit of ln f that are expected to belong to no shaft order.
+    pub stray_lines: f64,
+}
+
+/// One reading of the lines.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Reading {
+    /// Shaft speed as a multiple of the path (or in Hz).
+    pub factor: f64,
+    /// Probability among all readings.
+    pub probability: f64,
+    /// Share of the lines' weight that it explains.
+    pub explained: f64,
+    /// Orders whose lines were found, rising.
+    pub orders: Vec<usize>,
+    ln_likelihood: f64,
+}
+
+/// What kind of family the lines form.
+///
+/// *Rotor*: low orders, the first above all. *Bladed*: tones of up to three rows of blades and their
+/// harmonics, the low orders buried.
+#[derive(Debug, Clone, Copy)]
+enum Family<'a> {
+    Rotor,
+    /// Numbers of blades of the rows.
+    Bladed(&'a [usize]),
+}
+
+/// Numbers of blades thought possible; beforehand each is as likely.
+const BLADES: std::ops::RangeInclusive<usize> = 5..=HIGHEST_ORDER;
+/// Most rows of blades told apart.
+const ROWS: usize = 3;
+
+impl Known<'_> {
+    /// Chance of a bladed family beforehand.
+    fn bladed(&self) -> f64 {
+        if self.sound { 0.5 } else { 0.2 }
+    }
+
+    /// Chance that an order of the shaft stands out.
+    fn visible(&self, order: usize, family: Family<'_>) -> f64 {
+        if let Family::Bladed(rows) = family {
+            let harmonic =
+                rows.iter().filter(|&row| order.is_multiple_of(*row)).map(|row| order / row);
+            return match harmonic.min() {
+                Some(1) => 0.85,
+                Some(2) => 0.6,
+                Some(3) => 0.4,
+                Some(4) => 0.2,
+                _ if order == 1 => 0.4,
+                _ => 0.05,
+            };
+        }
+        if self.is_blade_order(order) {
+            return 0.7;
+        }
+        match order {
+            1 if self.sound => 0.7,
+            1 => 0.85,
+            2 => 0.6,
+            3 => 0.45,
+            4..=6 => 0.3,
+            _ => 0.08,
+        }
+    }
+
+    /// Chance that the strongest line is this order.
+    fn strongest(&self, order: usize, family: Family<'_>) -> f64 {
+        if let Family::Bladed(rows) = family {
+            return if rows.contains(&order) { 0.8 / rows.len() as f64 } else { 0.01 };
+        }
+        if self.is_blade_order(order) {
+            return 0.35;
+        }
+        match order {
+            1 if self.sound => 0.5,
+            1 => 0.7,
+            2 => 0.1,
+            3 => 0.04,
+            4..=6 => 0.02,
+            _ if self.sound => 0.004,
+            _ => 0.002,
+        }
+    }
+
+    /// ln of the chance of these rows beforehand: stated counts are near certain.
+    fn ln_rows(&self, rows: &[usize]) -> f64 {
+        let any = 1.0 / BLADES.count() as f64;
+        rows.iter().map(|&row| if self.is_blade_order(row) { 0.5 } else { any }.ln()).sum()
+    }
+
+    fn is_blade_order(&self, order: usize) -> bool {
+        self.blade_counts.iter().any(|&count| count > 1 && count as usize == order)
+    }
+}
+
+/// All readings of `lines`, most likely first. `span_hz` is the lowest and the highest speed of the
+/// path, `lowest` the lowest place that could be seen, `blur(place)` the error of a place in ln f that
+/// stems from the width of a bin.
+pub(super) fn readings(
+    lines: &[Line],
+    span_hz: (f64, f64),
+    known: &Known<'_>,
+    lowest: f64,
+    blur: impl Fn(f64) -> f64,
+) -> Vec<Reading> {
+    let mut lines: Vec<Line> = lines.to_vec();
+    lines.sort_by(|a, b| b.excess.total_cmp(&a.excess));
+    lines.truncate(WEIGHED);
+    let errors: Vec<f64> = lines.iter().map(|l| PLACE_ERROR.hypot(blur(l.place))).collect();
+    let mut found: Vec<Reading> = Vec::new();
+    for root in lines.iter().take(ROOTS) {
+        for order in 1..=HIGHEST_ORDER {
+            let factor = root.place / order as f64;
+            let low_enough = factor * span_hz.1 <= known.range_hz.1 * 1.001;
+            if factor * span_hz.0 < known.range_hz.0 * 0.999 || !low_enough {
+                continue;
+            }
+            let factor = refined(factor, &lines, &errors);
+            let reading = weigh(factor, &lines, &errors, known, lowest);
+            match found.iter_mut().find(|r| (r.factor / factor).ln().abs() < SAME) {
+                Some(same) if same.ln_likelihood < reading.ln_likelihood => *same = reading,
+                Some(_) => {}
+                None => found.push(reading),
+            }
+        }
+    }
+    normalise(&mut found);
+    found
+}
+
+fn normalise(found: &mut [Reading]) {
+    found.sort_by(|a, b| b.ln_likelihood.total_cmp(&a.ln_likelihood));
+    let best = found.first().map_or(0.0, |r| r.ln_likelihood);
+    let sum: f64 = found.iter().map(|r| (r.ln_likelihood - best).exp()).sum();
+    for reading in found.iter_mut() {
+        reading.probability = (reading.ln_likelihood - best).exp() / sum;
+    }
+}
+
+/// Nearest whole order of a place and the distance to it in ln f; `None` below half an order.
+fn nearest(place: f64, factor: f64) -> Option<(usize, f64)> {
+    let order = (place / factor).round();
+    (order >= 1.0).then(|| (order as usize, (place / (order * factor)).ln()))
+}
+
+/// The factor fitted to all lines that lie close to its multiples.
+fn refined(factor: f64, lines: &[Line], errors: &[f64]) -> f64 {
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for (line, error) in lines.iter().zip(errors) {
+        if let Some((_, distance)) = nearest(line.place, factor)
+            && distance.abs() < 3.0 * error
+        {
+            sum += distance / (error * error);
+            weights += 1.0 / (error * error);
+        }
+    }
+    if weights > 0.0 { factor * (sum / weights).exp() } else { factor }
+}
+
+fn weigh(factor: f64, lines: &[Line], errors: &[f64], known: &Known<'_>, lowest: f64) -> Reading {
+    let matched = Matched::new(factor, lines, errors, lowest);
+    let rows = matched.rows(lines);
+    let rotor = matched.ln_likelihood(lines, known, Family::Rotor) + (1.0 - known.bladed()).ln();
+    let bladed = if rows.is_empty() {
+        f64::NEG_INFINITY
+    } else {
+        let family = Family::Bladed(&rows);
+        matched.ln_likelihood(lines, known, family) + known.ln_rows(&rows) + known.bladed().ln()
+    };
+    let high = rotor.max(bladed);
+    let ln_likelihood = high + ((rotor - high).exp() + (bladed - high).exp()).ln();
+    let met = matched.orders.iter().zip(lines).filter_map(|(m, l)| m.map(|m| (m.order, l.excess)));
+    let explained: f64 = met.clone().map(|(_, excess)| excess).sum();
+    let all: f64 = lines.iter().map(|l| l.excess).sum();
+    let mut orders: Vec<usize> = met.map(|(order, _)| order).collect();
+    orders.sort_unstable();
+    Reading { factor, probability: 0.0, explained: explained / all, orders, ln_likelihood }
+}
+
+/// A line met by an order.
+#[derive(Debug, Clone, Copy)]
+struct Met {
+    order: usize,
+    /// ln of the density of the line's place about the order's.
+    ln_density: f64,
+}
+
+/// Lines matched to the orders of one factor.
+struct Matched {
+    factor: f64,
+    /// The order of each line, if any.
+    orders: Vec<Option<Met>>,
+    /// First and last order that could be seen.
+    seen: (usize, usize),
+    /// Range of the lines in ln f.
+    width: f64,
+}
+
+impl Matched {
+    fn new(factor: f64, lines: &[Line], errors: &[f64], lowest: f64) -> Self {
+        let highest = lines.iter().map(|l| l.place).fold(0.0, f64::max);
+        let last = ((1.02 * highest / factor) as usize).clamp(1, 400);
+        let first = ((lowest / factor).ceil() as usize).max(1);
+        let mut taken = Vec::new();
+        let mut orders = Vec::new();
+        for (line, error) in lines.iter().zip(errors) {
+            let met = nearest(line.place, factor)
+                .filter(|(n, d)| *n <= last && !taken.contains(n) && d.abs() < 3.0 * error)
+                .map(|(order, distance)| Met {
+                    order,
+                    ln_density: -0.5 * (distance / error).powi(2)
+                        - (error * std::f64::consts::TAU.sqrt()).ln(),
+                });
+            taken.extend(met.map(|m| m.order));
+            orders.push(met);
+        }
+        let width = (highest / lowest).ln().max(1.0);
+        Self { factor, orders, seen: (first, last), width }
+    }
+
+    /// Rows of blades: the strongest orders met that are no multiples of one before.
+    fn rows(&self, lines: &[Line]) -> Vec<usize> {
+        let strongest = lines.iter().map(|l| l.excess).fold(0.0, f64::max);
+        let mut rows: Vec<usize> = Vec::new();
+        for (met, line) in self.orders.iter().zip(lines) {
+            let Some(met) = met else { continue };
+            let known = rows.iter().any(|row| met.order.is_multiple_of(*row));
+            let fits = BLADES.contains(&met.order) && !known && line.excess > 0.25 * strongest;
+            if fits && rows.len() < ROWS {
+                rows.push(met.order);
+            }
+        }
+        rows
+    }
+
+    fn ln_likelihood(&self, lines: &[Line], known: &Known<'_>, family: Family<'_>) -> f64 {
+        let (first, last) = self.seen;
+        let mut sum: f64 = (first..=last).map(|n| (1.0 - known.visible(n, family)).ln()).sum();
+        let mut strays = 0;
+        for (met, line) in self.orders.iter().zip(lines) {
+            match met {
+                Some(met) => {
+                    let p = known.visible(met.order, family);
+                    sum += (p / (1.0 - p)).ln() + met.ln_density;
+                }
+                None => {
+                    sum += self.ln_next_stray(strays, known.stray_lines);
+                    sum += at_bearing(line.place / self.factor, known);
+                    strays += 1;
+                }
+            }
+        }
+        sum + match self.orders.first() {
+            Some(Some(met)) => known.strongest(met.order, family).ln(),
+            _ => 0.02_f64.ln(),
+        }
+    }
+
+    /// ln of the density of one more stray line after `before` others: their number is a Poisson one of
+    /// unknown rate, which is exponential about the expected rate beforehand. The more strays there are,
+    /// the less does one more surprise.
+    fn ln_next_stray(&self, before: usize, expected: f64) -> f64 {
+        ((before + 1) as f64 / (self.width + 1.0 / expected)).ln()
+    }
+}
+
+/// A line at a multiplier of a bearing is less of a surprise.
+fn at_bearing(order: f64, known: &Known<'_>) -> f64 {
+    let at = known.multipliers.iter().any(|m| (order / m).ln().abs() < SLIP);
+    if at { 1.5 } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const VIBRATION: Known<'static> = Known {
+        range_hz: (5.0, 5000.0),
+        sound: false,
+        blade_counts: &[],
+        multipliers: &[],
+        stray_lines: 0.1,
+    };
+
+    fn lines(places: &[(f64, f64)]) -> Vec<Line> {
+        places.iter().map(|&(place, excess)| Line { place, excess }).collect()
+    }
+
+    fn best(places: &[(f64, f64)], known: &Known<'_>) -> Reading {
+        readings(&lines(places), (200.0, 1000.0), known, 0.045, |_| 0.0).remove(0)
+    }
+
+    #[test]
+    fn a_family_is_read_by_its_first_order() {
+        let family = [(1.0, 8.0), (2.001, 5.0), (2.998, 3.0), (5.0, 1.0)];
+        let reading = best(&family, &VIBRATION);
+        assert!((reading.factor - 1.0).abs() < 2e-3 && reading.probability > 0.99);
+        assert_eq!(reading.orders, vec![1, 2, 3, 5]);
+    }
+
+    #[test]
+    fn a_path_on_the_second_order_is_put_right() {
+        let family = [(0.5, 4.0), (1.0, 8.0), (1.5, 3.0), (2.0, 2.0)];
+        let reading = best(&family, &VIBRATION);
+        assert!((reading.factor - 0.5).abs() < 1e-3 && reading.probability > 0.9);
+    }
+
+    #[test]
+    fn a_path_at_half_speed_is_put_right() {
+        let family = [(2.0, 8.0), (4.0, 5.0), (6.0, 3.0), (8.0, 1.0)];
+        let reading = best(&family, &VIBRATION);
+        assert!((reading.factor - 2.0).abs() < 1e-2 && reading.probability > 0.95);
+    }
+
+    #[test]
+    fn a_single_line_is_first_order_with_other_readings_left() {
+        let all = readings(&lines(&[(1.0, 5.0)]), (200.0, 1000.0), &VIBRATION, 0.045, |_| 0.0);
+        assert!((all[0].factor - 1.0).abs() < 1e-9);
+        assert!((all[1].factor - 0.5).abs() < 1e-9 && all[1].probability > 0.003);
+    }
+
+    #[test]
+    fn locked_blade_tones_betray_the_shaft() {
+        let tones =
+            [(1.0, 6.0), (18.0 / 17.0, 4.0), (19.0 / 17.0, 3.0), (2.0, 2.5), (36.0 / 17.0, 2.0)];
+        let sound = Known { sound: true, ..VIBRATION };
+        let reading = best(&tones, &sound);
+        assert!((17.0 * reading.factor - 1.0).abs() < 1e-3, "{reading:?}");
+        assert!(reading.probability > 0.8);
+    }
+
+    #[test]
+    fn a_stated_blade_count_reads_a_single_tone() {
+        let known = Known { blade_counts: &[12], range_hz: (10.0, 150.0), ..VIBRATION };
+        let reading = best(&[(1.0, 6.0)], &known);
+        assert!((12.0 * reading.factor - 1.0).abs() < 1e-9, "{reading:?}");
+    }
+
+    #[test]
+    fn nothing_inside_the_range_gives_no_reading() {
+        let known = Known { range_hz: (5.0, 6.0), ..VIBRATION };
+        assert!(
+            readings(&lines(&[(1.0, 5.0)]), (200.0, 1000.0), &known, 0.045, |_| 0.0).is_empty()
+        );
+    }
+}

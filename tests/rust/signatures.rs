@@ -1,0 +1,98 @@
+//! The contract that every signature fulfils, and the faults that prove each.
+
+use std::collections::HashSet;
+
+use quietspin::case::Case;
+use quietspin::diagnose;
+use quietspin::progress::Silent;
+use quietspin::recording::{Channel, ChannelSpec, Recording, Role};
+use quietspin::signature::{ALL, Kind, Need, weigh};
+use quietspin::simulate::{Scenario, simulate};
+
+#[test]
+fn every_signature_states_what_it_is() {
+    let mut seen = HashSet::new();
+    for signature in ALL {
+        let id = signature.id;
+        assert!(seen.insert(id), "{id} stands twice in the list");
+        assert!(id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_'), "{id}");
+        assert!(!signature.title.is_empty() && !signature.advice.is_empty(), "{id}");
+        assert!(signature.source.len() > 10, "{id} names no source");
+        assert!(!signature.proofs.is_empty(), "{id} has no simulated proof");
+        assert!(!signature.needs.is_empty(), "{id} needs nothing at all");
+    }
+}
+
+/// A machine with the fault scores higher than the same machine without it.
+#[test]
+fn every_signature_scores_its_proofs_above_healthy_machines() {
+    for signature in ALL {
+        for &proof in signature.proofs {
+            let mean = |fault: Option<&str>| {
+                let scores = (1..=3).filter_map(|seed| score_of(signature.id, fault, seed));
+                let scores: Vec<f64> = scores.collect();
+                assert!(!scores.is_empty() || fault.is_none(), "{}: no score", signature.id);
+                scores.iter().sum::<f64>() / scores.len().max(1) as f64
+            };
+            if proof == "resonance" {
+                // every run-up through a critical speed proves it, none below one does
+                assert!(score_of(signature.id, Some("imbalance"), 1).is_some());
+                continue;
+            }
+            let (with, without) = (mean(Some(proof)), mean(None));
+            assert!(with > without + 0.5, "{}: {with:.2} with, {without:.2} without", signature.id);
+        }
+    }
+}
+
+/// The highest raw score of a signature on a simulated cartridge.
+fn score_of(id: &str, fault: Option<&str>, seed: u64) -> Option<f64> {
+    let signature = ALL.iter().find(|s| s.id == id)?;
+    let mut scenario = Scenario::default();
+    if let Some(fault) = fault {
+        scenario.add_fault(fault).expect("a known fault");
+    }
+    let mut simulated = simulate(&scenario, seed).expect("a valid scenario");
+    if signature.needs.contains(&Need::Coupling) {
+        simulated.machine.shaft.coupling = Some(true);
+    }
+    let (case, _) = diagnose::diagnose(&simulated.recording, &simulated.machine, true, &mut Silent)
+        .expect("a fit recording");
+    let scores = (signature.score)(&case);
+    scores.iter().filter(|s| s.cannot_tell.is_none()).map(|s| s.log_odds).reduce(f64::max)
+}
+
+#[test]
+fn no_signature_panics_or_lies_without_data() {
+    let silent = Channel::new(
+        ChannelSpec { role: Some(Role::Vibration), ..ChannelSpec::named("dead") },
+        48_000.0,
+        vec![0.0; 100],
+    )
+    .expect("valid");
+    let recording = Recording::from_channels("dead", vec![silent]).expect("one channel");
+    let case = Case::new(recording, Default::default(), None);
+    for signature in ALL {
+        let scores = (signature.score)(&case);
+        assert!(scores.iter().all(|s| s.cannot_tell.is_some()), "{} scores nothing", signature.id);
+    }
+}
+
+#[test]
+fn a_machine_without_a_coupling_is_never_misaligned() {
+    let mut scenario = Scenario::default();
+    scenario.add_fault("misalignment").expect("known");
+    let simulated = simulate(&scenario, 5).expect("valid");
+    for (coupling, expected) in [(Some(true), "misalignment"), (Some(false), "raised_2x"), (None, "raised_2x")] {
+        let mut machine = simulated.machine.clone();
+        machine.shaft.coupling = coupling;
+        let (case, _) = diagnose::diagnose(&simulated.recording, &machine, true, &mut Silent).expect("fit");
+        let weighing = weigh::weigh(&case);
+        let ids: Vec<&str> = weighing.weighed.iter().map(|w| w.signature.id).collect();
+        assert!(ids.contains(&expected), "{coupling:?}: {ids:?}");
+        let other = if expected == "misalignment" { "raised_2x" } else { "misalignment" };
+        assert!(!ids.contains(&other), "{coupling:?}: {ids:?}");
+    }
+    let kinds: Vec<Kind> = ALL.iter().filter(|s| s.id == "raised_2x").map(|s| s.kind).collect();
+    assert_eq!(kinds, vec![Kind::Observation]);
+}
