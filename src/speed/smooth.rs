@@ -41,6 +41,10 @@ pub(super) struct Fit {
     pub hz_error: Vec<f64>,
     /// Acceleration in turns per second squared at each knot.
     pub acceleration: Vec<f64>,
+    /// The walk found, to start from in a fit to nearly the same observations.
+    walk: Walk,
+    /// The local factors on the walk's variance found at corners.
+    loosened: Vec<f64>,
     /// The common factor on the variances.
     #[cfg(test)]
     pub factor: f64,
@@ -50,13 +54,12 @@ pub(super) struct Fit {
 const COARSE: f64 = 0.8;
 const FINE: f64 = 0.06;
 /// Of many observations so many parts of so many are judged.
-const PARTS: usize = 12;
-const PART: usize = 250;
+const PARTS: usize = 8;
+const PART: usize = 200;
 /// How often the walk's local steps are found anew.
-const CORNER_ROUNDS: usize = 3;
+const CORNER_ROUNDS: usize = 2;
 /// Degrees of freedom of the steps: few, so that a corner is no wonder (Student's t).
 const STEP_FREEDOM: f64 = 3.0;
-
 /// Largest local factor on the walk's variance.
 const MOST_LOOSENED: f64 = 1e4;
 /// The walk goes further than the likelihood asks by this factor on its variance. The likelihood weighs
@@ -67,8 +70,15 @@ const EAGERNESS: f64 = 2.0;
 type State = Vector3<f64>;
 type Covariance = Matrix3<f64>;
 
-/// Fits the curve, letting it go at corners if asked to. `None` with fewer than four observations or where they are not finite.
-pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -> Option<Fit> {
+/// Fits the curve, letting it go at corners if asked to. `known` is a fit to nearly the same
+/// observations, near whose walk the likelihood is sought. `None` with fewer than four observations or
+/// where they are not finite.
+pub(super) fn fit(
+    observations: &[Observation],
+    what: Observed,
+    corners: bool,
+    known: Option<&Fit>,
+) -> Option<Fit> {
     let finite = |o: &Observation| o.time_s.is_finite() && o.value.is_finite() && o.variance > 0.0;
     if observations.len() < 4 || !observations.iter().all(finite) {
         return None;
@@ -78,14 +88,17 @@ pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -
         return None;
     }
     let mut filter = Filter::new(observations, what);
-    let mut walk = filter.most_likely_walk(None);
+    if let Some(known) = known.filter(|known| known.loosened.len() == observations.len()) {
+        filter.loosened.clone_from(&known.loosened);
+    }
+    let mut walk = filter.most_likely_walk(known.map(|known| known.walk));
     let mut smoothed = filter.smooth(walk.variance())?;
     for _ in 0..if corners { CORNER_ROUNDS } else { 0 } {
         filter.let_corners_go(&smoothed, walk.variance());
         walk = filter.most_likely_walk(Some(walk));
         smoothed = filter.smooth(walk.variance())?;
     }
-    Some(smoothed.into_fit(observations))
+    Some(smoothed.into_fit(filter, walk))
 }
 
 struct Filter<'a> {
@@ -116,7 +129,7 @@ struct States {
 }
 
 /// How far the walk goes, by the smoothing time that it makes.
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy)]
 struct Walk {
     density: f64,
     log_time: f64,
@@ -143,7 +156,7 @@ impl<'a> Filter<'a> {
         let first = self.observations.first().map_or(0.0, |o| o.time_s);
         let span_s = self.observations.last().map_or(0.0, |o| o.time_s) - first;
         let step_s = span_s / self.observations.len() as f64;
-        let density = known.map_or_else(|| self.density(), |walk| walk.density);
+        let density = self.density();
         let walk_at = |log_time: f64| Walk { density, log_time, what: self.what };
         let parts = self.parts();
         let cost = |log_time: f64| -> f64 {
@@ -297,8 +310,8 @@ impl<'a> Filter<'a> {
 }
 
 impl Smoothed {
-    fn into_fit(self, observations: &[Observation]) -> Fit {
-        let knots = self.states.iter().zip(observations);
+    fn into_fit(self, filter: Filter, walk: Walk) -> Fit {
+        let knots = self.states.iter().zip(filter.observations);
         let error = |row: usize| -> Vec<f64> {
             let variances = self.covariances.iter().map(|c| c[(row, row)]);
             variances.map(|v| (v.max(0.0) * self.factor).sqrt()).collect()
@@ -310,6 +323,8 @@ impl Smoothed {
             turns_error: error(0),
             hz_error: error(1),
             acceleration: self.states.iter().map(|s| s[2]).collect(),
+            walk,
+            loosened: filter.loosened,
             #[cfg(test)]
             factor: self.factor,
         }
@@ -392,7 +407,7 @@ mod tests {
     #[test]
     fn finds_a_ramp_and_the_scatter_about_it() {
         let ramp = |t: f64| 50.0 * t + 5.0 * t * t;
-        let fit = fit(&observe(ramp, 1e-3), Observed::Turns, true).expect("a fit");
+        let fit = fit(&observe(ramp, 1e-3), Observed::Turns, true, None).expect("a fit");
         assert!((fit.factor.sqrt() / 1e-3 - 1.0).abs() < 0.1, "{}", fit.factor.sqrt());
         for (knot, error) in fit.knots.iter().zip(&fit.hz_error) {
             let off = (knot.speed_hz - 50.0 - 10.0 * knot.time_s).abs();
@@ -403,7 +418,7 @@ mod tests {
     #[test]
     fn follows_a_corner() {
         let corner = |t: f64| if t < 5.0 { 50.0 * t + 5.0 * t * t } else { 375.0 + 100.0 * (t - 5.0) };
-        let fit = fit(&observe(corner, 1e-4), Observed::Turns, true).expect("a fit");
+        let fit = fit(&observe(corner, 1e-4), Observed::Turns, true, None).expect("a fit");
         for knot in &fit.knots {
             let hz = if knot.time_s < 5.0 { 50.0 + 10.0 * knot.time_s } else { 100.0 };
             assert!((knot.speed_hz - hz).abs() < 0.15, "{knot:?} {hz}");
@@ -419,7 +434,7 @@ mod tests {
                 Observation { time_s, value, variance: 1.0 }
             })
             .collect();
-        let fit = fit(&speeds, Observed::Hz, true).expect("a fit");
+        let fit = fit(&speeds, Observed::Hz, true, None).expect("a fit");
         let last = fit.knots.last().expect("knots");
         let turns = 20.0 * last.time_s + 0.5 * last.time_s * last.time_s;
         assert!((last.turns - turns).abs() < 0.05, "{} {turns}", last.turns);
@@ -427,7 +442,7 @@ mod tests {
 
     #[test]
     fn refuses_what_it_cannot_fit() {
-        assert!(fit(&observe(|t| t, 0.0)[..3], Observed::Turns, true).is_none());
-        assert!(fit(&observe(|_| f64::NAN, 0.0), Observed::Turns, true).is_none());
+        assert!(fit(&observe(|t| t, 0.0)[..3], Observed::Turns, true, None).is_none());
+        assert!(fit(&observe(|_| f64::NAN, 0.0), Observed::Turns, true, None).is_none());
     }
 }

@@ -52,10 +52,6 @@ pub fn speed_from_pulses(channel: &Channel, progress: &mut dyn Progress) -> Resu
     }
     let numbering = Numbering::of(channel, &stream);
     step(progress, "pulses", 2, 4)?;
-    if std::env::var_os("DBG").is_some() {
-        for p in &numbering.train.pulses { eprintln!("train {p:?}"); }
-        for p in &stream.times_s { eprintln!("stream {p:?}"); }
-    }
     let found = stream.times_s.len();
     let fitting = numbering.train.pulses.len();
     if (fitting as f64) < LEAST_SHARE * found as f64 || fitting < LEAST_PULSES {
