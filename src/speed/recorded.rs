@@ -47,7 +47,7 @@ pub fn speed_from_channel(channel: &Channel, progress: &mut dyn Progress) -> Res
     }
     let observations: Vec<Observation> =
         spell.iter().map(|&(time_s, value)| Observation { time_s, value, variance: 1.0 }).collect();
-    let fit = smooth::fit(&observations, Observed::Hz, true)
+    let fit = smooth::fit(&observations, Observed::Hz, true, None)
         .ok_or_else(|| Error::numerical(&what, "no smooth curve passes through the values"))?;
     let mut knots: Vec<Knot> = fit.knots.clone();
     knots.iter_mut().for_each(|knot| knot.speed_hz = knot.speed_hz.max(0.0));

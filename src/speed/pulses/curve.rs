@@ -13,7 +13,7 @@ use super::train::Numbered;
 
 /// Turns are drawn together as long as they take no longer than this, in seconds: far below the time
 /// in which the acceleration of a shaft changes.
-const TOGETHER_S: f64 = 0.006;
+const TOGETHER_S: f64 = 0.004;
 /// Most turns that are drawn together.
 const MOST_TOGETHER: usize = 16;
 /// Rounds of weighting and fitting: how much wider than finally a pulse may lie from the curve, and
@@ -37,19 +37,26 @@ pub(super) struct Curve {
 impl Curve {
     /// Draws the curve; `None` with too few pulses.
     pub fn through(pulses: &[Numbered], mut pattern: Pattern) -> Option<Self> {
-        let (&first, &last) = (pulses.first()?, pulses.last()?);
+        let (mut first, mut last) = (*pulses.first()?, *pulses.last()?);
         let groups = groups_of(pulses, &pattern);
         let weights = first_weights(pulses, &pattern);
         let observed = first_observations(pulses, &pattern, &groups, &weights);
-        let mut fit = smooth::fit(&observed, Observed::Turns, false)?;
+        let mut fit = smooth::fit(&observed, Observed::Turns, false, None)?;
+        // the first walk includes what the angles of the means lack: only later ones are kept
+        let mut known = false;
         for (reach, corners) in ROUNDS {
             let mut distances = distances_s(pulses, &pattern, &fit);
             if pattern.len() > 1 && correct_pattern(pulses, &mut pattern, &distances, &fit) {
                 distances = distances_s(pulses, &pattern, &fit);
             }
             let weights = weights_of(&distances, &local_scatter(&distances), reach);
+            // pulses that do not count at the ends do not carry the curve there either
+            let mut counting = pulses.iter().zip(&weights).filter(|(_, w)| **w > 0.0);
+            first = counting.next().map_or(first, |(pulse, _)| *pulse);
+            last = counting.next_back().map_or(last, |(pulse, _)| *pulse);
             let observed = observations(pulses, &groups, &distances, &weights, &fit);
-            fit = smooth::fit(&observed, Observed::Turns, corners)?;
+            fit = smooth::fit(&observed, Observed::Turns, corners, known.then_some(&fit))?;
+            known = true;
         }
         Some(Self { fit, pattern, first, last })
     }
