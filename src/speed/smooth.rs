@@ -161,7 +161,10 @@ impl<'a> Filter<'a> {
         let parts = self.parts();
         let cost = |log_time: f64| -> f64 {
             let variance = walk_at(log_time).variance();
-            -parts.iter().map(|part| self.sweep(part.clone(), variance, None).log_likelihood).sum::<f64>()
+            -parts
+                .iter()
+                .map(|part| self.sweep(part.clone(), variance, None).log_likelihood)
+                .sum::<f64>()
         };
         // smoothing times from below one step to beyond the whole span
         let (low, high) = ((0.3 * step_s).ln(), (3.0 * span_s).ln());
@@ -335,9 +338,8 @@ impl Smoothed {
 /// with a spread a thousand times what they leave open.
 fn diffuse_start(observations: &[Observation], what: Observed) -> (State, Covariance) {
     let [a, b, c, ..] = observations else { return (State::zeros(), Covariance::identity()) };
-    let pace = |from: &Observation, to: &Observation| {
-        (to.value - from.value) / (to.time_s - from.time_s)
-    };
+    let pace =
+        |from: &Observation, to: &Observation| (to.value - from.value) / (to.time_s - from.time_s);
     let h = c.time_s - a.time_s;
     let deviation = 1e3 * a.variance.max(b.variance).max(c.variance).sqrt();
     let (state, spread) = match what {
@@ -348,9 +350,7 @@ fn diffuse_start(observations: &[Observation], what: Observed) -> (State, Covari
             (State::new(a.value, hz, bend), spread)
         }
         // the angle is nought at the start, by definition
-        Observed::Hz => {
-            (State::new(0.0, a.value, pace(a, c)), State::new(1e-6 * h, 1.0, 1.0 / h))
-        }
+        Observed::Hz => (State::new(0.0, a.value, pace(a, c)), State::new(1e-6 * h, 1.0, 1.0 / h)),
     };
     let variances = (deviation * spread).map(|s| s * s);
     (state, Covariance::from_diagonal(&variances))
@@ -417,7 +417,8 @@ mod tests {
 
     #[test]
     fn follows_a_corner() {
-        let corner = |t: f64| if t < 5.0 { 50.0 * t + 5.0 * t * t } else { 375.0 + 100.0 * (t - 5.0) };
+        let corner =
+            |t: f64| if t < 5.0 { 50.0 * t + 5.0 * t * t } else { 375.0 + 100.0 * (t - 5.0) };
         let fit = fit(&observe(corner, 1e-4), Observed::Turns, true, None).expect("a fit");
         for knot in &fit.knots {
             let hz = if knot.time_s < 5.0 { 50.0 + 10.0 * knot.time_s } else { 100.0 };

@@ -165,7 +165,11 @@ fn first_observations(
     let means: Vec<(f64, f64, f64, f64)> = groups
         .iter()
         .filter_map(|group| {
-            let members = || group.clone().map(|k| (pulses[k].time_s, pattern.angle(pulses[k].number), weights[k]));
+            let members = || {
+                group
+                    .clone()
+                    .map(|k| (pulses[k].time_s, pattern.angle(pulses[k].number), weights[k]))
+            };
             let total: f64 = members().map(|m| m.2).sum();
             if total <= 0.0 {
                 return None;
@@ -239,7 +243,8 @@ fn value_at(fit: &Fit, at: &mut usize, time_s: f64) -> (f64, f64) {
     let c4 = -15.0 * angle + 7.0 * speed - bend;
     let c5 = 6.0 * angle - 3.0 * speed + 0.5 * bend;
     let x = s * h;
-    let turns = a.turns + x * (a.speed_hz + 0.5 * x * bend_a) + s.powi(3) * (c3 + s * (c4 + s * c5));
+    let turns =
+        a.turns + x * (a.speed_hz + 0.5 * x * bend_a) + s.powi(3) * (c3 + s * (c4 + s * c5));
     let hz = a.speed_hz + x * bend_a + s * s * (3.0 * c3 + s * (4.0 * c4 + s * 5.0 * c5)) / h;
     (turns, hz)
 }
@@ -249,7 +254,8 @@ fn value_at(fit: &Fit, at: &mut usize, time_s: f64) -> (f64, f64) {
 fn local_scatter(distances: &[f64]) -> Vec<f64> {
     let least = 1e-3 * robust_deviation(distances) + 1e-12;
     let at = |k: usize| {
-        let near = distances.get(k.saturating_sub(NEIGHBOURS)..(k + NEIGHBOURS).min(distances.len()));
+        let near =
+            distances.get(k.saturating_sub(NEIGHBOURS)..(k + NEIGHBOURS).min(distances.len()));
         // about zero: a bend that the curve has not yet followed counts as scatter
         1.4826 * median(&near.unwrap_or(&[]).iter().map(|d| d.abs()).collect::<Vec<f64>>())
     };
@@ -313,7 +319,8 @@ fn correct_pattern(
         return false;
     }
     let shift: Vec<f64> = late.iter().map(|own| median(own)).collect();
-    let moved: Vec<f64> = pattern.angles.iter().zip(&shift).map(|(a, s)| a + s - shift[0]).collect();
+    let moved: Vec<f64> =
+        pattern.angles.iter().zip(&shift).map(|(a, s)| a + s - shift[0]).collect();
     let rising = moved.windows(2).all(|w| w[1] > w[0]) && moved.last().is_some_and(|&a| a < 1.0);
     if rising {
         pattern.angles = moved;

@@ -98,7 +98,8 @@ impl<'a> Marks<'a> {
             StreamKind::Falling => false,
             StreamKind::Middle => self.high,
         };
-        let of_kind = move |(i, passage): (usize, &Transition)| (passage.rising == rising).then_some(i);
+        let of_kind =
+            move |(i, passage): (usize, &Transition)| (passage.rising == rising).then_some(i);
         self.passages.iter().enumerate().filter_map(of_kind)
     }
 

@@ -127,11 +127,7 @@ impl<'a> Timer<'a> {
         let before = self.level(this, -1.0, room_before, this.from);
         let after = self.level(this, 1.0, room_after, this.to);
         let half = 0.5 * (before + after);
-        if this.is_slow() {
-            self.fitted(this, half)
-        } else {
-            self.interpolated(this, half)
-        }
+        if this.is_slow() { self.fitted(this, half) } else { self.interpolated(this, half) }
     }
 
     /// Middle of the pulse between transitions `i` and `i + 1`, and its width, in samples.

@@ -94,8 +94,11 @@ pub(super) fn number(times: &[f64], known: &Pattern, tolerance: f64) -> Train {
         if run.len() < LEAST_RUN.max(2 * known.len() + 2) {
             continue;
         }
-        let stretch = grow(times, range.clone(), range.start + run.start..range.start + run.end, known);
-        let (Some(first), Some(last)) = (stretch.kept.first(), stretch.kept.last()) else { continue };
+        let stretch =
+            grow(times, range.clone(), range.start + run.start..range.start + run.end, known);
+        let (Some(first), Some(last)) = (stretch.kept.first(), stretch.kept.last()) else {
+            continue;
+        };
         ranges.push(range.start..first.0);
         ranges.push(last.0 + 1..range.end);
         stretches.push(stretch);
@@ -118,7 +121,8 @@ fn grow(
     // backwards is forwards in a mirror: times, indices and numbers all change sign
     let mirror = Pattern { angles: mirrored(&known.angles), ..*known };
     let total = times.len();
-    let reversed: Vec<(usize, i64)> = kept.iter().rev().map(|&(k, n)| (total - 1 - k, -n)).collect();
+    let reversed: Vec<(usize, i64)> =
+        kept.iter().rev().map(|&(k, n)| (total - 1 - k, -n)).collect();
     let backward = follow(
         &reversed,
         total - run.start..total - range.start,
