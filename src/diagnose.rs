@@ -451,8 +451,7 @@ mod tests {
 
     #[test]
     fn an_unfit_recording_carries_no_verdict_whatever_is_found() {
-        let unfit =
-            Grounds { unfit: some("silence"), exceeded: some("1x"), ..Grounds::default() };
+        let unfit = Grounds { unfit: some("silence"), exceeded: some("1x"), ..Grounds::default() };
         let (verdict, reason) = unfit.verdict();
         assert_eq!(verdict, Verdict::NoVerdict);
         assert!(reason.contains("unfit: silence"));

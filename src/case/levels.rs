@@ -199,10 +199,8 @@ fn relative(view: &View) -> Vec<Level> {
     let band = band_hz(view);
     let (channel, case) = (view.channel, view.case);
     let quantity = view.quantity();
-    let blocks =
-        overall_in_band(channel.values(), channel.rate_hz, quantity, quantity, band);
-    let loudest =
-        blocks.unwrap_or_default().into_iter().max_by(|a, b| a.rms.total_cmp(&b.rms));
+    let blocks = overall_in_band(channel.values(), channel.rate_hz, quantity, quantity, band);
+    let loudest = blocks.unwrap_or_default().into_iter().max_by(|a, b| a.rms.total_cmp(&b.rms));
     let Some(loudest) = loudest else { return Vec::new() };
     let time_s = channel.time_s(0.0) + loudest.time_s;
     vec![Level {

@@ -34,7 +34,11 @@ pub fn upper_tail(shape: f64, x: f64) -> f64 {
         return 1.0;
     }
     let front = (shape * x.ln() - x - ln_gamma(shape)).exp();
-    if x < shape + 1.0 { 1.0 - front * lower_series(shape, x) } else { front * upper_fraction(shape, x) }
+    if x < shape + 1.0 {
+        1.0 - front * lower_series(shape, x)
+    } else {
+        front * upper_fraction(shape, x)
+    }
 }
 
 fn lower_series(shape: f64, x: f64) -> f64 {

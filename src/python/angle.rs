@@ -5,7 +5,7 @@ use numpy::{IntoPyArray, PyArray1, PyArray2};
 use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{pickles, array, read_only};
+use super::convert::{array, pickles, read_only};
 use crate::angle::{OrderMap, SynchronousAverage, Track};
 
 /// Order map: zero-to-peak amplitudes over orders, block by block.
@@ -145,7 +145,12 @@ impl PyTrack {
     }
 
     fn __repr__(&self) -> String {
-        format!("<Track of order {}: {} points, {} peak>", self.inner.order, self.inner.len(), self.unit)
+        format!(
+            "<Track of order {}: {} points, {} peak>",
+            self.inner.order,
+            self.inner.len(),
+            self.unit
+        )
     }
 }
 

@@ -45,7 +45,10 @@ pub(super) fn compute<T: Send>(
 }
 
 /// A vector as a NumPy array that cannot be written to; nothing is copied.
-pub(super) fn array<T: Element>(py: Python<'_>, values: Vec<T>) -> PyResult<Bound<'_, PyArray1<T>>> {
+pub(super) fn array<T: Element>(
+    py: Python<'_>,
+    values: Vec<T>,
+) -> PyResult<Bound<'_, PyArray1<T>>> {
     let array = values.into_pyarray(py);
     read_only(array.as_any())?;
     Ok(array)
@@ -60,14 +63,15 @@ pub(super) fn read_only(array: &Bound<'_, PyAny>) -> PyResult<()> {
 }
 
 /// Contiguous copy of an array-like.
-pub(super) fn copied<T: Element + Copy>(
-    array: &numpy::PyReadonlyArray1<'_, T>,
-) -> Vec<T> {
+pub(super) fn copied<T: Element + Copy>(array: &numpy::PyReadonlyArray1<'_, T>) -> Vec<T> {
     array.as_array().iter().copied().collect()
 }
 
 /// The state of an object for pickling, as CBOR (RFC 8949).
-pub(super) fn pickled<'py>(py: Python<'py>, value: &impl Serialize) -> PyResult<Bound<'py, PyBytes>> {
+pub(super) fn pickled<'py>(
+    py: Python<'py>,
+    value: &impl Serialize,
+) -> PyResult<Bound<'py, PyBytes>> {
     let mut bytes = Vec::new();
     ciborium::into_writer(value, &mut bytes)
         .map_err(|error| PyRuntimeError::new_err(format!("cannot pickle: {error}")))?;

@@ -5,7 +5,7 @@ use std::io::Write;
 use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{pickles, compute, plain, word};
+use super::convert::{compute, pickles, plain, word};
 use super::recording::PyRecording;
 use crate::case::Level;
 use crate::diagnose::{self as core, Diagnosis, Finding};
@@ -60,8 +60,7 @@ pub(super) fn raw_scores(
     let recording = recording.get();
     compute(py, || {
         let given = recording.machine_given;
-        let (case, _) =
-            core::diagnose(&recording.inner, &recording.machine, given, &mut Silent)?;
+        let (case, _) = core::diagnose(&recording.inner, &recording.machine, given, &mut Silent)?;
         let weighed = weigh::weigh(&case).weighed.into_iter();
         Ok(weighed
             .filter(|item| item.score.cannot_tell.is_none())

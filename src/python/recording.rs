@@ -171,7 +171,8 @@ impl PyRecording {
     /// The machine file that describes the recording; None where none was given.
     #[getter]
     fn machine(&self) -> Option<super::machine::PyMachine> {
-        let machine = || super::machine::PyMachine { inner: self.machine.clone(), path: PathBuf::new() };
+        let machine =
+            || super::machine::PyMachine { inner: self.machine.clone(), path: PathBuf::new() };
         self.machine_given.then(machine)
     }
 
@@ -201,9 +202,8 @@ impl PyRecording {
         range_rpm: Option<(f64, f64)>,
     ) -> PyResult<PySpeed> {
         let machine = self.machine_for(rpm, range_rpm);
-        let inner = compute(py, || {
-            choose::choose(&self.inner, &machine, &mut Silent)?.into_speed()
-        })?;
+        let inner =
+            compute(py, || choose::choose(&self.inner, &machine, &mut Silent)?.into_speed())?;
         Ok(PySpeed { inner })
     }
 
@@ -232,8 +232,10 @@ impl PyRecording {
         let this = slf.get();
         let names: Vec<&str> = this.inner.channels.iter().map(Channel::name).collect();
         let machine_names: Vec<&String> = this.machine.channel.keys().collect();
-        let state =
-            pickled(slf.py(), &(&this.inner, names, &this.machine, machine_names, this.machine_given))?;
+        let state = pickled(
+            slf.py(),
+            &(&this.inner, names, &this.machine, machine_names, this.machine_given),
+        )?;
         Ok((slf.get_type().getattr("_restore")?, (state,)))
     }
 
@@ -300,9 +302,11 @@ impl PyChannel {
         if let Some(speed) = speed {
             return Ok(speed.inner.clone());
         }
-        let rpm = self.machine.shaft.constant_rpm.ok_or_else(|| {
-            Error::setting("speed", "none is given", "pass rec.speed()")
-        })?;
+        let rpm = self
+            .machine
+            .shaft
+            .constant_rpm
+            .ok_or_else(|| Error::setting("speed", "none is given", "pass rec.speed()"))?;
         let end_s = self.inner.start_s + self.inner.duration_s();
         Speed::constant(SpeedSource::Stated, rpm, self.inner.start_s, end_s)
     }
@@ -460,9 +464,17 @@ impl PyChannel {
             let map = OrderMap::of(&resample::resample(&self.inner, &speed, steps)?);
             let make = |&order: &f64| {
                 let track = map.track(order).ok_or_else(|| {
-                    Error::setting("orders", format!("{order} is outside the map"), "ask for orders above 0")
+                    Error::setting(
+                        "orders",
+                        format!("{order} is outside the map"),
+                        "ask for orders above 0",
+                    )
                 })?;
-                Ok(PyTrack { inner: track, unit: unit.to_owned(), phase_stated: speed.edge.is_some() })
+                Ok(PyTrack {
+                    inner: track,
+                    unit: unit.to_owned(),
+                    phase_stated: speed.edge.is_some(),
+                })
             };
             orders.iter().map(make).collect()
         })

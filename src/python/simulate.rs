@@ -67,11 +67,8 @@ pub(super) fn simulate(
 ) -> PyResult<PySimulated> {
     let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
     let simulated = compute(py, || simulate_scenario(&scenario, seed))?;
-    let recording = PyRecording {
-        inner: simulated.recording,
-        machine: simulated.machine,
-        machine_given: true,
-    };
+    let recording =
+        PyRecording { inner: simulated.recording, machine: simulated.machine, machine_given: true };
     Ok(PySimulated { recording: Py::new(py, recording)?, truth: simulated.truth })
 }
 
@@ -82,14 +79,13 @@ fn scenario_of(
     seed: u64,
 ) -> Result<Scenario, Error> {
     match (text, drawn) {
-        (Some(_), true) => Err(Error::setting(
-            "drawn",
-            "a scenario is given too",
-            "leave one out",
-        )),
+        (Some(_), true) => Err(Error::setting("drawn", "a scenario is given too", "leave one out")),
         (None, true) => Scenario::drawn(fault, seed),
         (text, false) => {
-            let mut scenario = text.map_or_else(|| Ok(Scenario::default()), |text| Scenario::from_toml(text, "<text>"))?;
+            let mut scenario = text.map_or_else(
+                || Ok(Scenario::default()),
+                |text| Scenario::from_toml(text, "<text>"),
+            )?;
             if let Some(fault) = fault {
                 scenario.add_fault(fault)?;
             }

@@ -4,7 +4,7 @@ use numpy::PyArray1;
 use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{pickles, Numbers, array, plain};
+use super::convert::{Numbers, array, pickles, plain};
 use crate::speed::Speed;
 
 /// Shaft angle and speed over time: a smooth curve through the knots ``time_s``, ``turns``, ``rpm``.

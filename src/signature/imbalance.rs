@@ -55,7 +55,10 @@ fn score_view(view: &View) -> Option<Score> {
         "order1_over_other_orders",
         dominance,
         "",
-        format!("1x carries {} times the power of all other orders up to 10x", three_digits(dominance)),
+        format!(
+            "1x carries {} times the power of all other orders up to 10x",
+            three_digits(dominance)
+        ),
     ));
     for law in growth_laws(view) {
         let (is, expected) = law.in_quantity(Quantity::Velocity);

@@ -11,7 +11,7 @@ use serde::Deserialize;
 
 use super::{ALL, Evidence, Kind, Need, Score, Signature};
 use crate::case::Case;
-use crate::dsp::stats::{log_odds_from_probability, probability_from_log_odds};
+use crate::dsp::stats::probability_from_log_odds;
 use crate::recording::Role;
 use crate::units::{grouped, three_digits};
 
@@ -19,6 +19,9 @@ use crate::units::{grouped, three_digits};
 pub const UNCALIBRATED_CAP: f64 = 0.5;
 /// How much a nearby resonance must raise the first order to be called its cause.
 const RAISED_BY_RESONANCE: f64 = 3.0;
+/// Log-odds taken from imbalance for each factor e by which a resonance raises the first order: half of
+/// what the same factor in the level itself would bring (see `imbalance`).
+const ODDS_PER_GAIN: f64 = 4.0;
 
 /// A signature's score at one place, with its probability.
 pub struct Weighed {
@@ -52,10 +55,14 @@ pub fn weigh(case: &Case) -> Weighing {
             }
             continue;
         }
-        let scores = (signature.score)(case);
-        weighed.extend(scores.into_iter().map(|score| calibrated(signature, score)));
+        for mut score in (signature.score)(case) {
+            let remark = match signature.id {
+                "imbalance" => part_from_resonance(case, &mut score),
+                _ => None,
+            };
+            weighed.push(calibrated(signature, score, remark));
+        }
     }
-    part_imbalance_from_resonance(case, &mut weighed);
     weighed.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let not_looked_for = missing
         .into_iter()
@@ -98,39 +105,35 @@ fn table() -> &'static Table {
     TABLE.get_or_init(|| toml::from_str(include_str!("calibration.toml")).unwrap_or_default())
 }
 
-fn calibrated(signature: &'static Signature, score: Score) -> Weighed {
+fn calibrated(signature: &'static Signature, score: Score, remark: Option<String>) -> Weighed {
     let law = table().get(signature.id).and_then(|bases| bases.get(score.basis));
     let confidence = match (law, &score.cannot_tell) {
         (_, Some(_)) => 0.0,
         (Some(law), None) => probability_from_log_odds(law.bias + law.slope * score.log_odds),
         (None, None) => probability_from_log_odds(score.log_odds).min(UNCALIBRATED_CAP),
     };
-    let remark = score.cannot_tell.clone().map(|why| format!("cannot tell: {why}"));
+    let remark = score.cannot_tell.clone().map(|why| format!("cannot tell: {why}")).or(remark);
     Weighed { signature, score, confidence, remark }
 }
 
 /// A first order that is high only because the machine runs close to a critical speed is resonance
-/// first: balancing alone would chase a moving target.
-fn part_imbalance_from_resonance(case: &Case, weighed: &mut [Weighed]) {
-    for item in weighed.iter_mut().filter(|item| item.signature.id == "imbalance") {
-        let place = item.score.place.clone();
-        let Some(view) = case.views().find(|view| Some(view.place()) == place) else { continue };
-        let Some(critical) = view.critical() else { continue };
-        let at_rpm = worst_rpm(case, view.name());
-        let raised = at_rpm.map_or(1.0, |rpm| critical.raises_by(rpm));
-        if raised < RAISED_BY_RESONANCE {
-            continue;
-        }
-        let lowered = log_odds_from_probability(item.confidence) - raised.ln() * 2.0;
-        item.confidence = probability_from_log_odds(lowered);
-        let text = format!(
-            "the critical speed at {} rpm raises 1x {} times where it is highest",
-            grouped(critical.rpm),
-            three_digits(raised)
-        );
-        item.score.evidence.push(Evidence::new("raised_by_resonance", raised, "", text.clone()));
-        item.remark = Some(format!("{text}: a resonance makes a small imbalance look large"));
+/// first: balancing alone would chase a moving target. The odds are those of the first order with half
+/// of the resonance's gain (in decibels) taken away; says so in words.
+fn part_from_resonance(case: &Case, score: &mut Score) -> Option<String> {
+    let view = case.views().find(|view| Some(view.place()) == score.place)?;
+    let critical = view.critical()?;
+    let raised = worst_rpm(case, view.name()).map_or(1.0, |rpm| critical.raises_by(rpm));
+    if raised < RAISED_BY_RESONANCE {
+        return None;
     }
+    score.log_odds -= ODDS_PER_GAIN * raised.ln();
+    let text = format!(
+        "the critical speed at {} rpm raises 1x {} times where it is highest",
+        grouped(critical.rpm),
+        three_digits(raised)
+    );
+    score.evidence.push(Evidence::new("raised_by_resonance", raised, "", text.clone()));
+    Some(format!("{text}: a resonance makes a small imbalance look large"))
 }
 
 /// The speed at which the first order of a channel is highest.

@@ -115,10 +115,10 @@ pub fn text(machine: &Machine) -> crate::error::Result<String> {
 
 /// Takes away what equals the defaults, and tables left empty.
 fn prune(table: &mut toml::Table, defaults: &toml::Table) {
-    for (_, value) in table.iter_mut() {
+    for (key, value) in table.iter_mut() {
         if let toml::Value::Table(inner) = value {
             let empty = toml::Table::new();
-            prune(inner, &empty);
+            prune(inner, defaults.get(key).and_then(|d| d.as_table()).unwrap_or(&empty));
         }
     }
     table.retain(|key, value| {

@@ -48,10 +48,15 @@ impl Simulated {
     }
 }
 
+/// The truth as JSON for people: indented, but with each knot on one line.
 fn truth_text(truth: &Truth) -> Result<String> {
-    let text =
-        serde_json::to_string_pretty(truth).map_err(|error| Error::Bug(error.to_string()))?;
-    Ok(text + "\n")
+    let fault = |error: serde_json::Error| Error::Bug(error.to_string());
+    let bare = Truth { knots: Vec::new(), ..truth.clone() };
+    let text = serde_json::to_string_pretty(&bare).map_err(fault)?;
+    let knots: std::result::Result<Vec<String>, _> =
+        truth.knots.iter().map(serde_json::to_string).collect();
+    let rows = knots.map_err(fault)?.join(",\n    ");
+    Ok(text.replace("\"knots\": []", &format!("\"knots\": [\n    {rows}\n  ]")) + "\n")
 }
 
 fn put(mut file: &mut BufWriter<File>, bytes: &[u8], path: &Path) -> Result<()> {

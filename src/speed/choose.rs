@@ -158,8 +158,7 @@ mod tests {
     use crate::units::Unit;
 
     fn channel(name: &str, role: Role, unit: Unit, samples: Vec<f32>) -> Channel {
-        let spec =
-            ChannelSpec { role: Some(role), unit: Some(unit), ..ChannelSpec::named(name) };
+        let spec = ChannelSpec { role: Some(role), unit: Some(unit), ..ChannelSpec::named(name) };
         Channel::new(spec, 1000.0, samples).expect("a channel")
     }
 

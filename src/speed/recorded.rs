@@ -47,14 +47,15 @@ pub fn speed_from_channel(channel: &Channel, progress: &mut dyn Progress) -> Res
     }
     let observations: Vec<Observation> =
         spell.iter().map(|&(time_s, value)| Observation { time_s, value, variance: 1.0 }).collect();
-    let fit = smooth::fit(&observations, Observed::Hz, true)
+    let fit = smooth::fit(&observations, Observed::Hz, true, None)
         .ok_or_else(|| Error::numerical(&what, "no smooth curve passes through the values"))?;
     let mut knots: Vec<Knot> = fit.knots.clone();
     knots.iter_mut().for_each(|knot| knot.speed_hz = knot.speed_hz.max(0.0));
     knots.dedup_by(|later, kept| later.turns <= kept.turns);
     let mut relative: Vec<f64> =
         fit.knots.iter().zip(&fit.hz_error).map(|(k, e)| (e / k.speed_hz).abs()).collect();
-    let mut speed = Speed::from_knots(SpeedSource::Channel, knots, 100.0 * median_of(&mut relative))?;
+    let mut speed =
+        Speed::from_knots(SpeedSource::Channel, knots, 100.0 * median_of(&mut relative))?;
     let (from, to) = (speed.start_s(), speed.end_s());
     if to - from < 0.9 * channel.duration_s() {
         speed.notes.push(format!("the shaft turns from {from:.2} to {to:.2} s only"));
@@ -96,8 +97,11 @@ fn longest_spell(blocks: &[(f64, f64)], least: f64) -> &[(f64, f64)] {
 pub fn speed_as_stated(recording: &Recording, machine: &Machine) -> Result<Option<Speed>> {
     let Some(rpm) = machine.shaft.constant_rpm else { return Ok(None) };
     let start_s = recording.channels.iter().map(|c| c.start_s).fold(f64::INFINITY, f64::min);
-    let end_s =
-        recording.channels.iter().map(|c| c.start_s + c.duration_s()).fold(f64::NEG_INFINITY, f64::max);
+    let end_s = recording
+        .channels
+        .iter()
+        .map(|c| c.start_s + c.duration_s())
+        .fold(f64::NEG_INFINITY, f64::max);
     let mut speed = Speed::constant(SpeedSource::Stated, rpm, start_s, end_s)?;
     speed.notes.push(format!(
         "the speed of {:.0} rpm is stated, not measured",
@@ -143,7 +147,10 @@ mod tests {
     fn a_voltage_without_calibration_is_refused() {
         let error = speed_from_channel(&channel(Unit::Volt, vec![1.0; 500], 100.0), &mut Silent);
         let message = error.expect_err("no speed").to_string();
-        assert!(message.contains("channel.tacho.unit") && message.contains("sensitivity"), "{message}");
+        assert!(
+            message.contains("channel.tacho.unit") && message.contains("sensitivity"),
+            "{message}"
+        );
         let still = speed_from_channel(&channel(Unit::Hertz, vec![0.0; 500], 100.0), &mut Silent);
         assert!(still.is_err());
     }

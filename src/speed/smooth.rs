@@ -41,16 +41,25 @@ pub(super) struct Fit {
     pub hz_error: Vec<f64>,
     /// Acceleration in turns per second squared at each knot.
     pub acceleration: Vec<f64>,
+    /// The walk found, to start from in a fit to nearly the same observations.
+    walk: Walk,
+    /// The local factors on the walk's variance found at corners.
+    loosened: Vec<f64>,
     /// The common factor on the variances.
     #[cfg(test)]
     pub factor: f64,
 }
 
+/// Steps of the search over the logarithm of the smoothing time.
+const COARSE: f64 = 0.8;
+const FINE: f64 = 0.06;
+/// Of many observations so many parts of so many are judged.
+const PARTS: usize = 8;
+const PART: usize = 200;
 /// How often the walk's local steps are found anew.
-const CORNER_ROUNDS: usize = 3;
+const CORNER_ROUNDS: usize = 2;
 /// Degrees of freedom of the steps: few, so that a corner is no wonder (Student's t).
 const STEP_FREEDOM: f64 = 3.0;
-
 /// Largest local factor on the walk's variance.
 const MOST_LOOSENED: f64 = 1e4;
 /// The walk goes further than the likelihood asks by this factor on its variance. The likelihood weighs
@@ -61,9 +70,15 @@ const EAGERNESS: f64 = 2.0;
 type State = Vector3<f64>;
 type Covariance = Matrix3<f64>;
 
-/// Fits the curve, letting it go at corners if asked to. `None` with fewer than four observations or where they are not finite.
-pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -> Option<Fit> {
-    let (first, last) = (observations.first()?, observations.last()?);
+/// Fits the curve, letting it go at corners if asked to. `known` is a fit to nearly the same
+/// observations, near whose walk the likelihood is sought. `None` with fewer than four observations or
+/// where they are not finite.
+pub(super) fn fit(
+    observations: &[Observation],
+    what: Observed,
+    corners: bool,
+    known: Option<&Fit>,
+) -> Option<Fit> {
     let finite = |o: &Observation| o.time_s.is_finite() && o.value.is_finite() && o.variance > 0.0;
     if observations.len() < 4 || !observations.iter().all(finite) {
         return None;
@@ -72,19 +87,18 @@ pub(super) fn fit(observations: &[Observation], what: Observed, corners: bool) -
     if !rising {
         return None;
     }
-    let span_s = last.time_s - first.time_s;
     let mut filter = Filter::new(observations, what);
-    let mut walk = filter.most_likely_walk(span_s);
-    let mut smoothed = filter.smooth(walk)?;
-    let rounds = if corners { CORNER_ROUNDS } else { 0 };
-    for round in 0..rounds {
-        filter.let_corners_go(&smoothed, walk);
-        if round + 1 < rounds {
-            walk = filter.most_likely_walk(span_s);
-        }
-        smoothed = filter.smooth(walk)?;
+    if let Some(known) = known.filter(|known| known.loosened.len() == observations.len()) {
+        filter.loosened.clone_from(&known.loosened);
     }
-    Some(smoothed.into_fit(observations))
+    let mut walk = filter.most_likely_walk(known.map(|known| known.walk));
+    let mut smoothed = filter.smooth(walk.variance())?;
+    for _ in 0..if corners { CORNER_ROUNDS } else { 0 } {
+        filter.let_corners_go(&smoothed, walk.variance());
+        walk = filter.most_likely_walk(Some(walk));
+        smoothed = filter.smooth(walk.variance())?;
+    }
+    Some(smoothed.into_fit(filter, walk))
 }
 
 struct Filter<'a> {
@@ -92,8 +106,6 @@ struct Filter<'a> {
     what: Observed,
     /// Local factor on the walk's variance for the step that ends at each observation.
     loosened: Vec<f64>,
-    start: State,
-    start_covariance: Covariance,
 }
 
 /// Filtered and smoothed states.
@@ -103,81 +115,137 @@ struct Smoothed {
     factor: f64,
 }
 
-/// The pieces of one forward sweep.
+/// What one forward sweep finds.
 struct Sweep {
-    predicted: Vec<(State, Covariance)>,
-    filtered: Vec<(State, Covariance)>,
     log_likelihood: f64,
     factor: f64,
 }
 
+/// The states of a forward sweep, before and after each observation.
+#[derive(Default)]
+struct States {
+    predicted: Vec<(State, Covariance)>,
+    filtered: Vec<(State, Covariance)>,
+}
+
+/// How far the walk goes, by the smoothing time that it makes.
+#[derive(Debug, Clone, Copy)]
+struct Walk {
+    density: f64,
+    log_time: f64,
+    what: Observed,
+}
+
+impl Walk {
+    /// Variance of the walk per second: that of the observations' density over the smoothing time to
+    /// the sixth power (fourth for speeds), as the units ask.
+    fn variance(self) -> f64 {
+        let power = if self.what == Observed::Turns { 6.0 } else { 4.0 };
+        EAGERNESS * self.density / (power * self.log_time).exp()
+    }
+}
+
 impl<'a> Filter<'a> {
     fn new(observations: &'a [Observation], what: Observed) -> Self {
-        let (start, start_covariance) = diffuse_start(observations, what);
-        Self { observations, what, loosened: vec![1.0; observations.len()], start, start_covariance }
+        Self { observations, what, loosened: vec![1.0; observations.len()] }
     }
 
     /// The walk's variance per second that makes the observations most likely, by a coarse and a
-    /// fine search over its logarithm. Its unit follows from the smoothing time: variance of an
-    /// observation x time between them / time^6.
-    fn most_likely_walk(&self, span_s: f64) -> f64 {
-        let mut densities: Vec<f64> = self
-            .observations
-            .windows(2)
-            .map(|w| match w {
-                [a, b] => b.variance * (b.time_s - a.time_s),
-                _ => 0.0,
-            })
-            .collect();
-        let density = quantile_of(&mut densities, 0.5);
+    /// fine search over its logarithm; near `known` where a first value is known.
+    fn most_likely_walk(&self, known: Option<Walk>) -> Walk {
+        let first = self.observations.first().map_or(0.0, |o| o.time_s);
+        let span_s = self.observations.last().map_or(0.0, |o| o.time_s) - first;
         let step_s = span_s / self.observations.len() as f64;
-        let power = if self.what == Observed::Turns { 6.0 } else { 4.0 };
+        let density = self.density();
+        let walk_at = |log_time: f64| Walk { density, log_time, what: self.what };
+        let parts = self.parts();
+        let cost = |log_time: f64| -> f64 {
+            let variance = walk_at(log_time).variance();
+            -parts
+                .iter()
+                .map(|part| self.sweep(part.clone(), variance, None).log_likelihood)
+                .sum::<f64>()
+        };
         // smoothing times from below one step to beyond the whole span
-        let walk_at = |log_time: f64| density / (power * log_time).exp();
-        let cost = |log_time: f64| -self.sweep(walk_at(log_time), false).log_likelihood;
         let (low, high) = ((0.3 * step_s).ln(), (3.0 * span_s).ln());
-        let steps = ((high - low) / 0.8).ceil().max(3.0);
-        let width = (high - low) / steps;
+        let places: Vec<f64> = match known {
+            Some(walk) => vec![walk.log_time],
+            None => {
+                let steps = ((high - low) / COARSE).ceil().max(3.0);
+                (0..=steps as usize).map(|i| low + i as f64 * (high - low) / steps).collect()
+            }
+        };
         let (mut best, mut least) = (low, f64::INFINITY);
-        for i in 0..=steps as usize {
-            let place = low + i as f64 * width;
+        for place in places {
             let here = cost(place);
             if here < least {
                 (best, least) = (place, here);
             }
         }
-        let mut width = 0.5 * width;
-        while width > 0.05 {
+        let mut width = 0.5 * COARSE;
+        while width > FINE {
+            let before = best;
             for place in [best - width, best + width] {
                 let here = cost(place);
                 if here < least {
-                    (best, least) = (place, here);
+                    (best, least) = (place.clamp(low, high), here);
                 }
             }
-            width *= 0.5;
+            // far from the known value: walk on before halving
+            if known.is_none() || best == before {
+                width *= 0.5;
+            }
         }
-        EAGERNESS * walk_at(best)
+        walk_at(best)
     }
 
-    /// One forward sweep; the states are kept only if asked for.
-    fn sweep(&self, walk: f64, keep: bool) -> Sweep {
-        let mut sweep =
-            Sweep { predicted: Vec::new(), filtered: Vec::new(), log_likelihood: 0.0, factor: 1.0 };
-        let (mut state, mut covariance) = (self.start, self.start_covariance);
+    /// Usual variance of an observation times the time between two.
+    fn density(&self) -> f64 {
+        let pairs = self.observations.windows(2);
+        let mut densities: Vec<f64> = pairs
+            .map(|w| match w {
+                [a, b] => b.variance * (b.time_s - a.time_s),
+                _ => 0.0,
+            })
+            .collect();
+        quantile_of(&mut densities, 0.5)
+    }
+
+    /// The parts by which a walk is judged: all, or of many observations some spread evenly.
+    fn parts(&self) -> Vec<std::ops::Range<usize>> {
+        let total = self.observations.len();
+        if total <= PARTS * PART {
+            return std::iter::once(0..total).collect();
+        }
+        let start = |i: usize| i * (total - PART) / (PARTS - 1);
+        (0..PARTS).map(|i| start(i)..start(i) + PART).collect()
+    }
+
+    /// One forward sweep over a part; the states are kept if asked for.
+    fn sweep(
+        &self,
+        part: std::ops::Range<usize>,
+        walk: f64,
+        mut states: Option<&mut States>,
+    ) -> Sweep {
+        let observations = self.observations.get(part.clone()).unwrap_or(&[]);
+        let loosened = self.loosened.get(part).unwrap_or(&[]);
+        let (mut state, mut covariance) = diffuse_start(observations, self.what);
         let (mut sum, mut logs, mut counted) = (0.0, 0.0, 0.0_f64);
-        let mut time_s = self.observations.first().map_or(0.0, |o| o.time_s);
-        for (i, (observation, loosened)) in self.observations.iter().zip(&self.loosened).enumerate() {
+        let mut time_s = observations.first().map_or(0.0, |o| o.time_s);
+        let row = usize::from(self.what == Observed::Hz);
+        for (i, (observation, loosened)) in observations.iter().zip(loosened).enumerate() {
             let h = observation.time_s - time_s;
             time_s = observation.time_s;
             if h > 0.0 {
                 let step = transition(h);
                 state = step * state;
-                covariance = step * covariance * step.transpose() + walk_covariance(h, walk * loosened);
+                covariance = step * covariance * step.transpose();
+                covariance += walk_covariance(h, walk * loosened);
             }
-            if keep {
-                sweep.predicted.push((state, covariance));
+            if let Some(states) = states.as_deref_mut() {
+                states.predicted.push((state, covariance));
             }
-            let row = usize::from(self.what == Observed::Hz);
             let column = covariance.column(row).into_owned();
             let innovation = observation.value - state[row];
             let variance = column[row] + observation.variance;
@@ -191,27 +259,28 @@ impl<'a> Filter<'a> {
                 logs += variance.ln();
                 counted += 1.0;
             }
-            if keep {
-                sweep.filtered.push((state, covariance));
+            if let Some(states) = states.as_deref_mut() {
+                states.filtered.push((state, covariance));
             }
         }
-        sweep.factor = sum / counted.max(1.0);
-        sweep.log_likelihood = -0.5 * (counted * sweep.factor.max(1e-300).ln() + logs);
-        sweep
+        let factor = sum / counted.max(1.0);
+        let log_likelihood = -0.5 * (counted * factor.max(1e-300).ln() + logs);
+        Sweep { log_likelihood, factor }
     }
 
     /// Forward sweep and backward pass (Rauch, Tung and Striebel 1965; from memory).
     fn smooth(&self, walk: f64) -> Option<Smoothed> {
-        let sweep = self.sweep(walk, true);
-        let mut states = Vec::with_capacity(sweep.filtered.len());
-        let mut covariances = Vec::with_capacity(sweep.filtered.len());
-        let &(mut state, mut covariance) = sweep.filtered.last()?;
+        let mut found = States::default();
+        let sweep = self.sweep(0..self.observations.len(), walk, Some(&mut found));
+        let mut states = Vec::with_capacity(found.filtered.len());
+        let mut covariances = Vec::with_capacity(found.filtered.len());
+        let &(mut state, mut covariance) = found.filtered.last()?;
         states.push(state);
         covariances.push(covariance);
-        for i in (0..sweep.filtered.len() - 1).rev() {
+        for i in (0..found.filtered.len() - 1).rev() {
             let h = self.observations[i + 1].time_s - self.observations[i].time_s;
-            let (filtered, spread) = sweep.filtered[i];
-            let (predicted, predicted_spread) = sweep.predicted[i + 1];
+            let (filtered, spread) = found.filtered[i];
+            let (predicted, predicted_spread) = found.predicted[i + 1];
             let gain = spread * transition(h).transpose() * inverse(&predicted_spread)?;
             state = filtered + gain * (state - predicted);
             covariance = spread + gain * (covariance - predicted_spread) * gain.transpose();
@@ -244,8 +313,8 @@ impl<'a> Filter<'a> {
 }
 
 impl Smoothed {
-    fn into_fit(self, observations: &[Observation]) -> Fit {
-        let knots = self.states.iter().zip(observations);
+    fn into_fit(self, filter: Filter, walk: Walk) -> Fit {
+        let knots = self.states.iter().zip(filter.observations);
         let error = |row: usize| -> Vec<f64> {
             let variances = self.covariances.iter().map(|c| c[(row, row)]);
             variances.map(|v| (v.max(0.0) * self.factor).sqrt()).collect()
@@ -257,6 +326,8 @@ impl Smoothed {
             turns_error: error(0),
             hz_error: error(1),
             acceleration: self.states.iter().map(|s| s[2]).collect(),
+            walk,
+            loosened: filter.loosened,
             #[cfg(test)]
             factor: self.factor,
         }
@@ -267,9 +338,8 @@ impl Smoothed {
 /// with a spread a thousand times what they leave open.
 fn diffuse_start(observations: &[Observation], what: Observed) -> (State, Covariance) {
     let [a, b, c, ..] = observations else { return (State::zeros(), Covariance::identity()) };
-    let pace = |from: &Observation, to: &Observation| {
-        (to.value - from.value) / (to.time_s - from.time_s)
-    };
+    let pace =
+        |from: &Observation, to: &Observation| (to.value - from.value) / (to.time_s - from.time_s);
     let h = c.time_s - a.time_s;
     let deviation = 1e3 * a.variance.max(b.variance).max(c.variance).sqrt();
     let (state, spread) = match what {
@@ -280,9 +350,7 @@ fn diffuse_start(observations: &[Observation], what: Observed) -> (State, Covari
             (State::new(a.value, hz, bend), spread)
         }
         // the angle is nought at the start, by definition
-        Observed::Hz => {
-            (State::new(0.0, a.value, pace(a, c)), State::new(1e-6 * h, 1.0, 1.0 / h))
-        }
+        Observed::Hz => (State::new(0.0, a.value, pace(a, c)), State::new(1e-6 * h, 1.0, 1.0 / h)),
     };
     let variances = (deviation * spread).map(|s| s * s);
     (state, Covariance::from_diagonal(&variances))
@@ -339,7 +407,7 @@ mod tests {
     #[test]
     fn finds_a_ramp_and_the_scatter_about_it() {
         let ramp = |t: f64| 50.0 * t + 5.0 * t * t;
-        let fit = fit(&observe(ramp, 1e-3), Observed::Turns, true).expect("a fit");
+        let fit = fit(&observe(ramp, 1e-3), Observed::Turns, true, None).expect("a fit");
         assert!((fit.factor.sqrt() / 1e-3 - 1.0).abs() < 0.1, "{}", fit.factor.sqrt());
         for (knot, error) in fit.knots.iter().zip(&fit.hz_error) {
             let off = (knot.speed_hz - 50.0 - 10.0 * knot.time_s).abs();
@@ -349,8 +417,9 @@ mod tests {
 
     #[test]
     fn follows_a_corner() {
-        let corner = |t: f64| if t < 5.0 { 50.0 * t + 5.0 * t * t } else { 375.0 + 100.0 * (t - 5.0) };
-        let fit = fit(&observe(corner, 1e-4), Observed::Turns, true).expect("a fit");
+        let corner =
+            |t: f64| if t < 5.0 { 50.0 * t + 5.0 * t * t } else { 375.0 + 100.0 * (t - 5.0) };
+        let fit = fit(&observe(corner, 1e-4), Observed::Turns, true, None).expect("a fit");
         for knot in &fit.knots {
             let hz = if knot.time_s < 5.0 { 50.0 + 10.0 * knot.time_s } else { 100.0 };
             assert!((knot.speed_hz - hz).abs() < 0.15, "{knot:?} {hz}");
@@ -366,7 +435,7 @@ mod tests {
                 Observation { time_s, value, variance: 1.0 }
             })
             .collect();
-        let fit = fit(&speeds, Observed::Hz, true).expect("a fit");
+        let fit = fit(&speeds, Observed::Hz, true, None).expect("a fit");
         let last = fit.knots.last().expect("knots");
         let turns = 20.0 * last.time_s + 0.5 * last.time_s * last.time_s;
         assert!((last.turns - turns).abs() < 0.05, "{} {turns}", last.turns);
@@ -374,7 +443,7 @@ mod tests {
 
     #[test]
     fn refuses_what_it_cannot_fit() {
-        assert!(fit(&observe(|t| t, 0.0)[..3], Observed::Turns, true).is_none());
-        assert!(fit(&observe(|_| f64::NAN, 0.0), Observed::Turns, true).is_none());
+        assert!(fit(&observe(|t| t, 0.0)[..3], Observed::Turns, true, None).is_none());
+        assert!(fit(&observe(|_| f64::NAN, 0.0), Observed::Turns, true, None).is_none());
     }
 }

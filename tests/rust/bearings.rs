@@ -103,8 +103,11 @@ fn case_of(wav: &Path, facts: &Value) -> Case {
     let rate_hz = facts["sampling_rate_hz"].as_f64().expect("a rate");
     let channel = |(name, samples): (&String, Vec<f32>)| {
         let bearing = bearings.iter().find(|(b, _)| b == name).map(|(b, _)| b.clone());
-        let spec =
-            ChannelSpec { role: Some(Role::Vibration), bearing, ..ChannelSpec::named(name.as_str()) };
+        let spec = ChannelSpec {
+            role: Some(Role::Vibration),
+            bearing,
+            ..ChannelSpec::named(name.as_str())
+        };
         Channel::new(spec, rate_hz, samples).expect("valid")
     };
     let samples = read_floats(wav, names.len());
@@ -193,7 +196,8 @@ fn open_recordings_name_the_right_part_and_healthy_ones_none() {
         println!("skipped: QUIETSPIN_DATA names no folder of open recordings");
         return;
     };
-    let rows: Vec<Row> = recordings(Path::new(&folder)).iter().flat_map(|wav| rows_of(wav)).collect();
+    let rows: Vec<Row> =
+        recordings(Path::new(&folder)).iter().flat_map(|wav| rows_of(wav)).collect();
     rows.iter().for_each(print);
     let mut problems = Vec::new();
     for row in &rows {

@@ -11,7 +11,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
 use crate::blind_signals::{
-    Case, RunUp, add_hum, channel, melody, noise, rms, run_up, run_up_of, shaftless_noise, voice,
+    Case, RunUp, add_hum, channel, melody, noise, rms, run_up, shaftless_noise, voice,
 };
 
 /// Errors of a speed in percent, every 10 ms of the stretch it covers.

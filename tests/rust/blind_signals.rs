@@ -92,7 +92,7 @@ pub fn run_up(seed: u64, case: Case) -> RunUp {
 }
 
 /// As [`run_up`], with stated rate and length.
-pub fn run_up_of(seed: u64, case: Case, rate_hz: f64, duration_s: f64) -> RunUp {
+fn run_up_of(seed: u64, case: Case, rate_hz: f64, duration_s: f64) -> RunUp {
     let mut rng = ChaCha8Rng::seed_from_u64(10_000 + seed);
     let rng = &mut rng;
     let top_hz = between(rng, 20_000.0, 100_000.0) / 60.0;

@@ -5,13 +5,36 @@ use std::path::{Path, PathBuf};
 
 /// The rooms, top to bottom. A room may use those before it.
 const ROOMS: &[&str] = &[
-    "units", "error", "progress", "dsp", "recording", "machine", "simulate", "speed", "angle",
-    "spectrum", "fitness", "case", "signature", "balance", "release", "diagnose", "screen", "figure",
-    "report", "cli", "python",
+    "units",
+    "error",
+    "progress",
+    "dsp",
+    "recording",
+    "machine",
+    "simulate",
+    "speed",
+    "angle",
+    "spectrum",
+    "fitness",
+    "case",
+    "signature",
+    "balance",
+    "release",
+    "diagnose",
+    "screen",
+    "figure",
+    "report",
+    "cli",
+    "python",
 ];
 /// Crates that only one room may touch.
-const HELD: &[(&str, &str)] =
-    &[("rustfft", "dsp"), ("realfft", "dsp"), ("pyo3", "python"), ("numpy", "python"), ("clap", "cli")];
+const HELD: &[(&str, &str)] = &[
+    ("rustfft", "dsp"),
+    ("realfft", "dsp"),
+    ("pyo3", "python"),
+    ("numpy", "python"),
+    ("clap", "cli"),
+];
 
 /// One source file: its room and its text without comments.
 struct Source {
@@ -30,7 +53,10 @@ fn violations(sources: &[Source]) -> Vec<String> {
         for used in imported_rooms(&source.code) {
             match ROOMS.iter().position(|room| *room == used) {
                 Some(other) if other > own => {
-                    found.push(format!("{}: {} imports {used}, which stands below", source.name, source.room));
+                    found.push(format!(
+                        "{}: {} imports {used}, which stands below",
+                        source.name, source.room
+                    ));
                 }
                 _ => {}
             }
@@ -50,7 +76,8 @@ fn imported_rooms(code: &str) -> Vec<String> {
     let mut rooms = Vec::new();
     for rest in code.split("crate::").skip(1) {
         let group = rest.strip_prefix('{').and_then(|inside| inside.split('}').next());
-        let names: Vec<&str> = group.map_or_else(|| vec![rest], |inside| inside.split(',').collect());
+        let names: Vec<&str> =
+            group.map_or_else(|| vec![rest], |inside| inside.split(',').collect());
         for name in names {
             let is_word = |c: char| c.is_alphanumeric() || c == '_';
             rooms.push(name.trim().chars().take_while(|&c| is_word(c)).collect());

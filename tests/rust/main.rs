@@ -1,9 +1,9 @@
 //! The single integration test binary.
 
 mod bearings;
-mod cli;
 mod blind;
 mod blind_signals;
+mod cli;
 mod diagnoses;
 mod fitness;
 mod layers;

@@ -61,7 +61,8 @@ fn order_errors(seed: u64, noise_rms: f64) -> OrderErrors {
         // the mean over 20 blocks: what a technician reads off a track at one speed
         for phasors in inside.phasors.chunks_exact(20) {
             let mean = phasors.iter().sum::<num_complex::Complex64>() / 20.0;
-            amplitude_percent = amplitude_percent.max(100.0 * (mean.norm() / amplitude - 1.0).abs());
+            amplitude_percent =
+                amplitude_percent.max(100.0 * (mean.norm() / amplitude - 1.0).abs());
             let turn = mean * num_complex::Complex64::from_polar(1.0, -lead);
             phase_deg = phase_deg.max(turn.arg().to_degrees().abs());
         }
@@ -134,9 +135,9 @@ fn aliases_and_interpolation_stay_below_the_stated_levels() {
 #[ignore = "long measurement, run by tests/run --full"]
 fn order_figures() {
     let worst = |noise_rms: f64| {
-        (0..200).map(|seed| order_errors(seed, noise_rms)).fold((0.0_f64, 0.0_f64), |w, e| {
-            (w.0.max(e.amplitude_percent), w.1.max(e.phase_deg))
-        })
+        (0..200)
+            .map(|seed| order_errors(seed, noise_rms))
+            .fold((0.0_f64, 0.0_f64), |w, e| (w.0.max(e.amplitude_percent), w.1.max(e.phase_deg)))
     };
     let (clean, noisy) = (worst(0.0), worst(0.1));
     let figures = serde_json::json!({

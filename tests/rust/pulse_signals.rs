@@ -182,7 +182,12 @@ const STEPS: usize = 256;
 const CUTOFF: f64 = 0.458;
 
 /// Samples of the edges as the converter gives them; `-0.5` and `0.5` are the levels.
-pub fn render(edges: &[(f64, f64)], duration_s: f64, converter: &Converter, rng: &mut ChaCha8Rng) -> Vec<f32> {
+pub fn render(
+    edges: &[(f64, f64)],
+    duration_s: f64,
+    converter: &Converter,
+    rng: &mut ChaCha8Rng,
+) -> Vec<f32> {
     let len = (duration_s * converter.rate_hz) as usize;
     let table = step_table();
     let mut steps = vec![0.0_f64; len + 1];

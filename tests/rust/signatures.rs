@@ -15,7 +15,10 @@ fn every_signature_states_what_it_is() {
     for signature in ALL {
         let id = signature.id;
         assert!(seen.insert(id), "{id} stands twice in the list");
-        assert!(id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_'), "{id}");
+        assert!(
+            id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_'),
+            "{id}"
+        );
         assert!(!signature.title.is_empty() && !signature.advice.is_empty(), "{id}");
         assert!(signature.source.len() > 10, "{id} names no source");
         assert!(!signature.proofs.is_empty(), "{id} has no simulated proof");
@@ -83,10 +86,13 @@ fn a_machine_without_a_coupling_is_never_misaligned() {
     let mut scenario = Scenario::default();
     scenario.add_fault("misalignment").expect("known");
     let simulated = simulate(&scenario, 5).expect("valid");
-    for (coupling, expected) in [(Some(true), "misalignment"), (Some(false), "raised_2x"), (None, "raised_2x")] {
+    for (coupling, expected) in
+        [(Some(true), "misalignment"), (Some(false), "raised_2x"), (None, "raised_2x")]
+    {
         let mut machine = simulated.machine.clone();
         machine.shaft.coupling = coupling;
-        let (case, _) = diagnose::diagnose(&simulated.recording, &machine, true, &mut Silent).expect("fit");
+        let (case, _) =
+            diagnose::diagnose(&simulated.recording, &machine, true, &mut Silent).expect("fit");
         let weighing = weigh::weigh(&case);
         let ids: Vec<&str> = weighing.weighed.iter().map(|w| w.signature.id).collect();
         assert!(ids.contains(&expected), "{coupling:?}: {ids:?}");

@@ -345,6 +345,9 @@ fn the_converter_clips_hums_and_drops_out() {
     let silent = samples.windows(900).filter(|w| w.iter().all(|v| *v == 0.0)).count();
     assert!(silent > 100, "{silent}");
     assert!(amplitude(&samples[..10_240], 50.0) > 0.02);
+    scenario.converter.dropouts.kind = GapKind::Frozen;
+    let frozen = values(&run(&scenario).recording, "front");
+    assert!(frozen.windows(900).any(|w| w[0] != 0.0 && w.iter().all(|v| *v == w[0])));
     assert_eq!(recording.channels[0].least_step, Some(0.5 / 32_768.0));
 }
 
@@ -363,6 +366,8 @@ fn the_same_seed_gives_the_same_bytes_and_another_seed_others() {
     let (first, again, other) = (bytes(7, "a"), bytes(7, "b"), bytes(8, "c"));
     assert_eq!(first, again);
     assert_ne!(first[0], other[0]);
+    let truth: quietspin::simulate::Truth = serde_json::from_slice(&first[2]).expect("a truth");
+    assert_eq!(truth, simulate(&scenario, 7).expect("sound").truth);
     let names: Vec<String> = std::fs::read_dir(directory.path().join("a"))
         .expect("it is there")
         .map(|entry| entry.expect("readable").file_name().to_string_lossy().into_owned())
@@ -412,6 +417,7 @@ fn the_machine_file_states_what_an_owner_knows() {
     let written = simulated.write(directory.path()).expect("written");
     let text = std::fs::read_to_string(written.machine).expect("readable");
     assert!(text.starts_with("# Invented") && !text.contains("name = \"front\""), "{text}");
+    assert!(!text.contains("critical_rpm"), "defaults are left out: {text}");
     let mut back: quietspin::machine::Machine = toml::from_str(&text).expect("a machine file");
     for (name, spec) in &mut back.channel {
         spec.name.clone_from(name);

@@ -3,7 +3,9 @@
 use crate::dsp::fft::good_length_below;
 use crate::recording::Channel;
 use crate::spectrum::envelope::Envelope;
-use crate::spectrum::envelope_order::{OrderEnvelope, OrderEnvelopeConfig, envelope_order_spectrum};
+use crate::spectrum::envelope_order::{
+    OrderEnvelope, OrderEnvelopeConfig, envelope_order_spectrum,
+};
 use crate::spectrum::record_bins::RecordBins;
 use crate::speed::{Knot, Speed, SpeedSource};
 
@@ -154,7 +156,8 @@ fn slow_part(speed: &Speed, [from_s, to_s]: [f64; 2], limit_hz: f64) -> Option<S
 }
 
 fn part_of(speed: &Speed, from_s: f64, to_s: f64) -> Option<Speed> {
-    let at = |time_s: f64| Knot { time_s, turns: speed.turns_at(time_s), speed_hz: speed.hz_at(time_s) };
+    let at =
+        |time_s: f64| Knot { time_s, turns: speed.turns_at(time_s), speed_hz: speed.hz_at(time_s) };
     let inside = speed.knots().iter().copied().filter(|k| k.time_s > from_s && k.time_s < to_s);
     let knots = std::iter::once(at(from_s)).chain(inside).chain(std::iter::once(at(to_s)));
     Speed::from_knots(speed.source(), knots.collect(), speed.error_percent).ok()
@@ -216,7 +219,11 @@ mod tests {
 
     #[test]
     fn the_slow_part_of_a_run_up_ends_at_the_limit() {
-        let law = |t: f64| Knot { time_s: t, turns: 100.0 * t + 50.0 * t * t, speed_hz: 100.0 + 100.0 * t };
+        let law = |t: f64| Knot {
+            time_s: t,
+            turns: 100.0 * t + 50.0 * t * t,
+            speed_hz: 100.0 + 100.0 * t,
+        };
         let knots = (0..=10).map(|i| law(f64::from(i))).collect();
         let speed = Speed::from_knots(SpeedSource::Pulse, knots, 0.0).expect("rising");
         let slow = slow_part(&speed, [0.0, 10.0], 400.0).expect("enough turns");

@@ -18,8 +18,6 @@ const SLIP_SPREAD: f64 = 0.007;
 /// How many times more a harmonic may say than its fundamental: a series without one belongs to
 /// something else (twice the inner order of a 6205 is three times the outer one within 0.4 %).
 const HARMONIC_BOUND: f64 = 2.7;
-/// Bands whose evidence is within this of the best (a factor of 20) show the same fault.
-const SAME_FAULT: f64 = 3.0;
 
 /// One band of one channel, ready to be asked.
 pub(super) struct Witness<'a> {
@@ -87,8 +85,7 @@ impl Hearing {
     /// Evidence for a part: the mean over bands and channels, then over slip. Averaging pays for the
     /// number of places looked at by itself.
     pub fn found(&self, element: Element) -> Found {
-        let parts: Vec<&Heard> =
-            element.templates().iter().flat_map(|&t| self.heard(t)).collect();
+        let parts: Vec<&Heard> = element.templates().iter().flat_map(|&t| self.heard(t)).collect();
         let at = |k: usize| self.ln_prior[k] + parts.iter().map(|h| h.ln_mean[k]).sum::<f64>();
         let all: Vec<f64> = (0..SLIPS).map(at).collect();
         let best = (0..SLIPS).max_by(|&a, &b| all[a].total_cmp(&all[b])).unwrap_or(0);
@@ -108,11 +105,12 @@ impl Heard {
         (0..self.bands.len()).max_by(|a, b| at(a).total_cmp(&at(b))).unwrap_or(0)
     }
 
-    /// The deepest modulation among the bands that show the same fault as the loudest.
+    /// The depth of modulation over bands, each weighted by its evidence: a band that hardly shows the
+    /// fault says nothing of its depth, and the deepest of many would be deep by chance.
     fn squared_depth(&self, slip: usize) -> f64 {
-        let best = self.bands.iter().map(|b| b.ln_evidence[slip]).fold(f64::MIN, f64::max);
-        let same = self.bands.iter().filter(|b| b.ln_evidence[slip] > best - SAME_FAULT);
-        same.map(|b| b.squared_depth[slip]).fold(0.0, f64::max)
+        let total = ln_sum(self.bands.iter().map(|b| b.ln_evidence[slip]));
+        let share = |b: &Laid| (b.ln_evidence[slip] - total).exp() * b.squared_depth[slip];
+        self.bands.iter().map(share).sum()
     }
 }
 

@@ -11,8 +11,8 @@ use crate::dsp::gamma::{median_of_mean, upper_tail};
 use crate::dsp::stats;
 use crate::spectrum::envelope_order::OrderEnvelope;
 
-/// Width of the running median under the lines, in orders: wider than a line and its slip, narrower
-/// than the distance of shaft harmonics would suffice for; but at least [`FLOOR_CELLS`] cells.
+/// Width of the running median under the lines, in orders: far wider than a line, so that none lifts it;
+/// but at least [`FLOOR_CELLS`] cells.
 const FLOOR_ORDERS: f64 = 1.5;
 /// Fewest cells of resolution in the running median: its own scatter stays below a tenth.
 const FLOOR_CELLS: f64 = 41.0;

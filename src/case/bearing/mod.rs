@@ -107,7 +107,8 @@ fn examine_bands(
     speed: &Speed,
 ) -> Vec<PartFound> {
     let factor = if demodulate::is_stated(speed) { true_speed(m, channels) } else { 1.0 };
-    let witness = |&(_, band): &(&str, &'_ Band)| LineGains::new(LineSpectrum::new(&band.spectrum, factor));
+    let witness =
+        |&(_, band): &(&str, &'_ Band)| LineGains::new(LineSpectrum::new(&band.spectrum, factor));
     let witnesses: Vec<Witness> =
         heard.iter().map(|pair| Witness { band: pair.1, gains: witness(pair) }).collect();
     let hearing = Hearing::of(&witnesses, m);

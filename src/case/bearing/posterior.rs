@@ -26,8 +26,8 @@ pub(super) fn log_odds(found: &[Found; 4]) -> [f64; 4] {
         .map(|(e, f)| weight(e, f) + ln_likeness(f.depth.min(DEPTH_OF_DAMAGE), DEPTH_OF_DAMAGE))
         .collect();
     let nothing = 1.0 - Element::ALL.into_iter().map(Element::prior).sum::<f64>();
-    let sound = pairs()
-        .map(|(e, f)| weight(e, f) + SOUND_ODDS.ln() + ln_likeness(f.depth, DEPTH_OF_SOUND));
+    let sound =
+        pairs().map(|(e, f)| weight(e, f) + SOUND_ODDS.ln() + ln_likeness(f.depth, DEPTH_OF_SOUND));
     let mut others: Vec<f64> = sound.chain([nothing.ln()]).collect();
     others.extend(&damaged);
     let first_damaged = others.len() - damaged.len();
@@ -57,7 +57,8 @@ mod tests {
     #[test]
     fn odds_rise_with_evidence_and_with_depth() {
         let rest = found(-3.0, 0.01);
-        let outer = |ln_evidence, depth| log_odds(&[found(ln_evidence, depth), rest, rest, rest])[0];
+        let outer =
+            |ln_evidence, depth| log_odds(&[found(ln_evidence, depth), rest, rest, rest])[0];
         assert!(outer(12.0, 1.0) > 2.0);
         assert!(outer(12.0, 0.08) < -3.0);
         assert!(outer(0.0, 1.0) < -3.0);

@@ -49,8 +49,7 @@ impl Ratio {
 
     /// Weight of all `harmonics` of a shaft that turns `factor` times as fast as stated.
     fn comb(&self, factor: f64, harmonics: &[u32]) -> f64 {
-        let weight =
-            |&h: &u32| (self.looks * self.at(f64::from(h) * factor) / KNEE).ln_1p();
+        let weight = |&h: &u32| (self.looks * self.at(f64::from(h) * factor) / KNEE).ln_1p();
         harmonics.iter().map(weight).sum()
     }
 }
@@ -78,7 +77,8 @@ pub(super) fn factor(
             let cells = (offset - centre) * turns as f64 / FIRST_ORDER_ERROR_CELLS;
             0.5 * cells * cells
         });
-        let sum = plain.iter().map(own).sum::<f64>() + envelopes.iter().map(in_envelope).sum::<f64>();
+        let sum =
+            plain.iter().map(own).sum::<f64>() + envelopes.iter().map(in_envelope).sum::<f64>();
         sum - 0.5 * (offset / SPREAD).powi(2) - held
     };
     let best = offsets.into_iter().map(|o| (o, score(o))).max_by(|a, b| a.1.total_cmp(&b.1));

@@ -112,8 +112,7 @@ pub(super) enum Template {
 }
 
 impl Template {
-    pub const ALL: [Self; 5] =
-        [Self::Outer, Self::Inner, Self::Spin, Self::CageOfBall, Self::Cage];
+    pub const ALL: [Self; 5] = [Self::Outer, Self::Inner, Self::Spin, Self::CageOfBall, Self::Cage];
 
     /// Its lines; a bounding line comes before those that it bounds.
     pub fn lines(self) -> Vec<Line> {
@@ -144,7 +143,11 @@ fn inner_lines() -> Vec<Line> {
     let mut lines = series(Race::Inner, &[0.9, 0.8, 0.6]);
     for (carrier, near, far) in [(0, 0.8, 0.5), (1, 0.7, 0.5), (2, 0.5, 0.4)] {
         for (side, presence) in [(-1, near), (1, near), (-2, far), (2, far)] {
-            lines.push(Line { side, presence, ..sideband(Race::Inner, carrier as i32 + 1, carrier) });
+            lines.push(Line {
+                side,
+                presence,
+                ..sideband(Race::Inner, carrier as i32 + 1, carrier)
+            });
         }
     }
     lines
@@ -162,7 +165,8 @@ fn spin_lines() -> Vec<Line> {
     };
     let mut lines =
         vec![own(2, 0.8, None), own(4, 0.6, Some(0)), own(1, 0.4, None), own(6, 0.4, Some(0))];
-    for (harmonic, carrier, distance, presence) in [(2, 0, 1, 0.7), (4, 1, 1, 0.5), (2, 0, 2, 0.4)] {
+    for (harmonic, carrier, distance, presence) in [(2, 0, 1, 0.7), (4, 1, 1, 0.5), (2, 0, 2, 0.4)]
+    {
         for side in [-distance, distance] {
             lines.push(Line { side, presence, ..sideband(Race::Spin, harmonic, carrier) });
         }

@@ -13,7 +13,7 @@ use super::train::Numbered;
 
 /// Turns are drawn together as long as they take no longer than this, in seconds: far below the time
 /// in which the acceleration of a shaft changes.
-const TOGETHER_S: f64 = 0.006;
+const TOGETHER_S: f64 = 0.004;
 /// Most turns that are drawn together.
 const MOST_TOGETHER: usize = 16;
 /// Rounds of weighting and fitting: how much wider than finally a pulse may lie from the curve, and
@@ -37,19 +37,26 @@ pub(super) struct Curve {
 impl Curve {
     /// Draws the curve; `None` with too few pulses.
     pub fn through(pulses: &[Numbered], mut pattern: Pattern) -> Option<Self> {
-        let (&first, &last) = (pulses.first()?, pulses.last()?);
+        let (mut first, mut last) = (*pulses.first()?, *pulses.last()?);
         let groups = groups_of(pulses, &pattern);
         let weights = first_weights(pulses, &pattern);
         let observed = first_observations(pulses, &pattern, &groups, &weights);
-        let mut fit = smooth::fit(&observed, Observed::Turns, false)?;
+        let mut fit = smooth::fit(&observed, Observed::Turns, false, None)?;
+        // the first walk includes what the angles of the means lack: only later ones are kept
+        let mut known = false;
         for (reach, corners) in ROUNDS {
             let mut distances = distances_s(pulses, &pattern, &fit);
             if pattern.len() > 1 && correct_pattern(pulses, &mut pattern, &distances, &fit) {
                 distances = distances_s(pulses, &pattern, &fit);
             }
             let weights = weights_of(&distances, &local_scatter(&distances), reach);
+            // pulses that do not count at the ends do not carry the curve there either
+            let mut counting = pulses.iter().zip(&weights).filter(|(_, w)| **w > 0.0);
+            first = counting.next().map_or(first, |(pulse, _)| *pulse);
+            last = counting.next_back().map_or(last, |(pulse, _)| *pulse);
             let observed = observations(pulses, &groups, &distances, &weights, &fit);
-            fit = smooth::fit(&observed, Observed::Turns, corners)?;
+            fit = smooth::fit(&observed, Observed::Turns, corners, known.then_some(&fit))?;
+            known = true;
         }
         Some(Self { fit, pattern, first, last })
     }
@@ -158,7 +165,11 @@ fn first_observations(
     let means: Vec<(f64, f64, f64, f64)> = groups
         .iter()
         .filter_map(|group| {
-            let members = || group.clone().map(|k| (pulses[k].time_s, pattern.angle(pulses[k].number), weights[k]));
+            let members = || {
+                group
+                    .clone()
+                    .map(|k| (pulses[k].time_s, pattern.angle(pulses[k].number), weights[k]))
+            };
             let total: f64 = members().map(|m| m.2).sum();
             if total <= 0.0 {
                 return None;
@@ -232,7 +243,8 @@ fn value_at(fit: &Fit, at: &mut usize, time_s: f64) -> (f64, f64) {
     let c4 = -15.0 * angle + 7.0 * speed - bend;
     let c5 = 6.0 * angle - 3.0 * speed + 0.5 * bend;
     let x = s * h;
-    let turns = a.turns + x * (a.speed_hz + 0.5 * x * bend_a) + s.powi(3) * (c3 + s * (c4 + s * c5));
+    let turns =
+        a.turns + x * (a.speed_hz + 0.5 * x * bend_a) + s.powi(3) * (c3 + s * (c4 + s * c5));
     let hz = a.speed_hz + x * bend_a + s * s * (3.0 * c3 + s * (4.0 * c4 + s * 5.0 * c5)) / h;
     (turns, hz)
 }
@@ -242,7 +254,8 @@ fn value_at(fit: &Fit, at: &mut usize, time_s: f64) -> (f64, f64) {
 fn local_scatter(distances: &[f64]) -> Vec<f64> {
     let least = 1e-3 * robust_deviation(distances) + 1e-12;
     let at = |k: usize| {
-        let near = distances.get(k.saturating_sub(NEIGHBOURS)..(k + NEIGHBOURS).min(distances.len()));
+        let near =
+            distances.get(k.saturating_sub(NEIGHBOURS)..(k + NEIGHBOURS).min(distances.len()));
         // about zero: a bend that the curve has not yet followed counts as scatter
         1.4826 * median(&near.unwrap_or(&[]).iter().map(|d| d.abs()).collect::<Vec<f64>>())
     };
@@ -306,7 +319,8 @@ fn correct_pattern(
         return false;
     }
     let shift: Vec<f64> = late.iter().map(|own| median(own)).collect();
-    let moved: Vec<f64> = pattern.angles.iter().zip(&shift).map(|(a, s)| a + s - shift[0]).collect();
+    let moved: Vec<f64> =
+        pattern.angles.iter().zip(&shift).map(|(a, s)| a + s - shift[0]).collect();
     let rising = moved.windows(2).all(|w| w[1] > w[0]) && moved.last().is_some_and(|&a| a < 1.0);
     if rising {
         pattern.angles = moved;

@@ -170,9 +170,7 @@ fn local_thresholds(extremes: &[Extreme], least: f32) -> Vec<(usize, f32)> {
         .iter()
         .take(swings.len())
         .enumerate()
-        .map(|(i, extreme)| {
-            (extreme.index, least.max(SHARE_OF_SWING as f32 * third_largest(i)))
-        })
+        .map(|(i, extreme)| (extreme.index, least.max(SHARE_OF_SWING as f32 * third_largest(i))))
         .collect()
 }
 

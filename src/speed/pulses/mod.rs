@@ -58,7 +58,9 @@ pub fn speed_from_pulses(channel: &Channel, progress: &mut dyn Progress) -> Resu
         let percent = 100.0 * fitting as f64 / found as f64;
         return Err(Error::numerical(
             &what,
-            format!("only {percent:.0} % of the {found} pulses follow each other like those of a turning shaft; check the pulse sensor, its mark and the stated pulses per turn"),
+            format!(
+                "only {percent:.0} % of the {found} pulses follow each other like those of a turning shaft; check the pulse sensor, its mark and the stated pulses per turn"
+            ),
         ));
     }
     let curve = Curve::through(&numbering.train.pulses, numbering.pattern.clone())

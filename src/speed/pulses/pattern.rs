@@ -4,6 +4,8 @@ use crate::dsp::stats::{median, median_of, quantile_of, robust_deviation};
 
 /// Most pulses per turn that are looked for when none are stated.
 const MOST_LOOKED_FOR: usize = 32;
+/// Pulses in the middle of the recording in which a repeat is looked for.
+const MOST_LOOKED_AT: usize = 3000;
 /// The repeat must explain this much of the scatter from one interval to the next.
 const CLEAR_REPEAT: f64 = 0.5;
 
@@ -112,6 +114,8 @@ pub(super) fn change_at(times: &[f64], k: usize, lag: usize) -> f64 {
 
 /// After how many pulses the spacing repeats: 1 where it is even.
 pub(super) fn repeat_of(times: &[f64], stated: Option<u32>) -> usize {
+    let from = times.len().saturating_sub(MOST_LOOKED_AT) / 2;
+    let times = times.get(from..(from + MOST_LOOKED_AT).min(times.len())).unwrap_or(&[]);
     let most = MOST_LOOKED_FOR.max(stated.unwrap_or(1) as usize).min(times.len() / 6);
     let next = scatter_at_lag(times, 1);
     let scatters: Vec<f64> = (2..=most).map(|lag| scatter_at_lag(times, lag)).collect();

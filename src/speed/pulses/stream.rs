@@ -1,6 +1,6 @@
 //! Chooses which points of the pulses are used: rising edges, falling edges or their middles.
 
-use crate::dsp::stats::median_of;
+use crate::dsp::stats::{median_of, quantile_of};
 use crate::recording::{Channel, Edge};
 
 use super::edges;
@@ -8,7 +8,7 @@ use super::pattern;
 use super::timing::{SHORT_PULSE, Timer, Transition, transitions};
 
 /// Passages that are timed in each way to find the most regular one.
-const TRIED: usize = 2000;
+const TRIED: usize = 1000;
 /// Pulses wide enough to be measured that are needed to learn the width of a mark.
 const LEAST_WIDE: usize = 10;
 
@@ -40,7 +40,12 @@ impl Stream {
     pub fn choose(channel: &Channel) -> Option<Self> {
         let samples = channel.values();
         let extremes = edges::turning_points(samples, channel.spec.pulse_kind);
-        let passages = transitions(samples, &extremes);
+        let mut passages = transitions(samples, &extremes);
+        // a slow passage cut off by an end of the recording has lost one of its levels
+        passages.pop_if(|last| last.is_slow());
+        if passages.first().is_some_and(Transition::is_slow) {
+            passages.remove(0);
+        }
         if passages.len() < 2 {
             return None;
         }
@@ -83,7 +88,7 @@ impl<'a> Marks<'a> {
         let (mut highs, mut lows) = (widths(true), widths(false));
         let high = median_of(&mut highs) <= median_of(&mut lows);
         let mut marks = if high { highs } else { lows };
-        Self { passages, high, shortest: crate::dsp::stats::quantile_of(&mut marks, 0.1) }
+        Self { passages, high, shortest: quantile_of(&mut marks, 0.1) }
     }
 
     /// Indices of the passages that are timed for a kind.
@@ -93,7 +98,8 @@ impl<'a> Marks<'a> {
             StreamKind::Falling => false,
             StreamKind::Middle => self.high,
         };
-        let of_kind = move |(i, passage): (usize, &Transition)| (passage.rising == rising).then_some(i);
+        let of_kind =
+            move |(i, passage): (usize, &Transition)| (passage.rising == rising).then_some(i);
         self.passages.iter().enumerate().filter_map(of_kind)
     }
 

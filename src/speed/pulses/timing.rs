@@ -5,7 +5,9 @@
 //! edge ring, but always in the same way, so that the half-way point does not depend on where the
 //! samples fall. Slow edges (a magnet's sine at low speed) are met on a line fitted around half way.
 
-use crate::dsp::kernel::Kernel;
+use std::cell::RefCell;
+
+use crate::dsp::kernel_bank::KernelBank;
 
 use super::edges::Extreme;
 
@@ -30,6 +32,13 @@ pub(super) struct Transition {
     rise: f64,
     from: Extreme,
     to: Extreme,
+}
+
+impl Transition {
+    /// Whether the passage takes so long that it is fitted instead of interpolated.
+    pub fn is_slow(&self) -> bool {
+        self.rise > SLOW_EDGE
+    }
 }
 
 /// All passages between neighbouring turning points.
@@ -101,12 +110,13 @@ fn rise_about(part: &[f32], middle: usize, from: f32, to: f32) -> f64 {
 pub(super) struct Timer<'a> {
     samples: &'a [f32],
     transitions: &'a [Transition],
-    kernel: Kernel,
+    /// Borrowed only within [`Timer::at`]: the bank fills its tables as it goes.
+    bank: RefCell<KernelBank>,
 }
 
 impl<'a> Timer<'a> {
     pub fn new(samples: &'a [f32], transitions: &'a [Transition]) -> Self {
-        Self { samples, transitions, kernel: Kernel::new() }
+        Self { samples, transitions, bank: RefCell::new(KernelBank::new()) }
     }
 
     /// Place of transition `i` in samples.
@@ -117,11 +127,7 @@ impl<'a> Timer<'a> {
         let before = self.level(this, -1.0, room_before, this.from);
         let after = self.level(this, 1.0, room_after, this.to);
         let half = 0.5 * (before + after);
-        if this.rise > SLOW_EDGE {
-            self.fitted(this, half)
-        } else {
-            self.interpolated(this, half)
-        }
+        if this.is_slow() { self.fitted(this, half) } else { self.interpolated(this, half) }
     }
 
     /// Middle of the pulse between transitions `i` and `i + 1`, and its width, in samples.
@@ -180,7 +186,7 @@ impl<'a> Timer<'a> {
     }
 
     fn at(&self, position: f64) -> f64 {
-        f64::from(self.kernel.at(self.samples, position, CUTOFF))
+        f64::from(self.bank.borrow_mut().at(self.samples, position, CUTOFF))
     }
 
     /// Height of the peak at a turning point, from a parabola through the interpolated signal.
@@ -193,9 +199,9 @@ impl<'a> Timer<'a> {
     }
 
     fn interpolated(&self, edge: &Transition, half: f64) -> Option<f64> {
-        let mut place = edge.centre;
         let sign = if edge.rising { 1.0 } else { -1.0 };
-        for step in [0.5, 0.3, 0.3] {
+        let mut place = edge.centre;
+        for step in [0.5, 0.3, 0.3, 0.3] {
             let (a, b) = (self.at(place - step), self.at(place + step));
             let slope = sign * (b - a) / (2.0 * step);
             if slope <= 0.0 {
@@ -203,7 +209,8 @@ impl<'a> Timer<'a> {
             }
             let shift = (sign * (half - 0.5 * (a + b)) / slope).clamp(-1.5, 1.5);
             place += shift;
-            if shift.abs() < 0.15 && step < 0.4 {
+            // between the two points the edge is straight enough
+            if shift.abs() < 0.5 * step {
                 break;
             }
         }

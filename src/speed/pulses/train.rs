@@ -10,6 +10,12 @@ use super::pattern::{self, Pattern};
 
 /// Pulses missing in a row after which a stretch ends.
 const MOST_LOST_IN_A_ROW: i64 = 10;
+/// A stretch ends where fewer than half of this many pulses in a row came close to their prediction:
+/// what fits it by chance (a burst of spikes) would lead it astray.
+const LOOK_BACK: i64 = 12;
+/// Close is within so many times the usual scatter, or this part of the space between pulses.
+const CLOSE_SCATTERS: f64 = 12.0;
+const CLOSE: f64 = 0.01;
 /// Fewest pulses in a regular run from which a stretch can grow.
 const LEAST_RUN: usize = 8;
 /// Pulses through which the prediction is drawn.
@@ -88,8 +94,11 @@ pub(super) fn number(times: &[f64], known: &Pattern, tolerance: f64) -> Train {
         if run.len() < LEAST_RUN.max(2 * known.len() + 2) {
             continue;
         }
-        let stretch = grow(times, range.clone(), range.start + run.start..range.start + run.end, known);
-        let (Some(first), Some(last)) = (stretch.kept.first(), stretch.kept.last()) else { continue };
+        let stretch =
+            grow(times, range.clone(), range.start + run.start..range.start + run.end, known);
+        let (Some(first), Some(last)) = (stretch.kept.first(), stretch.kept.last()) else {
+            continue;
+        };
         ranges.push(range.start..first.0);
         ranges.push(last.0 + 1..range.end);
         stretches.push(stretch);
@@ -112,7 +121,8 @@ fn grow(
     // backwards is forwards in a mirror: times, indices and numbers all change sign
     let mirror = Pattern { angles: mirrored(&known.angles), ..*known };
     let total = times.len();
-    let reversed: Vec<(usize, i64)> = kept.iter().rev().map(|&(k, n)| (total - 1 - k, -n)).collect();
+    let reversed: Vec<(usize, i64)> =
+        kept.iter().rev().map(|&(k, n)| (total - 1 - k, -n)).collect();
     let backward = follow(
         &reversed,
         total - run.start..total - range.start,
@@ -145,7 +155,8 @@ fn follow(
         kept.iter().rev().take(length).rev().map(|&(k, n)| (time(k), angle(n))).collect();
     let Some(&(_, mut last)) = kept.last() else { return Vec::new() };
     let mut added = Vec::new();
-    let mut scatter: f64 = 0.03;
+    let mut close: Vec<i64> = ((last - LOOK_BACK + 1)..=last).collect();
+    let mut scatter = first_scatter(&history, known.room(last));
     let mut next = range.start;
     while next < range.end {
         let Some(course) = Parabola::through(&history) else { break };
@@ -168,18 +179,39 @@ fn follow(
         // after missing pulses the prediction is less sure
         let missed = (number - last - 1).max(0) as f64;
         let tolerance = ((8.0 * scatter).max(0.06) * (1.0 + missed)).min(0.3);
-        if number > last && error < tolerance {
-            // one bad pulse must not open the door to others
-            scatter = 0.9 * scatter + 0.1 * error.min(3.0 * scatter);
-            added.push((best, number));
-            last = number;
-            if history.len() >= length {
-                history.remove(0);
-            }
-            history.push((time(best), angle(number)));
+        if number <= last || error > tolerance {
+            continue;
+        }
+        added.push((best, number));
+        last = number;
+        if history.len() >= length {
+            history.remove(0);
+        }
+        history.push((time(best), angle(number)));
+        if error < (CLOSE_SCATTERS * scatter).max(CLOSE) {
+            close.push(number);
+        }
+        // one bad pulse must not open the door to others
+        scatter = 0.9 * scatter + 0.1 * error.min(3.0 * scatter);
+        let recent = close.iter().rev().take_while(|&&n| n > number - LOOK_BACK).count() as i64;
+        if 2 * recent < LOOK_BACK {
+            added.retain(|kept| kept.1 <= number - LOOK_BACK);
+            break;
         }
     }
+    // the last ones of a stretch that goes astray have no successors to judge them by
+    while added.last().is_some_and(|kept| close.binary_search(&kept.1).is_err()) {
+        added.pop();
+    }
     added
+}
+
+/// Scatter of predictions, in spaces between pulses, expected from the scatter about a parabola: a
+/// prediction errs about twice as much as what it is drawn through.
+fn first_scatter(history: &[(f64, f64)], room: f64) -> f64 {
+    let Some(course) = Parabola::through(history) else { return 0.03 };
+    let sum: f64 = history.iter().map(|&(t, angle)| (course.at(t) - angle).abs()).sum();
+    (2.0 * sum / history.len() as f64 / room).clamp(1e-4, 0.03)
 }
 
 /// A parabola through angles over time, about the last of them.
