@@ -51,7 +51,7 @@ pub struct Finding {
     pub kind: Kind,
     /// Bearing or channel; `None` for the machine as a whole.
     pub place: Option<String>,
-    /// Probability that it is present, 0 to 1.
+    /// Probability that it is present, 0 to 1; not a number where it cannot be told.
     pub confidence: f64,
     /// Ratio to the limit that was checked; `None`: no limit given.
     pub severity: Option<Severity>,
@@ -255,7 +255,8 @@ fn finding(item: Weighed) -> Finding {
         title: item.signature.title.to_owned(),
         kind: item.signature.kind,
         place: item.score.place,
-        confidence: item.confidence,
+        // 'cannot tell' is no probability of zero: reports leave out what is not a number
+        confidence: if item.score.cannot_tell.is_some() { f64::NAN } else { item.confidence },
         severity: item.score.severity,
         evidence: item.score.evidence,
         advice: item.signature.advice.to_owned(),

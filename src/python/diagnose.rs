@@ -52,15 +52,26 @@ pub(super) fn diagnose(
 
 /// Raw log-odds before calibration: signature id, basis, log-odds and calibrated confidence of every
 /// score. For fitting the calibration; use ``diagnose`` for anything else.
+///
+/// Parameters
+/// ----------
+/// recording : Recording
+///     With its machine file.
+/// coupling : bool, optional
+///     Overrides the machine file's statement about a coupling.
 #[pyfunction]
+#[pyo3(signature = (recording, *, coupling = None))]
 pub(super) fn raw_scores(
     py: Python<'_>,
     recording: Py<PyRecording>,
+    coupling: Option<bool>,
 ) -> PyResult<Vec<(&'static str, &'static str, f64, f64)>> {
     let recording = recording.get();
     compute(py, || {
+        let mut machine = recording.machine.clone();
+        machine.shaft.coupling = coupling.or(machine.shaft.coupling);
         let given = recording.machine_given;
-        let (case, _) = core::diagnose(&recording.inner, &recording.machine, given, &mut Silent)?;
+        let (case, _) = core::diagnose(&recording.inner, &machine, given, &mut Silent)?;
         let weighed = weigh::weigh(&case).weighed.into_iter();
         Ok(weighed
             .filter(|item| item.score.cannot_tell.is_none())
@@ -145,7 +156,7 @@ impl PyDiagnosis {
 
     /// The same as ``quietspin check --json``, as plain Python objects.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &report::json::check(&self.inner))
+        py.import("json")?.call_method1("loads", (report::json::check(&self.inner),))
     }
 
     fn __str__(&self) -> String {

@@ -19,21 +19,24 @@ FIRST_SEED = 1
 LEAST_OF_EACH = 12
 # standard deviation of the prior on the logarithm of the slope
 PRIOR_LOG_SLOPE = 1.5
+# envelopes of simulated sound bearings are cleaner than real ones: what the raw odds call less likely
+# than not may not be raised above even by the fit
+MOST_BIAS = {"envelope": 0.0}
 
 
-def fit(raw: np.ndarray, present: np.ndarray) -> tuple[float, float]:
-    """Bias and slope of the logistic law, with Platt's softened targets."""
+def fit(raw: np.ndarray, present: np.ndarray, most_bias: float) -> tuple[float, float]:
+    """Bias (at most ``most_bias``) and slope of the logistic law, with Platt's softened targets."""
     positive, negative = present.sum(), (~present).sum()
     target = np.where(present, (positive + 1) / (positive + 2), 1 / (negative + 2))
 
     def loss(parameters: np.ndarray) -> float:
-        bias, log_slope = parameters
+        bias, log_slope = min(parameters[0], most_bias), parameters[1]
         p = np.clip(expit(bias + np.exp(log_slope) * raw), 1e-12, 1 - 1e-12)
         entropy = -(target * np.log(p) + (1 - target) * np.log1p(-p)).sum()
         return float(entropy + 0.5 * (log_slope / PRIOR_LOG_SLOPE) ** 2)
 
     best = minimize(loss, [0.0, 0.0], method="Nelder-Mead", options={"maxiter": 4000})
-    return float(best.x[0]), float(np.exp(best.x[1]))
+    return float(min(best.x[0], most_bias)), float(np.exp(best.x[1]))
 
 
 def table_text(rows: list[Row], count: int) -> str:
@@ -54,7 +57,7 @@ def table_text(rows: list[Row], count: int) -> str:
         if min(present.sum(), (~present).sum()) < LEAST_OF_EACH:
             print(f"{signature}.{basis}: too few of one kind, left out")
             continue
-        bias, slope = fit(raw, present)
+        bias, slope = fit(raw, present, MOST_BIAS.get(basis, np.inf))
         print(f"{signature}.{basis}: {present.sum()} of {len(members)}, {bias:.3f} {slope:.3f}")
         text += f"\n[{signature}.{basis}]\nbias = {bias:.4f}\nslope = {slope:.4f}\n"
     return text

@@ -58,10 +58,14 @@ def rows_of(seed: int, drawn: str | None) -> list[Row]:
     # a mode amplified by less than 2.5 is no critical speed (API standard paragraphs, from memory)
     if any(c["damping"] < 0.2 for c in passed):
         present.add("resonance")
+    # every other machine is judged as one without a coupling: there the same force is a raised 2x
+    coupling = None if seed % 2 else False
     if "misalignment" in present:
         present.add("raised_2x")
     best: dict[str, tuple[float, str, float]] = {}
-    for signature, basis, raw, confidence in _core.raw_scores(simulated.recording):
+    for signature, basis, raw, confidence in _core.raw_scores(
+        simulated.recording, coupling=coupling
+    ):
         if signature not in best or raw > best[signature][0]:
             best[signature] = (raw, basis, confidence)
     return [

@@ -3,7 +3,6 @@
 mod bearings;
 mod blind;
 mod blind_signals;
-// the command is built with this feature only
 #[cfg(feature = "cli")]
 mod cli;
 mod diagnoses;
