@@ -103,14 +103,9 @@ struct Figures {
     recorded_s: f64,
 }
 
-fn measure(seeds: std::ops::Range<u64>, verbose: bool) -> Figures {
+fn measure(seeds: std::ops::Range<u64>) -> Figures {
     let mut figures = Figures { least_covered: 1.0, ..Figures::default() };
     for seed in seeds {
-        if let Some(only) = std::env::var_os("SEED")
-            && only.to_str() != Some(&seed.to_string())
-        {
-            continue;
-        }
         let (shaft, sensor, converter, samples, done) = run_up(seed);
         let channel = channel(one_per_turn(), converter.rate_hz, samples);
         let begun = Instant::now();
@@ -119,26 +114,6 @@ fn measure(seeds: std::ops::Range<u64>, verbose: bool) -> Figures {
         figures.work_s += begun.elapsed().as_secs_f64();
         figures.recorded_s += channel.duration_s();
         let found = errors(&speed, &shaft);
-        if verbose {
-            eprintln!(
-                "{seed:3} {:?} {:.1} s, {:.0} Hz, width {:.3}: rms {:.5} stated {:.5} worst {:.5} at {:.4}, angle {:.3} stated {:.3}, lost {} of {}, extra {} of {}, {:?}",
-                shaft.law,
-                shaft.duration_s,
-                converter.rate_hz,
-                sensor.width,
-                found.rms_percent,
-                speed.error_percent,
-                found.worst_percent,
-                found.worst_s,
-                found.angle_deg,
-                speed.angle_error_deg.unwrap_or(0.0),
-                speed.repairs.lost,
-                done.lost,
-                speed.repairs.extra,
-                done.doubled,
-                speed.notes
-            );
-        }
         figures.rms_percent.push(found.rms_percent);
         figures.worst_percent.push(found.worst_percent);
         figures.stated_over_true.push(speed.error_percent / found.rms_percent);
@@ -162,7 +137,7 @@ fn rms(values: &[f64]) -> f64 {
 
 #[test]
 fn run_ups_are_followed_to_a_hundredth_of_a_percent() {
-    let figures = measure(0..20, std::env::var_os("VERBOSE").is_some());
+    let figures = measure(0..20);
     let (rms, worst) = (largest(&figures.rms_percent), largest(&figures.worst_percent));
     assert!(rms < 0.01, "rms error {rms} %");
     assert!(worst < 0.1, "worst error {worst} %");
@@ -178,7 +153,7 @@ fn run_ups_are_followed_to_a_hundredth_of_a_percent() {
 #[expect(clippy::print_stdout, reason = "the figures are the output")]
 fn speed_from_pulses_figures() {
     let seeds = 200;
-    let figures = measure(1000..1000 + seeds, std::env::var_os("VERBOSE").is_some());
+    let figures = measure(1000..1000 + seeds);
     let mut ratios = figures.stated_over_true.clone();
     ratios.sort_by(f64::total_cmp);
     let at = |share: f64| ratios[(share * (ratios.len() - 1) as f64) as usize];
