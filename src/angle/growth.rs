@@ -11,10 +11,10 @@ use crate::units::Quantity;
 
 /// Least span of speed, high over low, over which an exponent is fitted.
 const LEAST_SPAN: f64 = 1.25;
-/// Regimes end at these fractions of the critical speed, where the exponent is still within about a
-/// quarter of its limit.
-const BELOW: f64 = 0.6;
-const ABOVE: f64 = 1.6;
+/// Regimes end at these fractions of the critical speed: there the exponent of a lightly damped mode,
+/// 2 / (1 - r²), lies 0.67 from its limit, and closer further out.
+const BELOW: f64 = 0.5;
+const ABOVE: f64 = 2.0;
 
 /// A fitted growth law in one regime.
 #[derive(Debug, Clone, Copy, PartialEq)]

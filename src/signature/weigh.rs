@@ -15,8 +15,8 @@ use crate::dsp::stats::probability_from_log_odds;
 use crate::recording::Role;
 use crate::units::{grouped, three_digits};
 
-/// Cap on the confidence of a signature without calibration.
-pub const UNCALIBRATED_CAP: f64 = 0.5;
+/// Cap on the confidence of a signature without calibration: just below that of a finding.
+pub const UNCALIBRATED_CAP: f64 = 0.49;
 /// How much a nearby resonance must raise the first order to be called its cause.
 const RAISED_BY_RESONANCE: f64 = 3.0;
 /// Log-odds taken from imbalance for each factor e by which a resonance raises the first order: half of

@@ -16,7 +16,7 @@ from scipy.special import expit
 ROOT = Path(__file__).resolve().parents[2]
 TABLE = ROOT / "src" / "signature" / "calibration.toml"
 FIRST_SEED = 1
-LEAST_OF_EACH = 12
+LEAST_OF_EACH = 4
 # standard deviation of the prior on the logarithm of the slope
 PRIOR_LOG_SLOPE = 1.5
 # envelopes of simulated sound bearings are cleaner than real ones: what the raw odds call less likely

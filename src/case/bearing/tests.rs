@@ -157,7 +157,7 @@ fn at_30000_rpm_lines_are_seen_and_depth_is_not_trusted() {
 fn a_run_up_is_followed_and_its_fast_part_left_out() {
     // 10 000 to 100 000 rpm: above 78 000 the widest band is too narrow for the inner race
     for element in [Element::Outer, Element::Inner, Element::Ball] {
-        let speed = run_up(10_000.0, 100_000.0, 10.0);
+        let speed = run_up(10_000.0, 100_000.0, 20.0);
         let found = parts(examine(impacts(element, &speed, &LOUD, 3), FAST.rate_hz, speed));
         let best = first(&found);
         assert_eq!(best.element, element, "{found:?}");

@@ -5,9 +5,7 @@
 //! edge ring, but always in the same way, so that the half-way point does not depend on where the
 //! samples fall. Slow edges (a magnet's sine at low speed) are met on a line fitted around half way.
 
-use std::cell::RefCell;
-
-use crate::dsp::kernel_bank::KernelBank;
+use crate::dsp::kernel::Kernel;
 
 use super::edges::Extreme;
 
@@ -110,13 +108,12 @@ fn rise_about(part: &[f32], middle: usize, from: f32, to: f32) -> f64 {
 pub(super) struct Timer<'a> {
     samples: &'a [f32],
     transitions: &'a [Transition],
-    /// Borrowed only within [`Timer::at`]: the bank fills its tables as it goes.
-    bank: RefCell<KernelBank>,
+    kernel: Kernel,
 }
 
 impl<'a> Timer<'a> {
     pub fn new(samples: &'a [f32], transitions: &'a [Transition]) -> Self {
-        Self { samples, transitions, bank: RefCell::new(KernelBank::new()) }
+        Self { samples, transitions, kernel: Kernel::new() }
     }
 
     /// Place of transition `i` in samples.
@@ -186,7 +183,7 @@ impl<'a> Timer<'a> {
     }
 
     fn at(&self, position: f64) -> f64 {
-        f64::from(self.bank.borrow_mut().at(self.samples, position, CUTOFF))
+        f64::from(self.kernel.at(self.samples, position, CUTOFF))
     }
 
     /// Height of the peak at a turning point, from a parabola through the interpolated signal.
@@ -199,9 +196,9 @@ impl<'a> Timer<'a> {
     }
 
     fn interpolated(&self, edge: &Transition, half: f64) -> Option<f64> {
-        let sign = if edge.rising { 1.0 } else { -1.0 };
         let mut place = edge.centre;
-        for step in [0.5, 0.3, 0.3, 0.3] {
+        let sign = if edge.rising { 1.0 } else { -1.0 };
+        for step in [0.5, 0.3, 0.3] {
             let (a, b) = (self.at(place - step), self.at(place + step));
             let slope = sign * (b - a) / (2.0 * step);
             if slope <= 0.0 {
@@ -209,8 +206,7 @@ impl<'a> Timer<'a> {
             }
             let shift = (sign * (half - 0.5 * (a + b)) / slope).clamp(-1.5, 1.5);
             place += shift;
-            // between the two points the edge is straight enough
-            if shift.abs() < 0.5 * step {
+            if shift.abs() < 0.15 && step < 0.4 {
                 break;
             }
         }

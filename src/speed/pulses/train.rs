@@ -15,7 +15,7 @@ const MOST_LOST_IN_A_ROW: i64 = 10;
 const LOOK_BACK: i64 = 12;
 /// Close is within so many times the usual scatter, or this part of the space between pulses.
 const CLOSE_SCATTERS: f64 = 12.0;
-const CLOSE: f64 = 0.01;
+const CLOSE: f64 = 0.02;
 /// Fewest pulses in a regular run from which a stretch can grow.
 const LEAST_RUN: usize = 8;
 /// Pulses through which the prediction is drawn.
@@ -211,7 +211,7 @@ fn follow(
 fn first_scatter(history: &[(f64, f64)], room: f64) -> f64 {
     let Some(course) = Parabola::through(history) else { return 0.03 };
     let sum: f64 = history.iter().map(|&(t, angle)| (course.at(t) - angle).abs()).sum();
-    (2.0 * sum / history.len() as f64 / room).clamp(1e-4, 0.03)
+    (2.0 * sum / history.len() as f64 / room).clamp(5e-3, 0.03)
 }
 
 /// A parabola through angles over time, about the last of them.
