@@ -480,8 +480,11 @@ mod tests {
             remark: None,
             source: String::new(),
         };
-        assert_eq!(sure_fault(&[finding.clone()], &[]), some("imbalance at front, 97 %"));
-        assert_eq!(sure_fault(&[finding.clone()], &["imbalance".to_owned()]), None);
+        assert_eq!(
+            sure_fault(std::slice::from_ref(&finding), &[]),
+            some("imbalance at front, 97 %")
+        );
+        assert_eq!(sure_fault(std::slice::from_ref(&finding), &["imbalance".to_owned()]), None);
         assert_eq!(suspected_fault(&[finding]), some("imbalance at front, 97 %"));
     }
 }

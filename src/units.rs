@@ -35,7 +35,7 @@ pub fn grouped(value: f64) -> String {
     let digits = format!("{:.0}", value.abs());
     let mut text = String::new();
     for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 && digits.len() > 4 {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) && digits.len() > 4 {
             text.push(' ');
         }
         text.push(digit);

@@ -7,7 +7,7 @@ use numpy::PyArray1;
 use pyo3::exceptions::PyKeyError;
 use pyo3::prelude::*;
 use pyo3::sync::PyOnceLock;
-use pyo3::types::PyBytes;
+use pyo3::types::{PyBytes, PyDict};
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
 use super::convert::{
@@ -107,7 +107,7 @@ impl PyRecording {
     #[allow(clippy::too_many_arguments)] // keyword arguments of a Python constructor
     fn from_arrays(
         py: Python<'_>,
-        arrays: Vec<(String, Samples<'_>)>,
+        arrays: Bound<'_, PyDict>,
         rate_hz: f64,
         units: Option<HashMap<String, String>>,
         roles: Option<HashMap<String, String>>,
@@ -119,17 +119,18 @@ impl PyRecording {
         let (machine, machine_given, machine_path) = machine_of(machine)?;
         let edge: Option<Edge> = edge.map(|edge| from_word("edge", edge)).transpose()?;
         let (units, roles) = (units.unwrap_or_default(), roles.unwrap_or_default());
-        let known: Vec<&String> = arrays.iter().map(|(name, _)| name).collect();
-        for stranger in units.keys().chain(roles.keys()).filter(|key| !known.contains(key)) {
-            return Err(PyKeyError::new_err(format!("no array is named {stranger:?}")));
-        }
-        let mut channels = Vec::new();
+        let mut channels: Vec<Channel> = Vec::new();
         for (name, samples) in &arrays {
-            let mut spec = ChannelSpec::named(name);
-            spec.unit = units.get(name).map(|symbol| unit_of(name, symbol)).transpose()?;
-            spec.role = roles.get(name).map(|role| from_word("role", role)).transpose()?;
+            let (name, samples): (String, Samples) = (name.extract()?, samples.extract()?);
+            let mut spec = ChannelSpec::named(&name);
+            spec.unit = units.get(&name).map(|symbol| unit_of(&name, symbol)).transpose()?;
+            spec.role = roles.get(&name).map(|role| from_word("role", role)).transpose()?;
             (spec.pulses_per_turn, spec.edge) = (pulses_per_turn, edge);
-            channels.push(Channel::new(spec, rate_hz, copied(samples)).map_err(exception)?);
+            channels.push(Channel::new(spec, rate_hz, copied(&samples)).map_err(exception)?);
+        }
+        let known = |name: &&String| channels.iter().any(|channel| channel.name() == *name);
+        if let Some(stranger) = units.keys().chain(roles.keys()).find(|name| !known(name)) {
+            return Err(PyKeyError::new_err(format!("no array is named {stranger:?}")));
         }
         let inner = compute(py, || {
             let recording = Recording::from_channels(name, channels)?;

@@ -10,7 +10,7 @@ SAMPLES = Path(__file__).resolve().parents[2] / "samples" / "recordings"
 
 def sample(name: str) -> qs.Recording:
     """Read a sample with its machine file."""
-    return qs.read(SAMPLES / f"{name}.wav", machine=SAMPLES / f"{name}.toml")
+    return qs.read(SAMPLES / f"{name}.wav", machine=SAMPLES / f"{name}.machine.toml")
 
 
 @pytest.fixture(scope="session")
