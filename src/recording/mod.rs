@@ -73,7 +73,7 @@ pub enum Direction {
 #[serde(deny_unknown_fields, default)]
 pub struct ChannelSpec {
     /// Name; in the machine file the table's own name.
-    #[serde(skip_deserializing)]
+    #[serde(skip)]
     pub name: String,
     /// Place of the table in the machine file, counted from 0; decides only between channels that
     /// neither number nor name tells apart.
