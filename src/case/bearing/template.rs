@@ -34,9 +34,9 @@ impl Element {
     }
 
     /// How often the part is damaged in a bearing of which nothing is known. Races and elements alike;
-    /// a cage that fails alone is ten times as rare (common practice, no source).
+    /// a cage that fails alone is far rarer (judgement, no source).
     pub(super) fn prior(self) -> f64 {
-        if self == Self::Cage { 0.0015 } else { 0.015 }
+        if self == Self::Cage { 0.000_8 } else { 0.015 }
     }
 
     /// The order whose impacts have to stay apart for the depth of modulation to mean something.
