@@ -522,7 +522,7 @@ class Recording:
         Length of the longest channel in seconds.
         """
     @staticmethod
-    def from_arrays(arrays: SupportsGetItem[int, tuple[str, Incomplete]], *, rate_hz: SupportsFloat | SupportsIndex, units: dict[str, str] | None = None, roles: dict[str, str] | None = None, pulses_per_turn: SupportsIndex | None = None, edge: str | None = None, machine: Machine | str | PathLike[str] | None = None, name: str = "arrays") -> Recording:
+    def from_arrays(arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz: SupportsFloat | SupportsIndex, units: dict[str, str] | None = None, roles: dict[str, str] | None = None, pulses_per_turn: SupportsIndex | None = None, edge: str | None = None, machine: Machine | str | PathLike[str] | None = None, name: str = "arrays") -> Recording:
         """
         Make a recording from arrays.
 

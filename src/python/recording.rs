@@ -103,7 +103,7 @@ impl PyRecording {
     /// ValueError
     ///     Where a name, unit, role or the rate cannot be used.
     #[staticmethod]
-    #[pyo3(signature = (arrays, *, rate_hz, units = None, roles = None, pulses_per_turn = None, edge = None, machine = None, name = "arrays"))]
+    #[pyo3(signature = (arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz, units = None, roles = None, pulses_per_turn = None, edge = None, machine = None, name = "arrays"))]
     #[allow(clippy::too_many_arguments)] // keyword arguments of a Python constructor
     fn from_arrays(
         py: Python<'_>,

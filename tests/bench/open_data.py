@@ -130,7 +130,7 @@ def outcome(wav: Path) -> Row:
 
 
 def totals(rows: list[Row]) -> dict[str, int]:
-    """Counts that sum the table up."""
+    """Sum the table up in counts."""
 
     def graded(row: Row) -> bool:
         return row.grade.startswith("Y") or row.record.startswith(("mfpt", "hit"))

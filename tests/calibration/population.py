@@ -63,9 +63,7 @@ def rows_of(seed: int, drawn: str | None) -> list[Row]:
     if "misalignment" in present:
         present.add("raised_2x")
     best: dict[str, tuple[float, str, float]] = {}
-    for signature, basis, raw, confidence in _core.raw_scores(
-        simulated.recording, coupling=coupling
-    ):
+    for signature, basis, raw, confidence in _core.raw_scores(simulated.recording, coupling=coupling):
         if signature not in best or raw > best[signature][0]:
             best[signature] = (raw, basis, confidence)
     return [

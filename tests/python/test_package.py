@@ -160,9 +160,7 @@ def test_errors_are_python_s_own_and_say_what_to_do(call, error, words):
 
 def test_simulation_is_repeatable():
     first, again = (qs.simulate(fault="imbalance", seed=3) for _ in range(2))
-    np.testing.assert_array_equal(
-        first.recording["front"].values, again.recording["front"].values
-    )
+    np.testing.assert_array_equal(first.recording["front"].values, again.recording["front"].values)
     assert first.truth == again.truth
     assert [fault["fault"] for fault in first.truth["faults"]] == ["imbalance"]
 

@@ -67,7 +67,13 @@ def averages(samples):
         case = {"window": window, "segment_len": length, "overlap": overlap / length}
         for scaling in ("density", "spectrum"):
             _, values = signal.welch(
-                samples, 1000.0, WINDOWS[window], length, overlap, detrend="constant", scaling=scaling
+                samples,
+                1000.0,
+                WINDOWS[window],
+                length,
+                overlap,
+                detrend="constant",
+                scaling=scaling,
             )
             case[scaling] = digits(values)
         found.append(case)
@@ -121,7 +127,10 @@ def integral():
     samples = np.fft.irfft(bins, count) * count / 2
     bins[picked] /= 2j * np.pi * np.array(picked)
     velocity = np.fft.irfft(bins, count) * count / 2
-    tones = [(float(abs(b)), float(k), float(np.angle(b))) for k, b in zip(picked, np.fft.rfft(samples)[picked] * 2 / count)]
+    tones = [
+        (float(abs(b)), float(k), float(np.angle(b)))
+        for k, b in zip(picked, np.fft.rfft(samples)[picked] * 2 / count, strict=True)
+    ]
     places = np.arange(1600, 2600, 37)
     return {
         "rate_hz": rate,
