@@ -107,7 +107,7 @@ def outcome(wav: Path) -> Row:
     ranked = sorted([*result.findings, *result.considered], key=lambda f: -f.confidence)
     bearing = next((f for f in ranked if f.fault in BEARING_FAULTS), None)
     first = result.findings[0] if result.findings else None
-    # the first axis: on the third of the motor rig grades 2 and 3 lie within 15 %, in reverse, under load
+    # the first axis: on the third, under load, grades 2 and 3 lie within 15 % in reverse
     order1 = [
         evidence.value
         for finding in ranked
