@@ -180,7 +180,8 @@ pub fn diagnose(
         a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
     });
     let findings: Vec<Finding> = found.into_iter().map(finding).collect();
-    let (verdict, reason) = Grounds::of(&case, &findings).verdict();
+    let considered = best_places(rest);
+    let (verdict, reason) = Grounds::of(&case, &findings, &considered).verdict();
     let diagnosis = Diagnosis {
         recording: recording.name.clone(),
         sha256: recording.sha256.clone(),
@@ -194,7 +195,7 @@ pub fn diagnose(
         speed: case.speed.as_ref().map(speed_summary),
         levels,
         findings,
-        considered: best_places(rest),
+        considered,
         notes,
     };
     Ok((case, diagnosis))
@@ -299,7 +300,7 @@ struct Grounds {
 }
 
 impl Grounds {
-    fn of(case: &Case, findings: &[Finding]) -> Self {
+    fn of(case: &Case, findings: &[Finding], considered: &[Finding]) -> Self {
         let unfit = case.fitness().iter().find(|check| check.fit == Fit::Unfit);
         Self {
             unfit: unfit.map(|check| clause(&check.found)),
@@ -309,7 +310,7 @@ impl Grounds {
             suspected_fault: suspected_fault(findings),
             obstacle: obstacle(case),
             sound_alone: case.is_sound_alone(),
-            kept: kept(case),
+            kept: kept(case, considered),
         }
     }
 
@@ -396,9 +397,14 @@ fn obstacle(case: &Case) -> Option<String> {
         .map(|check| clause(&check.found))
 }
 
-fn kept(case: &Case) -> String {
+fn kept(case: &Case, considered: &[Finding]) -> String {
     let limits = case.levels().iter().filter(|level| level.limit.is_some()).count();
-    format!("full speed reached and held, {limits} levels within their limits, nothing found")
+    let untold = considered.iter().filter(|f| f.kind == Kind::Fault && f.confidence.is_nan());
+    let but = match untold.count() {
+        0 => "",
+        _ => "; some faults cannot be told from this recording, see 'considered'",
+    };
+    format!("full speed reached and held, {limits} levels within their limits, nothing found{but}")
 }
 
 #[cfg(test)]
