@@ -158,7 +158,7 @@ fn speed_from_pulses_figures() {
     ratios.sort_by(f64::total_cmp);
     let at = |share: f64| ratios[(share * (ratios.len() - 1) as f64) as usize];
     println!(
-        "{}",
+        "FIGURES {}",
         serde_json::json!({
             "what": "speed from pulses, 10 000 to 100 000 rpm in 3 to 10 s, 1 us jitter, 2 % lost, 1 % doubled, width 1 to 50 %, SNR 20 dB, half through 48 kHz AC-coupled",
             "seeds": seeds,
