@@ -153,18 +153,7 @@ pub fn diagnose(
     machine_given: bool,
     progress: &mut dyn Progress,
 ) -> Result<(Case, Diagnosis)> {
-    check_tolerated(machine)?;
-    progress::step(progress, "speed", 0, 4)?;
-    let (speed, no_speed) = match choose::choose(recording, machine, progress)? {
-        Choice::Found(speed) => (Some(speed), Vec::new()),
-        Choice::Missing(reasons) => (None, reasons),
-    };
-    let mut notes = recording.notes.clone();
-    notes.extend(no_speed.into_iter().map(|missing| format!("no speed: {}", missing.reason)));
-    let case = Case::new(recording.clone(), machine.clone(), speed);
-    if case.views().next().is_none() {
-        return Err(nothing_to_judge(recording));
-    }
+    let (case, mut notes) = prepared(recording, machine, progress)?;
     progress::step(progress, "fitness", 1, 4)?;
     let fitness = case.fitness().to_vec();
     progress::step(progress, "levels", 2, 4)?;
@@ -199,6 +188,30 @@ pub fn diagnose(
         notes,
     };
     Ok((case, diagnosis))
+}
+
+/// The case of a recording whose specs are applied already, its speed found, and the notes so far.
+///
+/// # Errors
+/// As [`diagnose`].
+pub(crate) fn prepared(
+    recording: &Recording,
+    machine: &Machine,
+    progress: &mut dyn Progress,
+) -> Result<(Case, Vec<String>)> {
+    check_tolerated(machine)?;
+    progress::step(progress, "speed", 0, 4)?;
+    let (speed, no_speed) = match choose::choose(recording, machine, progress)? {
+        Choice::Found(speed) => (Some(speed), Vec::new()),
+        Choice::Missing(reasons) => (None, reasons),
+    };
+    let mut notes = recording.notes.clone();
+    notes.extend(no_speed.into_iter().map(|missing| format!("no speed: {}", missing.reason)));
+    let case = Case::new(recording.clone(), machine.clone(), speed);
+    if case.views().next().is_none() {
+        return Err(nothing_to_judge(recording));
+    }
+    Ok((case, notes))
 }
 
 fn check_tolerated(machine: &Machine) -> Result<()> {

@@ -8,19 +8,9 @@ use serde::{Deserialize, Serialize};
 /// Standard acceleration of free fall in m/s² (ISO 80000-3, exact by definition).
 pub const STANDARD_GRAVITY_M_S2: f64 = 9.80665;
 
-/// Shaft frequency in Hz from speed in rpm.
-pub fn hz_from_rpm(rpm: f64) -> f64 {
-    rpm / 60.0
-}
-
 /// Speed in rpm from shaft frequency in Hz.
 pub fn rpm_from_hz(hz: f64) -> f64 {
     hz * 60.0
-}
-
-/// Decibels of an amplitude ratio, `20 log10(ratio)`.
-pub fn db_from_ratio(ratio: f64) -> f64 {
-    20.0 * ratio.log10()
 }
 
 /// The angle `deg` wrapped into 0 (included) to 360 (excluded) degrees.
@@ -30,16 +20,22 @@ pub fn wrap_deg(deg: f64) -> f64 {
     if wrapped >= 360.0 { 0.0 } else { wrapped }
 }
 
-/// A whole number with its digits in groups of three, `96 400` (ISO 80000-1: a space, no comma).
-pub fn grouped(value: f64) -> String {
-    let digits = format!("{:.0}", value.abs());
-    let mut text = String::new();
-    for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i).is_multiple_of(3) && digits.len() > 4 {
-            text.push(' ');
+/// Digits in groups of three from the right, with `gap` between them.
+pub(crate) fn in_threes(digits: &str, gap: char) -> String {
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) {
+            text.push(gap);
         }
         text.push(digit);
     }
+    text
+}
+
+/// A whole number with its digits in groups of three, `96 400` (ISO 80000-1: a space, no comma).
+pub fn grouped(value: f64) -> String {
+    let digits = format!("{:.0}", value.abs());
+    let text = if digits.len() > 4 { in_threes(&digits, ' ') } else { digits };
     if value.round() < 0.0 { format!("-{text}") } else { text }
 }
 

@@ -67,18 +67,16 @@ pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Re
     let turns = (last_turn - first_turn) as usize;
     let turn_times_s: Vec<f64> =
         (0..=turns).map(|turn| speed.time_at_turns(first_turn + turn as f64)).collect();
-    let slopes: Vec<f64> =
-        turn_times_s.iter().map(|&t| 1.0 / speed.hz_at(t).max(f64::MIN_POSITIVE)).collect();
 
     let kernel = Kernel::new();
     let samples = channel.values();
     let mut values = Vec::with_capacity(turns * samples_per_turn);
     for turn in 0..turns {
-        let piece = InversePiece::new(&turn_times_s, &slopes, turn);
-        let hz = 1.0 / (turn_times_s[turn + 1] - turn_times_s[turn]);
+        let piece = TurnTime::between(speed, turn_times_s[turn], turn_times_s[turn + 1]);
+        let hz = 1.0 / piece.span_s;
         let cutoff = (samples_per_turn as f64 * hz / channel.rate_hz).min(1.0);
         for step in 0..samples_per_turn {
-            let time_s = piece.time_at(step as f64 / samples_per_turn as f64);
+            let time_s = piece.at(step as f64 / samples_per_turn as f64);
             values.push(kernel.at(samples, channel.index_at(time_s), cutoff));
         }
     }
@@ -96,32 +94,31 @@ fn covered(channel: &Channel, speed: &Speed) -> (f64, f64) {
     (channel.time_s(0.0).max(speed.start_s()), channel.time_s(last).min(speed.end_s()))
 }
 
-/// Time over one turn as a cubic: exact at both ends with the exact slopes, which is far closer than
-/// solving the speed curve anew for every sample would need.
-struct InversePiece {
+/// Time over one turn as a cubic: exact at both ends with the exact slopes, which is far cheaper than
+/// solving the speed curve anew for every sample.
+pub(crate) struct TurnTime {
     start_s: f64,
-    rise_s: f64,
+    /// How long the turn takes, in seconds.
+    pub span_s: f64,
     bend_start_s: f64,
     bend_end_s: f64,
 }
 
-impl InversePiece {
-    fn new(times_s: &[f64], slopes: &[f64], turn: usize) -> Self {
-        let rise_s = times_s[turn + 1] - times_s[turn];
+impl TurnTime {
+    /// The turn that `speed` makes from one time to another.
+    pub fn between(speed: &Speed, from_s: f64, to_s: f64) -> Self {
+        let span_s = to_s - from_s;
         // near standstill a slope grows without bound; three chords keep the cubic rising (Fritsch
         // and Carlson, SIAM J. Numer. Anal. 17 (1980) 238-246)
-        let bend = |slope: f64| slope.min(3.0 * rise_s) - rise_s;
-        Self {
-            start_s: times_s[turn],
-            rise_s,
-            bend_start_s: bend(slopes[turn]),
-            bend_end_s: bend(slopes[turn + 1]),
-        }
+        let slope = |time_s: f64| 1.0 / speed.hz_at(time_s).max(f64::MIN_POSITIVE);
+        let bend = |time_s: f64| slope(time_s).min(3.0 * span_s) - span_s;
+        Self { start_s: from_s, span_s, bend_start_s: bend(from_s), bend_end_s: bend(to_s) }
     }
 
-    fn time_at(&self, s: f64) -> f64 {
+    /// The time in seconds at `s`, 0 to 1 over the turn.
+    pub fn at(&self, s: f64) -> f64 {
         let bend = self.bend_start_s * (1.0 - s) - self.bend_end_s * s;
-        self.start_s + s * self.rise_s + s * (1.0 - s) * bend
+        self.start_s + s * self.span_s + s * (1.0 - s) * bend
     }
 }
 

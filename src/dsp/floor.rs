@@ -44,9 +44,6 @@ fn interpolate(centres: &[(usize, f64)], n: usize) -> Vec<f32> {
     floor
 }
 
-/// Factor from the median to the mean of an exponentially distributed power (one look): 1 / ln 2.
-pub const MEAN_OVER_MEDIAN_EXPONENTIAL: f64 = std::f64::consts::LOG2_E;
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,6 +4,8 @@
 //! rate to the wanted rate makes it the low-pass filter that resampling to a lower rate needs, so one
 //! step interpolates and keeps aliases out (J. O. Smith, "Digital Audio Resampling", 1984-2002).
 
+use std::sync::OnceLock;
+
 use super::window::bessel_i0;
 
 /// Zero crossings of the sinc on each side. With [`BETA`] the transition band is 0.16 of the cut-off
@@ -18,10 +20,10 @@ pub(super) const STEPS: usize = 1024;
 /// cut-off a tone passes unchanged, above `1 + TRANSITION` it is gone.
 pub const TRANSITION: f64 = 0.145;
 
-/// A table of the windowed sinc; make it once and use it for every sample.
+/// A table of the windowed sinc, filled once and shared.
 #[derive(Debug, Clone)]
 pub struct Kernel {
-    table: Vec<f32>,
+    table: &'static [f32],
 }
 
 impl Default for Kernel {
@@ -31,8 +33,13 @@ impl Default for Kernel {
 }
 
 impl Kernel {
-    /// Fills the table.
+    /// The kernel; the first one made fills the table.
     pub fn new() -> Self {
+        static TABLE: OnceLock<Vec<f32>> = OnceLock::new();
+        Self { table: TABLE.get_or_init(Self::filled) }
+    }
+
+    fn filled() -> Vec<f32> {
         let last = HALF_LOBES * STEPS;
         let value = |i: usize| {
             let x = i as f64 / STEPS as f64;
@@ -45,8 +52,7 @@ impl Kernel {
             sinc * bessel_i0(BETA * (1.0 - edge * edge).max(0.0).sqrt()) / bessel_i0(BETA)
         };
         // two extra zeros let the linear interpolation run off the end
-        let table = (0..=last).map(value).chain([0.0, 0.0]).map(|v| v as f32).collect();
-        Self { table }
+        (0..=last).map(value).chain([0.0, 0.0]).map(|v| v as f32).collect()
     }
 
     /// How many samples of the input lie on each side of a place, for a `cutoff` in (0, 1].

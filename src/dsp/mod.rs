@@ -5,6 +5,7 @@ pub mod fft;
 pub mod floor;
 pub mod gamma;
 pub mod halfband;
+pub mod hermite;
 pub mod kernel;
 pub mod kernel_bank;
 pub mod moments;

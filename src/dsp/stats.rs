@@ -52,12 +52,6 @@ pub fn probability_from_log_odds(log_odds: f64) -> f64 {
     1.0 / (1.0 + (-log_odds).exp())
 }
 
-/// Natural log-odds of a probability, kept finite at 0 and 1.
-pub fn log_odds_from_probability(probability: f64) -> f64 {
-    let p = probability.clamp(1e-12, 1.0 - 1e-12);
-    (p / (1.0 - p)).ln()
-}
-
 /// Straight line `y = intercept + slope x` by weighted least squares.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {

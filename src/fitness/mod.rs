@@ -26,15 +26,12 @@ mod words;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::machine::Machine;
 use crate::recording::{Recording, Role};
 use crate::speed::Speed;
 use frames::Frames;
 use survey::Survey;
-
-/// Lines above this share of the sampling rate are not judged: converter filters begin to fall there,
-/// and what they let through is folded back next to it.
-pub const JUDGED_SHARE_OF_RATE: f64 = 0.42;
 
 /// How far a check lets the recording be used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

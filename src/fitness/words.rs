@@ -1,5 +1,7 @@
 //! Numbers in sentences.
 
+use crate::units::in_threes;
+
 /// A number to three significant figures, thousands set apart by spaces.
 pub fn number(value: f64) -> String {
     let size = value.abs();
@@ -32,15 +34,7 @@ pub fn whole(value: f64) -> String {
 
 /// A count with its thousands set apart by spaces.
 pub fn count(count: usize) -> String {
-    let digits = count.to_string();
-    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
-    for (place, digit) in digits.chars().enumerate() {
-        if place > 0 && (digits.len() - place).is_multiple_of(3) {
-            text.push(' ');
-        }
-        text.push(digit);
-    }
-    text
+    in_threes(&count.to_string(), ' ')
 }
 
 /// A count with its noun, which takes an s unless the count is one.

@@ -70,8 +70,7 @@ pub(super) fn raw_scores(
     compute(py, || {
         let mut machine = recording.machine.clone();
         machine.shaft.coupling = coupling.or(machine.shaft.coupling);
-        let given = recording.machine_given;
-        let (case, _) = core::diagnose(&recording.inner, &machine, given, &mut Silent)?;
+        let (case, _) = core::prepared(&recording.inner, &machine, &mut Silent)?;
         let weighed = weigh::weigh(&case).weighed.into_iter();
         Ok(weighed
             .filter(|item| item.score.cannot_tell.is_none())

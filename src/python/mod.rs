@@ -7,6 +7,7 @@
 #![allow(clippy::needless_pass_by_value)]
 
 mod angle;
+mod channel;
 mod convert;
 mod diagnose;
 mod machine;
@@ -23,13 +24,15 @@ mod _core {
     #[pymodule_export]
     use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
     #[pymodule_export]
+    use super::channel::PyChannel;
+    #[pymodule_export]
     use super::diagnose::{
         PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, run_cli,
     };
     #[pymodule_export]
     use super::machine::{PyMachine, machine_from_text, machine_keys};
     #[pymodule_export]
-    use super::recording::{PyChannel, PyRecording, read};
+    use super::recording::{PyRecording, read};
     #[pymodule_export]
     use super::simulate::{PySimulated, simulate};
     #[pymodule_export]

@@ -5,6 +5,7 @@ use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::convert::{array, pickles, read_only, word};
+use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::error::Result;
 use crate::recording::Channel;
 use crate::spectrum::bands::{self, BandSearch};
@@ -192,7 +193,7 @@ impl PyEnvelopeSpectrum {
             None => {
                 let ranked = bands::ranked_bands(samples, rate_hz, &search)?;
                 // where no band stands clear of noise the whole range is as good as any
-                bands::chosen(&ranked).unwrap_or([search.low_hz, 0.42 * rate_hz])
+                bands::chosen(&ranked).unwrap_or([search.low_hz, JUDGED_SHARE_OF_RATE * rate_hz])
             }
         };
         let envelope = squared_envelope(samples, rate_hz, band_hz)?;

@@ -2,6 +2,8 @@
 
 use unicode_width::UnicodeWidthChar;
 
+use crate::units::in_threes;
+
 /// The space that holds a number and its unit, or the groups of a number, on one line. Written as a
 /// common space when the page is finished.
 pub(super) const BOUND: char = '\u{a0}';
@@ -48,13 +50,7 @@ fn grouped(plain: &str) -> String {
         Some(digits) => ("-", digits),
         None => ("", whole),
     };
-    let mut text = sign.to_owned();
-    for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i).is_multiple_of(3) {
-            text.push(BOUND);
-        }
-        text.push(digit);
-    }
+    let mut text = format!("{sign}{}", in_threes(digits, BOUND));
     if let Some(fraction) = fraction {
         text.push('.');
         text.push_str(fraction);

@@ -10,6 +10,7 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::scenario::{RampShape, SpeedProfile};
+use crate::dsp::hermite::{Node, Piece};
 
 /// Time between knots in s.
 const KNOT_STEP_S: f64 = 0.004;
@@ -29,6 +30,12 @@ pub struct TrueKnot {
     pub turns: f64,
     /// Speed in turns per second.
     pub speed_hz: f64,
+}
+
+impl TrueKnot {
+    fn node(&self) -> Node {
+        Node { at: self.time_s, value: self.turns, slope: self.speed_hz }
+    }
 }
 
 /// Angle, speed and acceleration at an instant.
@@ -89,25 +96,19 @@ impl Curve {
     /// Angle, speed and acceleration at a time in s.
     pub fn at(&self, time_s: f64) -> Motion {
         let last = self.knots.len() - 1;
-        let (first, end) = (self.knots[0], self.knots[last]);
-        if time_s <= first.time_s || time_s >= end.time_s {
-            let knot = if time_s <= first.time_s { first } else { end };
-            let turns = knot.turns + (time_s - knot.time_s) * knot.speed_hz;
-            return Motion { turns, hz: knot.speed_hz, hz_per_s: 0.0 };
-        }
         let index = ((time_s / self.step_s) as usize).min(last - 1);
-        let (a, b) = (self.knots[index], self.knots[index + 1]);
-        let h = b.time_s - a.time_s;
-        let s = (time_s - a.time_s) / h;
-        let rise = b.turns - a.turns;
-        // Hermite form in which a straight line comes out exactly
-        let (da, db) = (a.speed_hz * h - rise, b.speed_hz * h - rise);
-        let r = 1.0 - s;
+        let piece = self.piece(index);
+        // the first and the last knot belong to the constant speed beyond them
+        let inside = time_s > self.knots[0].time_s && time_s < self.knots[last].time_s;
         Motion {
-            turns: a.turns + s * rise + s * r * (da * r - db * s),
-            hz: (rise + da * r * (1.0 - 3.0 * s) - db * s * (2.0 - 3.0 * s)) / h,
-            hz_per_s: (da * (6.0 * s - 4.0) + db * (6.0 * s - 2.0)) / (h * h),
+            turns: piece.value_at(time_s),
+            hz: piece.slope_at(time_s),
+            hz_per_s: if inside { piece.bend_at(time_s) } else { 0.0 },
         }
+    }
+
+    fn piece(&self, index: usize) -> Piece {
+        Piece { from: self.knots[index].node(), to: self.knots[index + 1].node() }
     }
 
     /// The time in s at which the shaft first stands at `turns`; `None` where it never does.
@@ -118,23 +119,7 @@ impl Curve {
             let early = b.time_s - (b.turns - turns) / b.speed_hz;
             return early.is_finite().then_some(early);
         };
-        let (mut low, mut high) = (a.time_s, b.time_s);
-        let mut time_s = low + (high - low) * (turns - a.turns) / (b.turns - a.turns);
-        for _ in 0..60 {
-            let here = self.at(time_s);
-            let error = here.turns - turns;
-            if error.abs() < 1e-12 * turns.abs().max(1.0) {
-                break;
-            }
-            if error > 0.0 {
-                high = time_s
-            } else {
-                low = time_s
-            }
-            let next = time_s - error / here.hz;
-            time_s = if next > low && next < high { next } else { 0.5 * (low + high) };
-        }
-        Some(time_s)
+        Some(Piece { from: a.node(), to: b.node() }.place_of(turns))
     }
 
     /// Shaft angle in turns at the last knot.

@@ -8,6 +8,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::split::Splitter;
+use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::error::{Error, Result};
 
 /// Edges of the band filters as a fraction of the band's width.
@@ -94,7 +95,7 @@ pub fn ranked_bands(
     rate_hz: f64,
     search: &BandSearch,
 ) -> Result<Vec<BandKurtosis>> {
-    let high_hz = search.high_hz.unwrap_or(0.42 * rate_hz);
+    let high_hz = search.high_hz.unwrap_or(JUDGED_SHARE_OF_RATE * rate_hz);
     let span_hz = high_hz - search.low_hz;
     let bands = tree_bands(search.low_hz, high_hz, search.least_width_hz.unwrap_or(span_hz / 32.0));
     if bands.is_empty() {

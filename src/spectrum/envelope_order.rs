@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::envelope::Envelope;
+use crate::angle::resample::TurnTime;
 use crate::dsp::fft::good_length;
 use crate::dsp::kernel::TRANSITION;
 use crate::dsp::kernel_bank::{KernelBank, LEAST_OF_CUTOFF};
@@ -196,20 +197,14 @@ impl Resampler<'_> {
     /// Fills `values` with the envelope at the equal angles of one turn.
     fn turn(&mut self, turn: f64, values: &mut Vec<f32>) {
         let (from_s, to_s) = (self.speed.time_at_turns(turn), self.speed.time_at_turns(turn + 1.0));
-        let span_s = to_s - from_s;
-        // time over angle is a cubic with the speed at both ends; slopes of at most three chords keep it
-        // rising (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238-246)
-        let slope = |time_s: f64| (1.0 / self.speed.hz_at(time_s).max(1e-9)).min(3.0 * span_s);
-        let (bend_from, bend_to) = (slope(from_s) - span_s, slope(to_s) - span_s);
+        let turn = TurnTime::between(self.speed, from_s, to_s);
         let rate_hz = self.envelope.rate_hz;
         let kept = (1.0 - TRANSITION) * LEAST_OF_CUTOFF;
-        let cutoff = (2.0 * self.max_order / span_s / (kept * rate_hz)).min(1.0);
+        let cutoff = (2.0 * self.max_order / turn.span_s / (kept * rate_hz)).min(1.0);
         let kernel = self.kernel.table(cutoff);
         values.clear();
         for point in 0..self.points {
-            let s = point as f64 / self.points as f64;
-            let bend = s * (1.0 - s) * (bend_from * (1.0 - s) - bend_to * s);
-            let time_s = from_s + s * span_s + bend;
+            let time_s = turn.at(point as f64 / self.points as f64);
             let position = (time_s - self.first_s) * rate_hz;
             values.push(kernel.at(&self.envelope.values, position));
         }

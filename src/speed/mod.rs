@@ -12,6 +12,7 @@ mod smooth;
 
 use serde::{Deserialize, Serialize};
 
+use crate::dsp::hermite::{Node, Piece};
 use crate::error::{Error, Result};
 use crate::recording::Edge;
 
@@ -50,6 +51,12 @@ pub struct Knot {
     pub turns: f64,
     /// Speed in turns per second.
     pub speed_hz: f64,
+}
+
+impl Knot {
+    fn node(&self) -> Node {
+        Node { at: self.time_s, value: self.turns, slope: self.speed_hz }
+    }
 }
 
 /// What was put right in a train of pulses.
@@ -186,13 +193,13 @@ impl Speed {
     /// Shaft angle in turns at a time; continued at constant speed outside the time covered.
     pub fn turns_at(&self, time_s: f64) -> f64 {
         let piece = self.piece_at(|k| k.time_s <= time_s);
-        piece.turns_at(time_s)
+        piece.value_at(time_s)
     }
 
     /// Speed in turns per second at a time; constant outside the time covered.
     pub fn hz_at(&self, time_s: f64) -> f64 {
         let piece = self.piece_at(|k| k.time_s <= time_s);
-        piece.hz_at(time_s)
+        piece.slope_at(time_s)
     }
 
     /// Speed in rpm at a time; constant outside the time covered.
@@ -203,7 +210,7 @@ impl Speed {
     /// The time in seconds at which the shaft stands at `turns`.
     pub fn time_at_turns(&self, turns: f64) -> f64 {
         let piece = self.piece_at(|k| k.turns <= turns);
-        piece.time_at(turns)
+        piece.place_of(turns)
     }
 
     /// The lowest and the highest speed at the knots, in rpm.
@@ -221,78 +228,7 @@ impl Speed {
     fn piece_at(&self, before: impl Fn(&Knot) -> bool) -> Piece {
         let after = self.knots.partition_point(before);
         let index = after.clamp(1, self.knots.len() - 1);
-        Piece { from: self.knots[index - 1], to: self.knots[index] }
-    }
-}
-
-/// One cubic Hermite piece between two knots.
-#[derive(Debug, Clone, Copy)]
-struct Piece {
-    from: Knot,
-    to: Knot,
-}
-
-impl Piece {
-    fn span_s(&self) -> f64 {
-        self.to.time_s - self.from.time_s
-    }
-
-    fn turns_at(&self, time_s: f64) -> f64 {
-        let (a, b) = (&self.from, &self.to);
-        if time_s <= a.time_s {
-            return a.turns + (time_s - a.time_s) * a.speed_hz;
-        }
-        if time_s >= b.time_s {
-            return b.turns + (time_s - b.time_s) * b.speed_hz;
-        }
-        let h = self.span_s();
-        let s = (time_s - a.time_s) / h;
-        let rise = b.turns - a.turns;
-        // Hermite form arranged so that a straight line comes out exactly
-        let (da, db) = (a.speed_hz * h - rise, b.speed_hz * h - rise);
-        a.turns + s * rise + s * (1.0 - s) * (da * (1.0 - s) - db * s)
-    }
-
-    fn hz_at(&self, time_s: f64) -> f64 {
-        let (a, b) = (&self.from, &self.to);
-        if time_s <= a.time_s {
-            return a.speed_hz;
-        }
-        if time_s >= b.time_s {
-            return b.speed_hz;
-        }
-        let h = self.span_s();
-        let s = (time_s - a.time_s) / h;
-        let rise = b.turns - a.turns;
-        let (da, db) = (a.speed_hz * h - rise, b.speed_hz * h - rise);
-        (rise + da * (1.0 - s) * (1.0 - 3.0 * s) - db * s * (2.0 - 3.0 * s)) / h
-    }
-
-    /// Newton steps from the chord, kept inside the piece by bisection.
-    fn time_at(&self, turns: f64) -> f64 {
-        let (a, b) = (&self.from, &self.to);
-        if turns <= a.turns {
-            return a.time_s - (a.turns - turns) / a.speed_hz.max(f64::MIN_POSITIVE);
-        }
-        if turns >= b.turns {
-            return b.time_s + (turns - b.turns) / b.speed_hz.max(f64::MIN_POSITIVE);
-        }
-        let (mut low, mut high) = (a.time_s, b.time_s);
-        let mut time_s = low + (high - low) * (turns - a.turns) / (b.turns - a.turns);
-        for _ in 0..60 {
-            let error = self.turns_at(time_s) - turns;
-            if error.abs() < 1e-12 * turns.abs().max(1.0) {
-                break;
-            }
-            if error > 0.0 {
-                high = time_s
-            } else {
-                low = time_s
-            }
-            let next = time_s - error / self.hz_at(time_s);
-            time_s = if next > low && next < high { next } else { 0.5 * (low + high) };
-        }
-        time_s
+        Piece { from: self.knots[index - 1].node(), to: self.knots[index].node() }
     }
 }
 

@@ -82,7 +82,7 @@ def script(path: str) -> tuple[str, ...]:
 
 
 ANGLE = ("src/dsp/*.rs", "src/angle/*.rs", "src/speed/mod.rs")
-CORE = ("src/*.rs", "src/[!cp]*/**/*.rs", "src/case/*.rs", "src/signature/calibration.toml")
+CORE = ("src/*.rs", "src/[!cp]*/**/*.rs", "src/case/**/*.rs", "src/signature/calibration.toml")
 
 FIGURES = (
     Figure(

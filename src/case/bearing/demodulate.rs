@@ -1,5 +1,6 @@
 //! The envelope spectra of one channel in several bands, shared by all bearings of the machine.
 
+use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::dsp::fft::good_length_below;
 use crate::recording::Channel;
 use crate::spectrum::envelope::Envelope;
@@ -18,8 +19,6 @@ const PARTS: [usize; 3] = [1, 2, 4];
 const LOWEST_SHARE: f64 = 0.005;
 /// Lowest order used: the first three of the shaft carry imbalance and misalignment, not ringing.
 const LOWEST_ORDER: f64 = 3.0;
-/// Highest share of the sampling rate used: above it the converter's filter rules.
-const HIGHEST_SHARE: f64 = 0.42;
 /// Least width of a band over the highest defect frequency: three harmonics must fit between carrier
 /// and edge for the envelope to rise and fall between impacts.
 pub(super) const LEAST_WIDTH: f64 = 3.0;
@@ -103,7 +102,7 @@ fn too_fast(rate_hz: f64, mean_hz: f64, highest_order: f64) -> String {
          record a slower part of the run, or at a higher rate",
         highest_order * mean_hz,
         rate_hz,
-        (HIGHEST_SHARE - LOWEST_SHARE) * rate_hz
+        (JUDGED_SHARE_OF_RATE - LOWEST_SHARE) * rate_hz
     )
 }
 
@@ -121,7 +120,7 @@ pub(super) fn is_stated(speed: &Speed) -> bool {
 
 fn bands_hz(rate_hz: f64, mean_hz: f64) -> Vec<[f64; 2]> {
     let low = (LOWEST_SHARE * rate_hz).max(LOWEST_ORDER * mean_hz);
-    let width = HIGHEST_SHARE * rate_hz - low;
+    let width = JUDGED_SHARE_OF_RATE * rate_hz - low;
     if width <= 0.0 {
         return Vec::new();
     }

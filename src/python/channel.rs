@@ -1,0 +1,276 @@
+//! One channel of a recording in Python.
+
+use numpy::PyArray1;
+use pyo3::prelude::*;
+use pyo3::sync::PyOnceLock;
+use pyo3::types::PyBytes;
+
+use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
+use super::convert::{array, compute, pickled, unpickled, word};
+use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
+use super::speed::PySpeed;
+use crate::angle::{OrderMap, average, resample};
+use crate::error::{Error, Result};
+use crate::machine::Machine;
+use crate::recording::Channel;
+use crate::speed::{Speed, SpeedSource};
+
+/// One channel of a recording.
+#[pyclass(frozen, name = "Channel", module = "quietspin._core")]
+pub(super) struct PyChannel {
+    inner: Channel,
+    machine: Machine,
+    values: PyOnceLock<Py<PyArray1<f32>>>,
+}
+
+impl PyChannel {
+    pub(super) fn new(inner: Channel, machine: Machine) -> Self {
+        Self { inner, machine, values: PyOnceLock::new() }
+    }
+
+    /// The speed given, or a constant over the channel from the machine file.
+    fn speed_or_constant(&self, speed: Option<&PySpeed>) -> Result<Speed> {
+        if let Some(speed) = speed {
+            return Ok(speed.inner.clone());
+        }
+        let rpm = self
+            .machine
+            .shaft
+            .constant_rpm
+            .ok_or_else(|| Error::setting("speed", "none is given", "pass rec.speed()"))?;
+        let end_s = self.inner.start_s + self.inner.duration_s();
+        Speed::constant(SpeedSource::Stated, rpm, self.inner.start_s, end_s)
+    }
+}
+
+#[pymethods]
+impl PyChannel {
+    /// Name of the channel.
+    #[getter]
+    fn name(&self) -> &str {
+        self.inner.name()
+    }
+
+    /// Role: vibration, pulse, speed, sound, slow or other.
+    #[getter]
+    fn role(&self) -> String {
+        word(&self.inner.spec.role())
+    }
+
+    /// Unit symbol of the samples.
+    #[getter]
+    fn unit(&self) -> &'static str {
+        self.inner.spec.unit().symbol()
+    }
+
+    /// Quantity: acceleration, velocity, displacement, pressure, speed, temperature or unknown.
+    #[getter]
+    fn quantity(&self) -> String {
+        word(&self.inner.spec.quantity())
+    }
+
+    /// Sampling rate in Hz.
+    #[getter]
+    fn rate_hz(&self) -> f64 {
+        self.inner.rate_hz
+    }
+
+    /// Time of the first sample in seconds.
+    #[getter]
+    fn start_s(&self) -> f64 {
+        self.inner.start_s
+    }
+
+    /// Samples in the channel's unit: float32, shape (n,), read-only.
+    #[getter]
+    fn values<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f32>>> {
+        let make = || PyResult::Ok(array(py, self.inner.values().to_vec())?.unbind());
+        Ok(self.values.get_or_try_init(py, make)?.bind(py).clone())
+    }
+
+    /// Averaged amplitude spectrum: zero-to-peak, Hann window, in the channel's unit.
+    ///
+    /// Parameters
+    /// ----------
+    /// resolution_hz : float, optional
+    ///     Distance between lines in Hz; by default chosen from the length.
+    #[pyo3(signature = (*, resolution_hz = None))]
+    fn spectrum(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
+        compute(py, || PySpectrum::amplitude(&self.inner, resolution_hz))
+    }
+
+    /// Power spectral density in unit²/Hz (Welch, Hann window, half overlap).
+    ///
+    /// Parameters
+    /// ----------
+    /// resolution_hz : float, optional
+    ///     Distance between lines in Hz; by default chosen from the length.
+    #[pyo3(signature = (*, resolution_hz = None))]
+    fn psd(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
+        compute(py, || PySpectrum::density(&self.inner, resolution_hz))
+    }
+
+    /// Spectrogram: amplitude over time and frequency.
+    ///
+    /// Parameters
+    /// ----------
+    /// resolution_hz : float, optional
+    ///     Distance between lines in Hz; by default chosen from the length.
+    #[pyo3(signature = (*, resolution_hz = None))]
+    fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
+        compute(py, || PySpectrogram::of(&self.inner, resolution_hz))
+    }
+
+    /// Spectrum of the squared envelope of a band, over orders where a speed is given, else over Hz.
+    ///
+    /// Parameters
+    /// ----------
+    /// speed : Speed, optional
+    ///     Shaft speed; then the axis is orders.
+    /// band_hz : tuple of float, optional
+    ///     Band that is demodulated, in Hz; by default the most impulsive one is chosen.
+    /// max_order : float, default 20
+    ///     Highest order (with a speed).
+    #[pyo3(signature = (speed = None, *, band_hz = None, max_order = 20.0))]
+    fn envelope_spectrum(
+        &self,
+        py: Python<'_>,
+        speed: Option<Py<PySpeed>>,
+        band_hz: Option<(f64, f64)>,
+        max_order: f64,
+    ) -> PyResult<PyEnvelopeSpectrum> {
+        let speed = speed.as_ref().map(|speed| &speed.get().inner);
+        let band_hz = band_hz.map(|(low, high)| [low, high]);
+        compute(py, || PyEnvelopeSpectrum::of(&self.inner, speed, band_hz, max_order))
+    }
+
+    /// Order map: amplitude over orders and blocks of whole turns.
+    ///
+    /// Parameters
+    /// ----------
+    /// speed : Speed, optional
+    ///     Shaft speed; may be left out where the machine file states a constant one.
+    /// max_order : float, default 13
+    ///     Highest order free of aliases.
+    #[pyo3(signature = (speed = None, *, max_order = 13.0))]
+    fn order_map(
+        &self,
+        py: Python<'_>,
+        speed: Option<Py<PySpeed>>,
+        max_order: f64,
+    ) -> PyResult<PyOrderMap> {
+        let unit = self.unit();
+        compute(py, || {
+            let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
+            let steps = resample::samples_per_turn_for(max_order);
+            let signal = resample::resample(&self.inner, &speed, steps)?;
+            Ok(PyOrderMap { inner: OrderMap::of(&signal), unit: unit.to_owned() })
+        })
+    }
+
+    /// Order tracks: amplitude and phase of orders over time and speed.
+    ///
+    /// Parameters
+    /// ----------
+    /// speed : Speed, optional
+    ///     Shaft speed; may be left out where the machine file states a constant one.
+    /// orders : list of float, default [1]
+    ///     Multiples of shaft speed.
+    ///
+    /// Returns
+    /// -------
+    /// list of Track
+    #[pyo3(signature = (speed = None, *, orders = vec![1.0]))]
+    fn track(
+        &self,
+        py: Python<'_>,
+        speed: Option<Py<PySpeed>>,
+        orders: Vec<f64>,
+    ) -> PyResult<Vec<PyTrack>> {
+        let unit = self.unit();
+        compute(py, || {
+            let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
+            let highest = orders.iter().copied().fold(1.0, f64::max);
+            let steps = resample::samples_per_turn_for(highest + 1.0);
+            let map = OrderMap::of(&resample::resample(&self.inner, &speed, steps)?);
+            let make = |&order: &f64| {
+                let track = map.track(order).ok_or_else(|| {
+                    Error::setting(
+                        "orders",
+                        format!("{order} is outside the map"),
+                        "ask for orders above 0",
+                    )
+                })?;
+                Ok(PyTrack {
+                    inner: track,
+                    unit: unit.to_owned(),
+                    phase_stated: speed.edge.is_some(),
+                })
+            };
+            orders.iter().map(make).collect()
+        })
+    }
+
+    /// Synchronous average: the mean turn.
+    ///
+    /// Parameters
+    /// ----------
+    /// speed : Speed, optional
+    ///     Shaft speed; may be left out where the machine file states a constant one.
+    /// samples_per_turn : int, default 128
+    ///     Steps of angle in the mean turn.
+    #[pyo3(signature = (speed = None, *, samples_per_turn = 128))]
+    fn synchronous_average(
+        &self,
+        py: Python<'_>,
+        speed: Option<Py<PySpeed>>,
+        samples_per_turn: usize,
+    ) -> PyResult<PySynchronousAverage> {
+        let unit = self.unit();
+        compute(py, || {
+            if samples_per_turn < 4 {
+                return Err(Error::setting(
+                    "samples_per_turn",
+                    format!("{samples_per_turn} is too few"),
+                    "take at least 4",
+                ));
+            }
+            let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
+            let signal = resample::resample(&self.inner, &speed, samples_per_turn)?;
+            Ok(PySynchronousAverage {
+                inner: average::synchronous_average(&signal),
+                unit: unit.to_owned(),
+            })
+        })
+    }
+
+    fn __len__(&self) -> usize {
+        self.inner.len()
+    }
+
+    fn __repr__(&self) -> String {
+        format!(
+            "<Channel {}: {}, {} samples at {} Hz, {}>",
+            self.inner.name(),
+            self.role(),
+            self.inner.len(),
+            self.inner.rate_hz,
+            self.unit()
+        )
+    }
+
+    fn __reduce__<'py>(
+        slf: &Bound<'py, Self>,
+    ) -> PyResult<(Bound<'py, PyAny>, (Bound<'py, PyBytes>,))> {
+        let this = slf.get();
+        let state = pickled(slf.py(), &(&this.inner, this.inner.name(), &this.machine))?;
+        Ok((slf.get_type().getattr("_restore")?, (state,)))
+    }
+
+    #[staticmethod]
+    fn _restore(state: &[u8]) -> PyResult<Self> {
+        let (mut inner, name, machine): (Channel, String, Machine) = unpickled(state)?;
+        inner.spec.name = name;
+        Ok(Self::new(inner, machine))
+    }
+}
