@@ -1,6 +1,7 @@
 //! Resampling at equal steps of shaft angle, free of aliases at all speeds.
 
-use crate::dsp::kernel::{Kernel, TRANSITION};
+use crate::dsp::kernel::TRANSITION;
+use crate::dsp::kernel_bank::{KernelBank, LEAST_OF_CUTOFF};
 use crate::error::{Error, Result};
 use crate::recording::Channel;
 use crate::speed::Speed;
@@ -23,7 +24,7 @@ pub struct AngleSignal {
 impl AngleSignal {
     /// Highest order that is free of aliases, where the channel's own rate allows it.
     pub fn max_order(&self) -> f64 {
-        0.5 * self.samples_per_turn as f64 * (1.0 - TRANSITION)
+        0.5 * self.samples_per_turn as f64 * PASSED_SHARE
     }
 
     /// Whole turns.
@@ -39,9 +40,12 @@ impl AngleSignal {
     }
 }
 
+/// Share of half the angular rate up to which a tone passes unchanged, whatever the speed.
+const PASSED_SHARE: f64 = LEAST_OF_CUTOFF * (1.0 - TRANSITION);
+
 /// The number of samples per turn (7-smooth) for which `max_order` is free of aliases.
 pub fn samples_per_turn_for(max_order: f64) -> usize {
-    let needed = 2.0 * max_order / (1.0 - TRANSITION);
+    let needed = 2.0 * max_order / PASSED_SHARE;
     crate::dsp::fft::good_length(needed.ceil() as usize)
 }
 
@@ -68,16 +72,17 @@ pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Re
     let turn_times_s: Vec<f64> =
         (0..=turns).map(|turn| speed.time_at_turns(first_turn + turn as f64)).collect();
 
-    let kernel = Kernel::new();
+    let mut bank = KernelBank::new();
     let samples = channel.values();
     let mut values = Vec::with_capacity(turns * samples_per_turn);
     for turn in 0..turns {
         let piece = TurnTime::between(speed, turn_times_s[turn], turn_times_s[turn + 1]);
         let hz = 1.0 / piece.span_s;
         let cutoff = (samples_per_turn as f64 * hz / channel.rate_hz).min(1.0);
+        let kernel = bank.table(cutoff);
         for step in 0..samples_per_turn {
             let time_s = piece.at(step as f64 / samples_per_turn as f64);
-            values.push(kernel.at(samples, channel.index_at(time_s), cutoff));
+            values.push(kernel.at(samples, channel.index_at(time_s)));
         }
     }
     Ok(AngleSignal {
