@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::case::{Case, Decision, Level};
+use crate::case::{Case, Decision, Level, View, levels};
 use crate::error::{Error, Result};
 use crate::fitness::{Affects, Check, Fit};
 use crate::machine::{self, Machine};
@@ -12,7 +12,7 @@ use crate::signature::weigh::{self, Weighed};
 use crate::signature::{ALL, Evidence, Kind, Severity};
 use crate::speed::choose::{self, Choice};
 use crate::speed::{Speed, SpeedAlternative, SpeedSource};
-use crate::units::{clause, three_digits};
+use crate::units::{clause, grouped, three_digits};
 
 /// The decision about a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -168,8 +168,10 @@ pub fn diagnose(
         let (a, b) = (weigh::rank(a), weigh::rank(b));
         a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
     });
-    let findings: Vec<Finding> = found.into_iter().map(finding).collect();
-    let considered = best_places(rest);
+    let mut findings = best_of_each_place(found);
+    point_to_the_clearer_end(&mut findings);
+    let considered = best_of_each_place(rest);
+    notes.extend(louder_than_overall(&levels));
     let (verdict, reason) = Grounds::of(&case, &findings, &considered).verdict();
     let diagnosis = Diagnosis {
         recording: recording.name.clone(),
@@ -206,12 +208,28 @@ pub(crate) fn prepared(
         Choice::Missing(reasons) => (None, reasons),
     };
     let mut notes = recording.notes.clone();
+    notes.extend(speed.as_ref().and_then(|speed| stated_otherwise(machine, speed)));
     notes.extend(no_speed.into_iter().map(|missing| format!("no speed: {}", missing.reason)));
     let case = Case::new(recording.clone(), machine.clone(), speed);
     if case.views().next().is_none() {
         return Err(nothing_to_judge(recording));
     }
     Ok((case, notes))
+}
+
+/// Says where a stated constant speed was not used, and the measured one differs.
+fn stated_otherwise(machine: &Machine, speed: &Speed) -> Option<String> {
+    let stated = machine.shaft.constant_rpm?;
+    let (low, high) = speed.range_rpm();
+    let differs = stated < 0.98 * low || stated > 1.02 * high || !speed.is_steady(0.02);
+    (speed.source() != SpeedSource::Stated && differs).then(|| {
+        format!(
+            "the stated {} rpm are not used: the recording itself gives {} to {} rpm",
+            grouped(stated),
+            grouped(low),
+            grouped(high)
+        )
+    })
 }
 
 fn check_tolerated(machine: &Machine) -> Result<()> {
@@ -279,8 +297,9 @@ fn finding(item: Weighed) -> Finding {
     }
 }
 
-/// The most probable place of each signature that was not found.
-fn best_places(rest: Vec<Weighed>) -> Vec<Finding> {
+/// Each fault once at each place, though several channels there may have been scored: the first, which
+/// is the most probable.
+fn best_of_each_place(rest: Vec<Weighed>) -> Vec<Finding> {
     let mut best: Vec<Finding> = Vec::new();
     for candidate in rest.into_iter().map(finding) {
         let same = |f: &Finding| f.fault == candidate.fault && f.place == candidate.place;
@@ -291,11 +310,44 @@ fn best_places(rest: Vec<Weighed>) -> Vec<Finding> {
     best
 }
 
+/// A bearing defect is heard at the other end of a short shaft too: the fainter finding says so.
+fn point_to_the_clearer_end(findings: &mut [Finding]) {
+    for index in 1..findings.len() {
+        let (clearer, rest) = findings.split_at_mut(index);
+        let Some(finding) = rest.first_mut().filter(|f| f.fault.starts_with("bearing")) else {
+            continue;
+        };
+        let twin = clearer.iter().find(|f| f.fault == finding.fault && f.place != finding.place);
+        if let Some(place) = twin.and_then(|twin| twin.place.as_deref()) {
+            finding.remark =
+                Some(format!("it is clearer at {place}; this end may only hear the defect there"));
+        }
+    }
+}
+
+/// Why the first order can be higher than the overall level that holds it, where it is.
+fn louder_than_overall(levels: &[Level]) -> Option<String> {
+    let of = |id: &str, channel: &str| {
+        levels.iter().find(|level| level.id == id && level.channel == channel)
+    };
+    let louder = levels.iter().find(|level| {
+        let overall = of("overall_velocity", &level.channel);
+        level.id == "order1_velocity" && overall.is_some_and(|overall| level.value > overall.value)
+    })?;
+    Some(format!(
+        "1x is higher than the overall level at {}: overall levels are means over about a second, 1x is \
+         followed within a few turns",
+        louder.channel
+    ))
+}
+
 /// What a verdict rests on, each with its sentence.
 #[derive(Debug, Clone, Default)]
 struct Grounds {
     /// Why the recording cannot carry a verdict at all.
     unfit: Option<String>,
+    /// Why one channel among others can carry none; what the others show still counts.
+    unfit_channel: Option<String>,
     /// A limit exceeded beyond its uncertainty.
     exceeded: Option<String>,
     /// A limit that cannot be decided.
@@ -314,14 +366,17 @@ struct Grounds {
 
 impl Grounds {
     fn of(case: &Case, findings: &[Finding], considered: &[Finding]) -> Self {
-        let unfit = case.fitness().iter().find(|check| check.fit == Fit::Unfit);
+        let unfit = Unfit::of(case);
+        let judged: Vec<&Finding> =
+            findings.iter().filter(|f| unfit.sound_at(case, f.place.as_deref())).collect();
         Self {
-            unfit: unfit.map(|check| clause(&check.found)),
-            exceeded: limit_reason(case, Decision::Exceeded),
-            undecided: limit_reason(case, Decision::Undecided),
-            sure_fault: sure_fault(findings, &case.machine.acceptance.tolerated),
-            suspected_fault: suspected_fault(findings),
-            obstacle: obstacle(case),
+            exceeded: limit_reason(case, &unfit, Decision::Exceeded),
+            undecided: limit_reason(case, &unfit, Decision::Undecided),
+            sure_fault: sure_fault(&judged, &case.machine.acceptance.tolerated),
+            suspected_fault: suspected_fault(&judged),
+            unfit: unfit.recording,
+            unfit_channel: unfit.channels.into_iter().next().map(|(_, found)| found),
+            obstacle: obstacle(case).or_else(|| untold(considered)),
             sound_alone: case.is_sound_alone(),
             kept: kept(case, considered),
         }
@@ -332,11 +387,15 @@ impl Grounds {
         if let Some(found) = self.unfit {
             return (Verdict::NoVerdict, format!("the recording is unfit: {found}"));
         }
-        if let Some(reason) = self.exceeded.or(self.sure_fault).filter(|_| !self.sound_alone) {
-            return (Verdict::Reject, reason);
+        if let Some(reason) = self.exceeded.or(self.sure_fault) {
+            let verdict = if self.sound_alone { Verdict::Investigate } else { Verdict::Reject };
+            return (verdict, reason);
         }
         if let Some(reason) = self.suspected_fault.or(self.undecided) {
             return (Verdict::Investigate, reason);
+        }
+        if let Some(found) = self.unfit_channel {
+            return (Verdict::NoVerdict, format!("a channel is unfit: {found}"));
         }
         match self.obstacle {
             Some(reason) => {
@@ -347,18 +406,64 @@ impl Grounds {
     }
 }
 
-fn limit_reason(case: &Case, decision: Decision) -> Option<String> {
+/// What no verdict may rest on.
+struct Unfit {
+    /// Why nothing of the recording can be judged.
+    recording: Option<String>,
+    /// Judged channels that cannot, each with the reason.
+    channels: Vec<(String, String)>,
+}
+
+impl Unfit {
+    /// A check that concerns one judged channel leaves the others standing; one of the recording, of
+    /// its pulse, or of all judged channels does not.
+    fn of(case: &Case) -> Self {
+        let names: Vec<&str> = case.views().map(|view| view.name()).collect();
+        let (mut recording, mut channels) = (None, Vec::<(String, String)>::new());
+        for check in case.fitness().iter().filter(|check| check.fit == Fit::Unfit) {
+            let found = clause(&check.found);
+            match check.channel.as_deref().filter(|channel| names.contains(channel)) {
+                Some(name) if channels.iter().all(|(other, _)| other != name) => {
+                    channels.push((name.to_owned(), found));
+                }
+                Some(_) => {}
+                None => recording = recording.or(Some(found)),
+            }
+        }
+        if channels.len() == names.len() {
+            recording = recording.or(channels.first().map(|(_, found)| found.clone()));
+        }
+        Self { recording, channels }
+    }
+
+    fn holds(&self, channel: &str) -> bool {
+        self.channels.iter().any(|(name, _)| name == channel)
+    }
+
+    /// Whether some fit channel stands behind what was found at a place.
+    fn sound_at(&self, case: &Case, place: Option<&str>) -> bool {
+        let there = |view: &View| {
+            place.is_none_or(|place| {
+                view.place() == place
+                    || case.views_at(place).iter().any(|v| v.name() == view.name())
+            })
+        };
+        case.views().any(|view| there(&view) && !self.holds(view.name()))
+    }
+}
+
+fn limit_reason(case: &Case, unfit: &Unfit, decision: Decision) -> Option<String> {
     let worst = case
         .levels()
         .iter()
-        .filter(|level| level.decision == decision)
+        .filter(|level| level.decision == decision && !unfit.holds(&level.channel))
         .max_by(|a, b| a.ratio().unwrap_or(0.0).total_cmp(&b.ratio().unwrap_or(0.0)))?;
     let words = match decision {
-        Decision::Undecided => "too close to call",
-        _ => "beyond the limit",
+        Decision::Undecided => "too close to call against the limit of",
+        _ => "beyond the limit of",
     };
     Some(format!(
-        "{} at {} is {} {}, {words} of {}",
+        "{} at {} is {} {}, {words} {}",
         worst.name,
         worst.channel,
         three_digits(worst.value),
@@ -367,24 +472,23 @@ fn limit_reason(case: &Case, decision: Decision) -> Option<String> {
     ))
 }
 
-fn sure_fault(findings: &[Finding], tolerated: &[String]) -> Option<String> {
+fn sure_fault(findings: &[&Finding], tolerated: &[String]) -> Option<String> {
+    let findings = findings.iter().copied();
     findings
-        .iter()
         .filter(|f| f.kind == Kind::Fault && !tolerated.contains(&f.fault))
         .find(|f| f.confidence >= REJECT_FROM)
         .map(described)
 }
 
-fn suspected_fault(findings: &[Finding]) -> Option<String> {
-    findings
-        .iter()
-        .find(|f| f.kind == Kind::Fault && f.confidence >= INVESTIGATE_FROM)
-        .map(described)
+fn suspected_fault(findings: &[&Finding]) -> Option<String> {
+    let mut findings = findings.iter().copied();
+    findings.find(|f| f.kind == Kind::Fault && f.confidence >= INVESTIGATE_FROM).map(described)
 }
 
 fn described(finding: &Finding) -> String {
     let place = finding.place.as_ref().map_or(String::new(), |place| format!(" at {place}"));
-    format!("{}{place}, {:.0} %", finding.title, 100.0 * finding.confidence)
+    // rounded down: 89.6 % is not the 90 % that rejects
+    format!("{}{place}, {:.0} %", finding.title, (100.0 * finding.confidence).floor())
 }
 
 /// What stands between a recording without findings and a release.
@@ -395,11 +499,14 @@ fn obstacle(case: &Case) -> Option<String> {
     if case.speed.is_none() {
         return Some("there is no shaft speed".to_owned());
     }
-    if case.views().any(|view| !view.channel.is_calibrated()) {
+    if case.views().any(|view| !view.measures_motion()) {
         return Some("a vibration channel is not calibrated".to_owned());
     }
-    if !case.levels().iter().any(|level| level.limit.is_some()) {
+    if !case.machine.limits.any() {
         return Some("no limit is stated to check against".to_owned());
+    }
+    if let Some(reason) = levels::unchecked(case) {
+        return Some(reason);
     }
     let hinders = [Affects::Levels, Affects::Speed, Affects::Acceptance];
     case.fitness()
@@ -408,6 +515,15 @@ fn obstacle(case: &Case) -> Option<String> {
             check.fit == Fit::Limited && check.affects.iter().any(|a| hinders.contains(a))
         })
         .map(|check| clause(&check.found))
+}
+
+/// A fault whose lines stand there, though the recording cannot tell damage from a sound part's own.
+fn untold(considered: &[Finding]) -> Option<String> {
+    let is_untold = |f: &&Finding| f.kind == Kind::Fault && f.confidence.is_nan();
+    let seen = |f: &&Finding| f.evidence.iter().any(|e| e.key == "line_order");
+    let finding = considered.iter().filter(is_untold).find(seen)?;
+    let place = finding.place.as_deref().unwrap_or("the machine");
+    Some(format!("{} at {place}: {}", finding.title, finding.remark.as_deref()?))
 }
 
 fn kept(case: &Case, considered: &[Finding]) -> String {
@@ -461,8 +577,8 @@ mod tests {
     #[test]
     fn sound_alone_never_rejects() {
         let sound = Grounds {
+            exceeded: some("overall"),
             sure_fault: some("bearing"),
-            suspected_fault: some("bearing"),
             sound_alone: true,
             ..Grounds::default()
         };
@@ -475,6 +591,16 @@ mod tests {
         let (verdict, reason) = unfit.verdict();
         assert_eq!(verdict, Verdict::NoVerdict);
         assert!(reason.contains("unfit: silence"));
+    }
+
+    #[test]
+    fn an_unfit_channel_hides_nothing_that_the_others_show() {
+        let dead = || Grounds { unfit_channel: some("silence"), ..Grounds::default() };
+        assert_eq!(verdict(Grounds { exceeded: some("1x"), ..dead() }), Verdict::Reject);
+        let suspected = Grounds { suspected_fault: some("imbalance"), ..dead() };
+        assert_eq!(verdict(suspected), Verdict::Investigate);
+        let (verdict, reason) = dead().verdict();
+        assert_eq!((verdict, reason.as_str()), (Verdict::NoVerdict, "a channel is unfit: silence"));
     }
 
     #[test]
@@ -499,11 +625,8 @@ mod tests {
             remark: None,
             source: String::new(),
         };
-        assert_eq!(
-            sure_fault(std::slice::from_ref(&finding), &[]),
-            some("imbalance at front, 97 %")
-        );
-        assert_eq!(sure_fault(std::slice::from_ref(&finding), &["imbalance".to_owned()]), None);
-        assert_eq!(suspected_fault(&[finding]), some("imbalance at front, 97 %"));
+        assert_eq!(sure_fault(&[&finding], &[]), some("imbalance at front, 97 %"));
+        assert_eq!(sure_fault(&[&finding], &["imbalance".to_owned()]), None);
+        assert_eq!(suspected_fault(&[&finding]), some("imbalance at front, 97 %"));
     }
 }

@@ -4,7 +4,6 @@
 //! all far above it (velocity: 3 and 1, acceleration: 4 and 2). Source: W. T. Thomson, Theory of
 //! Vibration, rotating unbalance: from memory.
 
-use super::critical::Critical;
 use super::track::Track;
 use crate::dsp::stats::{self, Line};
 use crate::units::Quantity;
@@ -16,6 +15,17 @@ const LEAST_SPAN: f64 = 1.25;
 const BELOW: f64 = 0.5;
 const ABOVE: f64 = 2.0;
 
+/// Where speeds lie against the critical speeds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Regime {
+    /// Below all of them.
+    Below,
+    /// Above all of them.
+    Above,
+    /// No critical speed is known.
+    Unknown,
+}
+
 /// A fitted growth law in one regime.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Growth {
@@ -25,39 +35,47 @@ pub struct Growth {
     pub error: f64,
     /// Lowest and highest speed of the fit in rpm.
     pub span_rpm: (f64, f64),
-    /// Whether the speeds lie above the critical speed that was found.
-    pub above_critical: bool,
+    /// Where these speeds lie.
+    pub regime: Regime,
 }
 
 impl Growth {
-    /// The exponent that pure unbalance has in this regime, in displacement.
-    pub fn expected(&self) -> f64 {
-        if self.above_critical { 0.0 } else { 2.0 }
+    /// The exponent that pure unbalance has in this regime, in displacement; `None` where the regime
+    /// is not known.
+    pub fn expected(&self) -> Option<f64> {
+        match self.regime {
+            Regime::Below => Some(2.0),
+            Regime::Above => Some(0.0),
+            Regime::Unknown => None,
+        }
     }
 
     /// The exponent and the expected one as seen in another quantity.
-    pub fn in_quantity(&self, quantity: Quantity) -> (f64, f64) {
+    pub fn in_quantity(&self, quantity: Quantity) -> (f64, Option<f64>) {
         let steps = f64::from(quantity.derivative_of_displacement().unwrap_or(0));
-        (self.exponent + steps, self.expected() + steps)
+        (self.exponent + steps, self.expected().map(|expected| expected + steps))
     }
 }
 
-/// Fits the growth laws below and above a critical speed, or one law over all speeds without it.
+/// Fits the growth laws below and above the critical speeds in rpm, or one law over all speeds where
+/// none is known.
 ///
 /// `displacement` is the first order's track in displacement. Points below four times their noise are
 /// left out. Regimes that span less than 1.25:1 are left out.
-pub fn laws(displacement: &Track, critical: Option<&Critical>) -> Vec<Growth> {
-    match critical {
-        Some(critical) => {
-            let below = law(displacement, |rpm| rpm < BELOW * critical.rpm, false);
-            let above = law(displacement, |rpm| rpm > ABOVE * critical.rpm, true);
+pub fn laws(displacement: &Track, criticals_rpm: &[f64]) -> Vec<Growth> {
+    let lowest = criticals_rpm.iter().copied().reduce(f64::min);
+    let highest = criticals_rpm.iter().copied().reduce(f64::max);
+    match lowest.zip(highest) {
+        Some((lowest, highest)) => {
+            let below = law(displacement, |rpm| rpm < BELOW * lowest, Regime::Below);
+            let above = law(displacement, |rpm| rpm > ABOVE * highest, Regime::Above);
             below.into_iter().chain(above).collect()
         }
-        None => law(displacement, |_| true, false).into_iter().collect(),
+        None => law(displacement, |_| true, Regime::Unknown).into_iter().collect(),
     }
 }
 
-fn law(track: &Track, chosen: impl Fn(f64) -> bool, above_critical: bool) -> Option<Growth> {
+fn law(track: &Track, chosen: impl Fn(f64) -> bool, regime: Regime) -> Option<Growth> {
     let part = track.where_rpm(chosen);
     let usable: Vec<usize> =
         (0..part.len()).filter(|&i| part.phasors[i].norm() > 4.0 * part.errors[i]).collect();
@@ -70,7 +88,7 @@ fn law(track: &Track, chosen: impl Fn(f64) -> bool, above_critical: bool) -> Opt
     let y: Vec<f64> = usable.iter().map(|&i| part.phasors[i].norm().ln()).collect();
     let weight = vec![1.0; usable.len()];
     let Line { slope, slope_error, .. } = stats::fit_line(&x, &y, &weight)?;
-    Some(Growth { exponent: slope, error: slope_error, span_rpm: (low, high), above_critical })
+    Some(Growth { exponent: slope, error: slope_error, span_rpm: (low, high), regime })
 }
 
 #[cfg(test)]
@@ -90,10 +108,13 @@ mod tests {
             track.errors.push(1e-9);
         }
         let critical = super::super::critical::find(&track, true).expect("passed at 60 000");
-        let laws = laws(&track, Some(&critical));
+        let laws = laws(&track, &[critical.rpm]);
         assert_eq!(laws.len(), 2);
         for law in laws {
-            assert!((law.exponent - law.expected()).abs() < 0.6, "{law:?}");
+            assert!(
+                law.expected().is_some_and(|expected| (law.exponent - expected).abs() < 0.6),
+                "{law:?}"
+            );
         }
     }
 }

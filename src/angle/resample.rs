@@ -43,6 +43,9 @@ impl AngleSignal {
 /// Share of half the angular rate up to which a tone passes unchanged, whatever the speed.
 const PASSED_SHARE: f64 = LEAST_OF_CUTOFF * (1.0 - TRANSITION);
 
+/// Most samples of one signal at equal angles, two gigabytes.
+const MOST_SAMPLES: usize = 1 << 29;
+
 /// The number of samples per turn (7-smooth) for which `max_order` is free of aliases.
 pub fn samples_per_turn_for(max_order: f64) -> usize {
     let needed = 2.0 * max_order / PASSED_SHARE;
@@ -56,7 +59,8 @@ pub fn samples_per_turn_for(max_order: f64) -> usize {
 /// [`AngleSignal::max_order`]. Turns begin at whole numbers of `speed`'s angle.
 ///
 /// # Errors
-/// [`Error::TooLittle`] where fewer than two whole turns are covered.
+/// [`Error::TooLittle`] where fewer than two whole turns are covered, or the shaft turns faster than half
+/// the sampling rate; [`Error::Setting`] where so many samples per turn would fill the memory.
 pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Result<AngleSignal> {
     let (from_s, to_s) = covered(channel, speed);
     let first_turn = speed.turns_at(from_s).ceil();
@@ -69,6 +73,7 @@ pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Re
         ));
     }
     let turns = (last_turn - first_turn) as usize;
+    check_size(channel, turns, samples_per_turn, to_s - from_s)?;
     let turn_times_s: Vec<f64> =
         (0..=turns).map(|turn| speed.time_at_turns(first_turn + turn as f64)).collect();
 
@@ -92,6 +97,31 @@ pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Re
         turn_times_s,
         source_rate_hz: channel.rate_hz,
     })
+}
+
+/// Refuses what can only be a slip of the pen in the speed, the rate or the highest order.
+fn check_size(
+    channel: &Channel,
+    turns: usize,
+    samples_per_turn: usize,
+    duration_s: f64,
+) -> Result<()> {
+    let mean_hz = turns as f64 / duration_s;
+    if mean_hz > 0.5 * channel.rate_hz {
+        return Err(Error::too_little(
+            format!("channel {} in shaft angle", channel.name()),
+            format!("a sampling rate above twice the {mean_hz:.0} turns per second"),
+            format!("{:.0} Hz", channel.rate_hz),
+        ));
+    }
+    if turns.saturating_mul(samples_per_turn) > MOST_SAMPLES {
+        return Err(Error::setting(
+            "samples_per_turn",
+            format!("{samples_per_turn} over {turns} turns are too many"),
+            "choose a lower highest order",
+        ));
+    }
+    Ok(())
 }
 
 fn covered(channel: &Channel, speed: &Speed) -> (f64, f64) {

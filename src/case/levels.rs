@@ -1,11 +1,13 @@
 //! Levels: overall values in a stated band and the first order, held against the limits.
+//!
+//! A stated limit that a channel gives no level for is no limit kept: [`unchecked`] names it.
 
 use serde::{Deserialize, Serialize};
 
 use super::{Case, View};
 use crate::machine::Limits;
 use crate::spectrum::levels::{channel_overall, overall_in_band};
-use crate::units::{Amplitude, Quantity, Unit};
+use crate::units::{Amplitude, Quantity, Unit, grouped};
 
 /// Lower end of the default band of overall values in Hz (ISO 20816-1: from memory).
 const BAND_FROM_HZ: f64 = 10.0;
@@ -14,6 +16,8 @@ const BAND_TO_HZ: f64 = 1000.0;
 /// The band reaches at least this many times the top speed, so that it holds the first order of fast
 /// machines with two harmonics (common practice, no source).
 const BAND_TOP_ORDERS: f64 = 3.2;
+/// Height of the first order over its own standard error above which it is more than noise.
+const CLEAR_OF_NOISE: f64 = 4.0;
 
 /// A level of one channel, with the limit it was held against.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -84,66 +88,142 @@ pub fn of(case: &Case) -> Vec<Level> {
 /// The band of overall values for a case: the machine file's, else 10 Hz to 1 kHz or 3.2 times the
 /// top speed, whichever is higher, and never above what the channel's rate carries.
 fn band_hz(view: &View) -> [f64; 2] {
-    let top_hz = view.case.speed.as_ref().map_or(0.0, |speed| speed.range_rpm().1 / 60.0);
-    let default = [BAND_FROM_HZ, BAND_TO_HZ.max(BAND_TOP_ORDERS * top_hz)];
-    let [low, high] = view.case.machine.limits.band_hz.unwrap_or(default);
+    let [low, high] = wanted_band_hz(view.case);
     [low, high.min(view.judged_hz())]
 }
 
+fn wanted_band_hz(case: &Case) -> [f64; 2] {
+    let default = [BAND_FROM_HZ, BAND_TO_HZ.max(BAND_TOP_ORDERS * top_rpm(case) / 60.0)];
+    case.machine.limits.band_hz.unwrap_or(default)
+}
+
+/// The first stated limit that a channel was not held against as stated, with the reason in words;
+/// `None` where every channel was held against every limit.
+pub fn unchecked(case: &Case) -> Option<String> {
+    case.views().find_map(|view| {
+        let stated = MEASURED.iter().filter(|m| m.limit(&case.machine.limits).is_some());
+        stated.map(|measured| measured.obstacle(&view)).find_map(|obstacle| obstacle)
+    })
+}
+
+/// What is measured of a calibrated channel, and may carry a limit.
+struct Measured {
+    what: What,
+    quantity: Quantity,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum What {
+    Overall,
+    Order1,
+}
+
+const MEASURED: [Measured; 5] = [
+    Measured { what: What::Overall, quantity: Quantity::Velocity },
+    Measured { what: What::Overall, quantity: Quantity::Acceleration },
+    Measured { what: What::Order1, quantity: Quantity::Velocity },
+    Measured { what: What::Order1, quantity: Quantity::Acceleration },
+    Measured { what: What::Order1, quantity: Quantity::Displacement },
+];
+
+impl Measured {
+    fn id(&self) -> String {
+        let what = if self.what == What::Overall { "overall" } else { "order1" };
+        format!("{what}_{}", self.quantity.word())
+    }
+
+    fn name(&self) -> String {
+        let what = if self.what == What::Overall { "overall" } else { "1x" };
+        format!("{what} {}", self.quantity.word())
+    }
+
+    fn limit(&self, limits: &Limits) -> Option<f64> {
+        match (self.what, self.quantity) {
+            (What::Overall, Quantity::Velocity) => limits.overall_mm_s_rms,
+            (What::Overall, Quantity::Acceleration) => limits.overall_g_rms,
+            (What::Order1, Quantity::Velocity) => limits.order1_mm_s_rms,
+            (What::Order1, Quantity::Acceleration) => limits.order1_g_peak,
+            (What::Order1, Quantity::Displacement) => limits.order1_um_pp,
+            _ => None,
+        }
+    }
+
+    /// Velocity is the trade's default; of overall values the sensor's own quantity comes beside it.
+    fn is_shown(&self, view: &View) -> bool {
+        let native = self.what == What::Overall && self.quantity == view.channel.spec.quantity();
+        native
+            || self.quantity == Quantity::Velocity
+            || self.limit(&view.case.machine.limits).is_some()
+    }
+
+    fn level(&self, view: &View) -> Option<Level> {
+        match self.what {
+            What::Overall => overall(view, self),
+            What::Order1 => first_order(view, self),
+        }
+    }
+
+    /// Why the channel's level does not stand for the limit as stated.
+    fn obstacle(&self, view: &View) -> Option<String> {
+        let (name, channel) = (self.name(), view.name());
+        let levels = &mut view.case.levels().iter();
+        if !levels.any(|level| level.channel == channel && level.id == self.id()) {
+            return Some(match view.case.machine.limits.from_rpm {
+                Some(from_rpm) if top_rpm(view.case) < from_rpm => format!(
+                    "the limits hold from {} rpm, which the recording does not reach",
+                    grouped(from_rpm)
+                ),
+                _ => format!("{name} at {channel} could not be measured against its limit"),
+            });
+        }
+        let ([_, high], [_, wanted]) = (band_hz(view), wanted_band_hz(view.case));
+        (self.what == What::Overall && high < wanted).then(|| {
+            format!(
+                "{name} at {channel} is to be held against its limit up to {} Hz, and the sampling rate \
+                 carries {} Hz",
+                grouped(wanted),
+                grouped(high)
+            )
+        })
+    }
+}
+
+fn top_rpm(case: &Case) -> f64 {
+    case.speed.as_ref().map_or(0.0, |speed| speed.range_rpm().1)
+}
+
 fn of_view(view: &View) -> Vec<Level> {
-    if !view.channel.is_calibrated() || view.channel.spec.quantity() == Quantity::Pressure {
+    if !view.measures_motion() {
         return relative(view);
     }
-    let mut found = Vec::new();
-    for quantity in [Quantity::Velocity, Quantity::Acceleration] {
-        let limit = stated(&view.case.machine.limits, "overall", quantity);
-        let native = quantity == view.channel.spec.quantity();
-        // velocity is the trade's default; the sensor's own quantity comes beside it
-        if quantity == Quantity::Velocity || native || limit.is_some() {
-            found.extend(overall(view, quantity, limit));
-        }
-    }
-    for quantity in [Quantity::Velocity, Quantity::Acceleration, Quantity::Displacement] {
-        let limit = stated(&view.case.machine.limits, "order1", quantity);
-        if quantity == Quantity::Velocity || limit.is_some() {
-            found.extend(first_order(view, quantity, limit));
-        }
-    }
-    found
+    let shown = MEASURED.iter().filter(|measured| measured.is_shown(view));
+    shown.filter_map(|measured| measured.level(view)).collect()
 }
 
-fn stated(limits: &Limits, what: &str, quantity: Quantity) -> Option<f64> {
-    match (what, quantity) {
-        ("overall", Quantity::Velocity) => limits.overall_mm_s_rms,
-        ("overall", Quantity::Acceleration) => limits.overall_g_rms,
-        ("order1", Quantity::Velocity) => limits.order1_mm_s_rms,
-        ("order1", Quantity::Acceleration) => limits.order1_g_peak,
-        ("order1", Quantity::Displacement) => limits.order1_um_pp,
-        _ => None,
-    }
-}
-
-/// Whether limits hold at a speed; where no speed is known they hold throughout.
+/// Whether limits hold at a time or speed: with a speed from which they hold, only where the speed is
+/// known to be as high; where no speed is known at all they hold throughout.
 fn counts(case: &Case, rpm: Option<f64>) -> bool {
     match (case.machine.limits.from_rpm, rpm) {
         (Some(from_rpm), Some(rpm)) => rpm >= from_rpm,
-        _ => true,
+        (Some(_), None) => case.speed.is_none(),
+        (None, _) => true,
     }
 }
 
 /// The highest short-time overall level at speeds where the limits hold.
-fn overall(view: &View, quantity: Quantity, limit: Option<f64>) -> Option<Level> {
+fn overall(view: &View, measured: &Measured) -> Option<Level> {
     let band = band_hz(view);
     let (channel, case) = (view.channel, view.case);
-    let unit = Unit::shown_for(quantity)?;
-    let loudest = channel_overall(channel, quantity, band)
+    let unit = Unit::shown_for(measured.quantity)?;
+    let loudest = channel_overall(channel, measured.quantity, band)
         .ok()?
         .into_iter()
         .filter(|at| counts(case, rpm_at(case, at.time_s)))
         .max_by(|a, b| a.rms.total_cmp(&b.rms))?;
     let value = loudest.rms / unit.si_factor();
     let at_rpm = rpm_at(case, loudest.time_s);
-    Some(level(view, "overall", quantity, (value, unit, Amplitude::Rms), Some(band), at_rpm, limit))
+    let level = level(view, measured, (value, unit, Amplitude::Rms), 0.0, at_rpm);
+    Some(Level { band_hz: Some(band), ..level })
 }
 
 fn rpm_at(case: &Case, time_s: f64) -> Option<f64> {
@@ -154,39 +234,46 @@ fn rpm_at(case: &Case, time_s: f64) -> Option<f64> {
 }
 
 /// The highest first-order amplitude at speeds where the limits hold.
-fn first_order(view: &View, quantity: Quantity, limit: Option<f64>) -> Option<Level> {
-    let unit = Unit::shown_for(quantity)?;
-    let convention = Amplitude::usual_for(quantity);
-    let track = view.track_as(1.0, quantity)?;
-    let (rpm, amplitude) = track
-        .rpm
-        .iter()
-        .zip(track.amplitudes())
-        .map(|(&rpm, amplitude)| (rpm, amplitude))
-        .filter(|&(rpm, _)| counts(view.case, Some(rpm)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+///
+/// Integration divides by frequency and so blows up noise at low speed: only speeds from the lower end
+/// of the usual band count, and amplitudes clear of their noise go before all others. Where none is,
+/// the highest stands for an upper bound, with the noise in its uncertainty.
+fn first_order(view: &View, measured: &Measured) -> Option<Level> {
+    let unit = Unit::shown_for(measured.quantity)?;
+    let convention = Amplitude::usual_for(measured.quantity);
+    let holds = |rpm: f64| rpm >= 60.0 * BAND_FROM_HZ && counts(view.case, Some(rpm));
+    let track = view.track_as(1.0, measured.quantity)?.where_rpm(holds);
+    let amplitudes = track.amplitudes();
+    let is_clear = |i: usize| amplitudes[i] > CLEAR_OF_NOISE * track.errors[i];
+    let highest = (0..track.len()).max_by(|&i, &j| {
+        is_clear(i).cmp(&is_clear(j)).then(amplitudes[i].total_cmp(&amplitudes[j]))
+    })?;
+    let amplitude = amplitudes[highest];
     let value = amplitude * convention.from_peak() / unit.si_factor();
-    Some(level(view, "order1", quantity, (value, unit, convention), None, Some(rpm), limit))
+    let noise = track.errors[highest] / amplitude.max(f64::MIN_POSITIVE);
+    let at_rpm = Some(track.rpm[highest]);
+    Some(level(view, measured, (value, unit, convention), noise, at_rpm))
 }
 
+/// A level held against its limit; `noise` is its own relative standard error, which joins that of the
+/// calibration.
 fn level(
     view: &View,
-    what: &str,
-    quantity: Quantity,
+    measured: &Measured,
     (value, unit, convention): (f64, Unit, Amplitude),
-    band_hz: Option<[f64; 2]>,
+    noise: f64,
     at_rpm: Option<f64>,
-    limit: Option<f64>,
 ) -> Level {
-    let uncertainty = view.case.machine.limits.uncertainty();
-    let words = if what == "order1" { "1x" } else { what };
+    let limits = &view.case.machine.limits;
+    let uncertainty = limits.uncertainty().hypot(noise);
+    let limit = measured.limit(limits);
     Level {
         channel: view.name().to_owned(),
-        id: format!("{what}_{}", quantity.word()),
-        name: format!("{words} {}", quantity.word()),
+        id: measured.id(),
+        name: measured.name(),
         value,
         unit: format!("{} {}", unit.symbol(), convention.word()),
-        band_hz,
+        band_hz: None,
         at_rpm,
         uncertainty,
         limit,

@@ -111,7 +111,8 @@ impl Case {
             .collect()
     }
 
-    /// The vibration views at a bearing: those that name it, or all where none does.
+    /// The vibration views at a bearing: those that name it; where none does, those that
+    /// name no bearing.
     pub fn views_at(&self, bearing: &str) -> Vec<View<'_>> {
         let names = |view: &View| view.channel.spec.bearing.as_deref() == Some(bearing);
         let there: Vec<View> = self.views().filter(names).collect();
@@ -173,6 +174,12 @@ impl<'a> View<'a> {
     /// Whether the sensor feels along the shaft.
     pub fn is_axial(&self) -> bool {
         self.channel.spec.direction == Direction::Axial
+    }
+
+    /// Whether the channel is calibrated as acceleration, velocity or displacement, so that its levels
+    /// are absolute.
+    pub fn measures_motion(&self) -> bool {
+        self.channel.spec.quantity().derivative_of_displacement().is_some()
     }
 
     /// The quantity of the channel; one that is not stated counts as acceleration (relative), as

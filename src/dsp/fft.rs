@@ -4,6 +4,7 @@
 //! Output order: bins 0 (mean) to n/2 (Nyquist), `n/2 + 1` values.
 
 use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -14,32 +15,31 @@ pub use num_complex::{Complex32, Complex64};
 /// Plans kept per thread and precision before the cache is emptied.
 const CACHED_PLANS: usize = 24;
 
+/// A planner keeps every plan that it ever made, so it is emptied when lengths keep coming.
 struct Cache<T: FftNum> {
     planner: RealFftPlanner<T>,
-    planned: usize,
+    lengths: BTreeSet<usize>,
 }
 
 impl<T: FftNum> Cache<T> {
     fn new() -> Self {
-        Self { planner: RealFftPlanner::new(), planned: 0 }
+        Self { planner: RealFftPlanner::new(), lengths: BTreeSet::new() }
     }
 
-    /// Empties the planner now and then: it keeps every plan that it ever made.
-    fn bound(&mut self) {
-        self.planned += 1;
-        if self.planned > CACHED_PLANS {
+    fn planner(&mut self, len: usize) -> &mut RealFftPlanner<T> {
+        if self.lengths.len() >= CACHED_PLANS && !self.lengths.contains(&len) {
             *self = Self::new();
         }
+        self.lengths.insert(len);
+        &mut self.planner
     }
 
     fn forward(&mut self, len: usize) -> Arc<dyn RealToComplex<T>> {
-        self.bound();
-        self.planner.plan_fft_forward(len)
+        self.planner(len).plan_fft_forward(len)
     }
 
     fn inverse(&mut self, len: usize) -> Arc<dyn ComplexToReal<T>> {
-        self.bound();
-        self.planner.plan_fft_inverse(len)
+        self.planner(len).plan_fft_inverse(len)
     }
 }
 
@@ -117,21 +117,26 @@ fn clear_imaginary_ends<C>(bins: &mut [C], len: usize, clear: impl Fn(&mut C)) {
 /// Complex inverse transform in place, unscaled, single precision.
 pub fn inverse_complex_f32(values: &mut [Complex32]) {
     thread_local! {
-        static PLANNER: RefCell<(rustfft::FftPlanner<f32>, usize)> =
-            RefCell::new((rustfft::FftPlanner::new(), 0));
+        static PLANS: RefCell<BTreeMap<usize, Arc<dyn rustfft::Fft<f32>>>> =
+            const { RefCell::new(BTreeMap::new()) };
     }
-    let plan = PLANNER.with_borrow_mut(|(planner, planned)| {
-        *planned += 1;
-        if *planned > CACHED_PLANS {
-            (*planner, *planned) = (rustfft::FftPlanner::new(), 1);
+    let plan = PLANS.with_borrow_mut(|plans| {
+        if plans.len() >= CACHED_PLANS && !plans.contains_key(&values.len()) {
+            plans.clear();
         }
-        planner.plan_fft_inverse(values.len())
+        let make = || rustfft::FftPlanner::new().plan_fft_inverse(values.len());
+        Arc::clone(plans.entry(values.len()).or_insert_with(make))
     });
     plan.process(values);
 }
 
-/// The smallest even length of at least `len` whose prime factors are 2, 3, 5 and 7.
+/// The smallest even length of at least `len` whose prime factors are 2, 3, 5 and 7; beyond 2⁴⁰, where
+/// they are rare and no memory holds them, the next power of two (2⁶³ at most).
 pub fn good_length(len: usize) -> usize {
+    const SEARCHED: usize = 1 << 40;
+    if len > SEARCHED {
+        return len.checked_next_power_of_two().unwrap_or(1 << 63);
+    }
     let mut candidate = len.max(2).next_multiple_of(2);
     while !is_seven_smooth(candidate) {
         candidate += 2;

@@ -71,7 +71,7 @@ impl KernelTable {
     fn new(kernel: &Kernel, cutoff: f64) -> Self {
         let before = (HALF_LOBES as f64 / cutoff).ceil() as i64;
         let taps = (2 * before as usize + 1).next_multiple_of(LANES);
-        let fractions = (FRACTIONS * cutoff).ceil().max(16.0) as usize;
+        let fractions = (FRACTIONS * cutoff).ceil() as usize;
         let mut rows = Vec::with_capacity((fractions + 1) * taps);
         for row in 0..=fractions {
             let fraction = row as f64 / fractions as f64;

@@ -30,6 +30,9 @@ pub fn check(survey: &Survey) -> Check {
             .so("No spectrum can be made of them: write the recording again without gaps.")
             .rated(Fit::Unfit, &[Affects::Levels, Affects::Speed]);
     }
+    if let Some(check) = replaced(survey) {
+        return check;
+    }
     let gaps = gaps(survey);
     let lost: usize = gaps.iter().map(|gap| gap.len).sum();
     let Some(longest) = gaps.iter().max_by_key(|gap| gap.len) else {
@@ -56,6 +59,31 @@ pub fn check(survey: &Survey) -> Check {
         .on(name)
         .so(consequence)
         .rated(fit, &[Affects::Levels, Affects::Bearings])
+}
+
+/// Samples that were no numbers in the file and repeat the one before.
+fn replaced(survey: &Survey) -> Option<Check> {
+    let (count_replaced, len) = (survey.channel.replaced, survey.values().len().max(1));
+    if count_replaced == 0 {
+        return None;
+    }
+    let share = count_replaced as f64 / len as f64;
+    let found = format!(
+        "{} of {} ({} %) were not numbers and repeat the one before.",
+        count(count_replaced),
+        counted(len, "sample"),
+        number(100.0 * share)
+    );
+    let (fit, consequence) = if share > UNFIT_SHARE {
+        (Fit::Unfit, "Too much is made up for a verdict: export the recording again without gaps.")
+    } else {
+        (
+            Fit::Limited,
+            "Each repeat is a small step of its own: export the recording again without gaps.",
+        )
+    };
+    let check = Check::good("dropout", 100.0 * share, "%", found).on(survey.channel.name());
+    Some(check.so(consequence).rated(fit, &[Affects::Levels, Affects::Bearings]))
 }
 
 struct Gap {

@@ -1,7 +1,7 @@
 //! Whether full speed was reached and held.
 
 use crate::machine::Machine;
-use crate::speed::Speed;
+use crate::speed::{Speed, SpeedSource};
 
 use super::words::{number, whole};
 use super::{Affects, Check, Fit};
@@ -29,6 +29,16 @@ pub fn check(machine: &Machine, speed: Option<&Speed>) -> Check {
                 .so("Whether full speed was reached is open, so the recording cannot release a machine."),
         );
     };
+    if speed.source() == SpeedSource::Stated {
+        let found = format!(
+            "Full speed is {} rpm; the speed of the recording was stated, not measured.",
+            whole(full_rpm)
+        );
+        return limited(
+            Check::good("full_speed", full_rpm, "rpm", found)
+                .so("A stated speed proves no hold, so the recording cannot release a machine: record a pulse."),
+        );
+    }
     let tolerance = machine.acceptance.full_speed_tolerance_percent.unwrap_or(TOLERANCE_PERCENT);
     let hold_s = machine.acceptance.hold_s.unwrap_or(HOLD_S);
     let least_rpm = full_rpm * (1.0 - tolerance / 100.0);
@@ -68,13 +78,16 @@ pub fn check(machine: &Machine, speed: Option<&Speed>) -> Check {
     check
 }
 
-/// The longest unbroken time at `least_rpm` or above, in seconds.
+/// The longest unbroken time at `least_rpm` or above, in seconds; a span that is only bridged breaks it.
 fn longest_above(speed: &Speed, least_rpm: f64, hold_s: f64) -> f64 {
     let (start, end) = (speed.start_s(), speed.end_s());
     let fine = (POINTS_PER_HOLD * (end - start) / hold_s.max(1e-3)).clamp(200.0, MOST_POINTS);
     let points = fine.ceil() as usize;
     let time = |k: usize| start + (end - start) * k as f64 / points as f64;
-    let excess = |k: usize| speed.rpm_at(time(k)) - least_rpm;
+    let excess = |k: usize| {
+        let time_s = time(k);
+        if speed.is_bridged(time_s) { -least_rpm } else { speed.rpm_at(time_s) - least_rpm }
+    };
     let (mut longest, mut since): (f64, Option<f64>) = (0.0, (excess(0) >= 0.0).then_some(start));
     for k in 1..=points {
         let (before, now) = (excess(k - 1), excess(k));
@@ -116,5 +129,8 @@ mod tests {
         let speed = Speed::from_knots(SpeedSource::Pulse, knots, 0.0).expect("rising");
         assert!((longest_above(&speed, 99.0 * 60.0, 2.0) - 3.2).abs() < 0.01);
         assert_eq!(longest_above(&speed, 101.0 * 60.0, 2.0), 0.0);
+        let mut bridged = speed;
+        bridged.gaps_s = vec![[10.9, 11.4]];
+        assert!((longest_above(&bridged, 99.0 * 60.0, 2.0) - 1.7).abs() < 0.06);
     }
 }

@@ -55,10 +55,10 @@ pub fn check(recording: &Recording, speed: Option<&Speed>) -> Check {
     if speed.error_percent > LIMITED_ERROR_PERCENT {
         return limited(check.so("High orders are blurred and bearing lines hard to place."));
     }
-    let cover = (speed.end_s() - speed.start_s()) / recording.duration_s();
+    let cover = speed.measured_s() / recording.duration_s();
     if cover < LEAST_COVER {
         return limited(check.so(format!(
-            "It is known for {} % of the recording; the rest is not judged.",
+            "It was measured over {} % of the recording only.",
             number(100.0 * cover)
         )));
     }

@@ -9,6 +9,9 @@ use super::{Affects, Check, Fit};
 /// Multiple of the corner below which neither slow roll nor phase is trusted: there a first-order
 /// corner turns the phase by atan(1/10) = 5.7 degrees.
 const TRUSTED_MULTIPLE: f64 = 10.0;
+/// Multiple of the corner below which amplitudes are not: there a first-order corner takes 5 % away,
+/// 1 - 3 / sqrt(10).
+const LEVEL_MULTIPLE: f64 = 3.0;
 
 /// The speed below which phase is not trusted; `None` where no corner is stated.
 pub fn check(channel: &Channel, speed: &Speed) -> Option<Check> {
@@ -23,7 +26,11 @@ pub fn check(channel: &Channel, speed: &Speed) -> Option<Check> {
         whole(high_rpm),
     );
     let check = Check::good("low_corner", from_rpm, "rpm", found).on(channel.name());
-    Some(if high_rpm < from_rpm {
+    Some(if high_rpm < 60.0 * LEVEL_MULTIPLE * corner_hz {
+        check
+            .so("The corner takes away more than 5 % of the first order: levels are too low, and neither phase nor slow roll can be trusted.")
+            .rated(Fit::Limited, &[Affects::Levels, Affects::Phase])
+    } else if high_rpm < from_rpm {
         check
             .so("Neither phase nor slow roll can be trusted anywhere in it.")
             .rated(Fit::Limited, &[Affects::Phase])

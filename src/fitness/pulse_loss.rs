@@ -17,8 +17,7 @@ pub fn check(recording: &Recording, speed: &Speed) -> Option<Check> {
         return None;
     }
     let channel = recording.with_role(Role::Pulse).next();
-    let per_turn = channel.and_then(|channel| channel.spec.pulses_per_turn).unwrap_or(1).max(1);
-    let expected = (speed.repairs.turns as f64 * f64::from(per_turn)).max(1.0);
+    let expected = speed.repairs.expected.max(1) as f64;
     let share = speed.repairs.count() as f64 / expected;
     let found = format!(
         "{} pulses lost and {} too many were put right, {} % of {}.",

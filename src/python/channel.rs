@@ -114,8 +114,8 @@ impl PyChannel {
     ///
     /// Parameters
     /// ----------
-    /// resolution_hz : float, optional
-    ///     Distance between lines in Hz; by default chosen from the length.
+    /// resolution_hz : float, default 20
+    ///     Distance between lines in Hz.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
         compute(py, || PySpectrogram::of(&self.inner, resolution_hz))
@@ -128,7 +128,8 @@ impl PyChannel {
     /// speed : Speed, optional
     ///     Shaft speed; then the axis is orders.
     /// band_hz : tuple of float, optional
-    ///     Band that is demodulated, in Hz; by default the most impulsive one is chosen.
+    ///     Band that is demodulated, in Hz; by default the most impulsive one, or the whole range where
+    ///     none stands clear of noise.
     /// max_order : float, default 20
     ///     Highest order (with a speed).
     #[pyo3(signature = (speed = None, *, band_hz = None, max_order = 20.0))]

@@ -113,8 +113,8 @@ pub(super) struct PySpectrogram {
 
 impl PySpectrogram {
     pub(super) fn of(channel: &Channel, resolution_hz: Option<f64>) -> Result<Self> {
-        let config =
-            SpectrogramConfig { spectrum: config(resolution_hz), ..SpectrogramConfig::default() };
+        let mut config = SpectrogramConfig::default();
+        config.spectrum.resolution_hz = resolution_hz.or(config.spectrum.resolution_hz);
         Ok(Self {
             inner: spectrogram(channel.values(), channel.rate_hz, &config)?,
             start_s: channel.time_s(0.0),

@@ -44,7 +44,7 @@ pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
         fault(&mut page, finding);
     }
     page.gap();
-    levels(&mut page, &diagnosis.levels);
+    levels(&mut page, diagnosis);
     for (i, finding) in of_kind(&diagnosis.findings, Kind::Observation).enumerate() {
         observation(&mut page, if i == 0 { "also" } else { "" }, finding);
     }
@@ -280,12 +280,17 @@ fn named(finding: &Finding) -> String {
 }
 
 /// Levels that a limit was held against, the fullest first; without any limit, the greatest one of each
-/// unit, so that there is a number to compare.
-fn levels(page: &mut Page, levels: &[Level]) {
+/// unit, so that there is a number to compare. Levels of unfit channels are no measure of anything.
+fn levels(page: &mut Page, diagnosis: &Diagnosis) {
+    let is_unfit = |level: &&Level| {
+        let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
+        unfit.any(|check| check.channel.as_ref() == Some(&level.channel))
+    };
+    let (unfit, levels): (Vec<&Level>, Vec<&Level>) = diagnosis.levels.iter().partition(is_unfit);
     let of_limits: Vec<&Level> =
-        levels.iter().filter(|level| level.decision != Decision::NoLimit).collect();
+        levels.iter().copied().filter(|level| level.decision != Decision::NoLimit).collect();
     let (label, mut gathered) = match of_limits.is_empty() {
-        true => ("level", gathered(levels.iter(), |a, b| a.unit == b.unit)),
+        true => ("level", gathered(levels.iter().copied(), |a, b| a.unit == b.unit)),
         false => (
             "limit",
             gathered(of_limits.into_iter(), |a, b| {
@@ -298,6 +303,12 @@ fn levels(page: &mut Page, levels: &[Level]) {
     }
     for (i, same) in gathered.iter().take(MOST_LEVELS).enumerate() {
         page.row(if i == 0 { label } else { "" }, &level_text(same, label == "limit"));
+    }
+    let mut names: Vec<&str> = unfit.iter().map(|level| level.channel.as_str()).collect();
+    names.dedup();
+    if !names.is_empty() {
+        let label = if gathered.is_empty() { "level" } else { "" };
+        page.row(label, &format!("none of {}, which is unfit", names.join(" and ")));
     }
 }
 

@@ -58,7 +58,8 @@ fn grouped(plain: &str) -> String {
     text
 }
 
-/// A probability in percent, never rounded up to certainty: `97 %`, `> 99 %`, `< 1 %`.
+/// A probability in percent, rounded down, so that it reaches neither certainty nor a threshold that it
+/// does not: `97 %`, `> 99 %`, `< 1 %`.
 pub(super) fn percent(probability: f64) -> String {
     let percent = 100.0 * probability;
     if !percent.is_finite() {
@@ -68,7 +69,7 @@ pub(super) fn percent(probability: f64) -> String {
     } else if percent < 1.0 {
         format!("<{BOUND}1{BOUND}%")
     } else {
-        format!("{percent:.0}{BOUND}%")
+        format!("{:.0}{BOUND}%", percent.floor())
     }
 }
 

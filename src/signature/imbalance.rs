@@ -1,7 +1,7 @@
 //! Imbalance: the first order leads, grows as unbalance does, and keeps its phase.
 
 use super::{Evidence, Kind, Need, Score, Severity, Signature};
-use crate::angle::growth::{self, Growth};
+use crate::angle::growth::{self, Growth, Regime};
 use crate::case::{Case, Level, View};
 use crate::dsp::stats;
 use crate::units::{Quantity, grouped, three_digits};
@@ -63,20 +63,27 @@ fn score_view(view: &View) -> Option<Score> {
     for law in growth_laws(view) {
         let (is, expected) = law.in_quantity(Quantity::Velocity);
         // slower growth speaks for another force (a bow, a magnet); faster growth for the next mode
-        log_odds -= 0.5 * (expected - is - 1.0).clamp(0.0, 3.0);
-        evidence.push(growth_evidence(view, &law, is, expected));
+        log_odds -= expected.map_or(0.0, |expected| 0.5 * (expected - is - 1.0).clamp(0.0, 3.0));
+        evidence.push(growth_evidence(&law, is, expected));
     }
     evidence.extend(phase_evidence(view));
     if snr < LEAST_SIGNAL_TO_NOISE {
         log_odds = log_odds.min(-4.0);
     }
+    // how much is too much only a limit says
+    let cannot_tell = match basis {
+        "limit" => None,
+        "absolute" => Some("no limit is stated for the first order".to_owned()),
+        _ => Some("levels of an uncalibrated channel are relative".to_owned()),
+    };
     Some(Score {
         place: Some(view.place()),
+        channel: Some(view.name().to_owned()),
         basis,
         log_odds,
         evidence,
         severity: limited.and_then(severity),
-        cannot_tell: None,
+        cannot_tell,
     })
 }
 
@@ -168,23 +175,34 @@ pub(super) fn dominance(view: &View) -> Option<f64> {
 }
 
 fn growth_laws(view: &View) -> Vec<Growth> {
-    let critical = view.critical();
-    view.displacement().map_or(Vec::new(), |track| growth::laws(track, critical.as_ref()))
+    let seen = view.critical().map(|critical| critical.rpm);
+    let stated = view.case.machine.shaft.critical_rpm.iter().copied();
+    let criticals_rpm: Vec<f64> = seen.into_iter().chain(stated).collect();
+    view.displacement().map_or(Vec::new(), |track| growth::laws(track, &criticals_rpm))
 }
 
-fn growth_evidence(view: &View, law: &Growth, is: f64, expected: f64) -> Evidence {
-    let regime = match (view.critical(), law.above_critical) {
-        (Some(_), true) => "above the critical speed",
-        (Some(_), false) => "below the critical speed",
-        (None, _) => "over the run",
+fn growth_evidence(law: &Growth, is: f64, expected: Option<f64>) -> Evidence {
+    let regime = match law.regime {
+        Regime::Above => "above the critical speed",
+        Regime::Below => "below the critical speed",
+        Regime::Unknown => "over the run",
+    };
+    let against = match expected {
+        Some(expected) if is < expected - 1.0 => {
+            format!(
+                "; unbalance far from a resonance: {expected:.0}, so this speaks for another force"
+            )
+        }
+        Some(expected) => format!("; unbalance far from a resonance: {expected:.0}"),
+        None => "; unbalance: 3 below a critical speed, 1 above, and none is known".to_owned(),
     };
     Evidence::new(
         "growth_exponent_velocity",
         is,
         "",
         format!(
-            "{regime} 1x grows as speed^{is:.1} ± {:.1} in velocity (unbalance far from a resonance: {expected:.0})",
-            law.error
+            "{regime} 1x grows as speed^{is:.1} ± {:.1} in velocity{against}",
+            law.error.max(0.05)
         ),
     )
 }

@@ -90,6 +90,8 @@ pub struct Severity {
 pub struct Score {
     /// The bearing or channel concerned; `None` for the machine as a whole.
     pub place: Option<String>,
+    /// The channel whose signal was scored; `None` where several were.
+    pub channel: Option<String>,
     /// What the odds rest on; each basis is calibrated by itself: `limit`, `absolute`, ...
     pub basis: &'static str,
     /// Raw natural log-odds from the physics, before calibration.

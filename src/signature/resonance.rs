@@ -45,7 +45,7 @@ fn score_critical(critical: &Critical, view: &View) -> Score {
             critical.improvement,
             "",
             format!(
-                "a resonance explains the 1x {} {:.1} times better than none",
+                "with a resonance the misfit of the 1x {} is {:.1} times smaller than without",
                 if critical.with_phase { "amplitude and phase" } else { "amplitude" },
                 critical.improvement
             ),
@@ -68,6 +68,7 @@ fn score_critical(critical: &Critical, view: &View) -> Score {
     }
     Score {
         place: Some(view.place()),
+        channel: Some(view.name().to_owned()),
         basis,
         log_odds: 3.0 * critical.improvement.ln(),
         evidence,

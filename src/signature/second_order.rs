@@ -48,13 +48,13 @@ fn score(case: &Case) -> Vec<Score> {
         second.ratio,
         "",
         format!(
-            "2x is {} of 1x in velocity, away from resonances of either",
+            "2x is {} times 1x in velocity, away from resonances of either",
             three_digits(second.ratio)
         ),
     )];
     if let Some(axial) = axial_share(case) {
         log_odds += 1.5 * (axial / 0.5).max(1e-3).ln().clamp(-1.5, 1.5);
-        let text = format!("axial 1x and 2x are {} of the radial ones", three_digits(axial));
+        let text = format!("axial 1x and 2x are {} times the radial ones", three_digits(axial));
         evidence.push(Evidence::new("axial_over_radial", axial, "", text));
     }
     if second.signal_to_noise < LEAST_SIGNAL_TO_NOISE {
@@ -68,6 +68,7 @@ fn score(case: &Case) -> Vec<Score> {
     }
     vec![Score {
         place: Some(view.place()),
+        channel: Some(view.name().to_owned()),
         basis: "ratio",
         log_odds,
         evidence,
@@ -94,7 +95,7 @@ fn ratio_of_orders(view: &View) -> Option<SecondOrder> {
             !near(1.0) && !near(2.0)
         })
     };
-    let chosen = |rpm: f64| rpm >= 0.5 * top && clear(rpm);
+    let chosen = |rpm: f64| (0.5 * top..=top).contains(&rpm) && clear(rpm);
     let (first, second) = (first.where_rpm(chosen), second.where_rpm(chosen));
     if second.is_empty() || first.len() != second.len() {
         return None;

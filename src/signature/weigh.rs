@@ -23,6 +23,10 @@ const RAISED_BY_RESONANCE: f64 = 3.0;
 /// what the same factor in the level itself would bring (see `imbalance`).
 const ODDS_PER_GAIN: f64 = 4.0;
 
+/// Faults that a machine may have and that no signature looks for: whoever reads 'nothing found' must
+/// know.
+const UNKNOWN: [&str; 3] = ["bent shaft", "looseness", "rub"];
+
 /// A signature's score at one place, with its probability.
 pub struct Weighed {
     /// The signature.
@@ -64,6 +68,7 @@ pub fn weigh(case: &Case) -> Weighing {
         }
     }
     weighed.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    missing.entry("no signature of them is known here yet".to_owned()).or_default().extend(UNKNOWN);
     let not_looked_for = missing
         .into_iter()
         .map(|(reason, titles)| format!("not looked for: {}: {reason}", titles.join(", ")))
@@ -120,7 +125,7 @@ fn calibrated(signature: &'static Signature, score: Score, remark: Option<String
 /// first: balancing alone would chase a moving target. The odds are those of the first order with half
 /// of the resonance's gain (in decibels) taken away; says so in words.
 fn part_from_resonance(case: &Case, score: &mut Score) -> Option<String> {
-    let view = case.views().find(|view| Some(view.place()) == score.place)?;
+    let view = case.views().find(|view| Some(view.name()) == score.channel.as_deref())?;
     let critical = view.critical()?;
     let raised = worst_rpm(case, view.name()).map_or(1.0, |rpm| critical.raises_by(rpm));
     if raised < RAISED_BY_RESONANCE {
@@ -132,8 +137,8 @@ fn part_from_resonance(case: &Case, score: &mut Score) -> Option<String> {
         grouped(critical.rpm),
         three_digits(raised)
     );
-    score.evidence.push(Evidence::new("raised_by_resonance", raised, "", text.clone()));
-    Some(format!("{text}: a resonance makes a small imbalance look large"))
+    score.evidence.push(Evidence::new("raised_by_resonance", raised, "", text));
+    Some("a resonance makes a small imbalance look large".to_owned())
 }
 
 /// The speed at which the first order of a channel is highest.

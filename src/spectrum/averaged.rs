@@ -10,6 +10,8 @@ use crate::error::{Error, Result};
 
 /// Shortest segment that makes sense, in samples.
 const LEAST_SEGMENT: usize = 16;
+/// Longest segment that is worth its memory, in samples.
+const LONGEST_SEGMENT: usize = 1 << 26;
 /// Segments that the default resolution wants to average at half overlap.
 const WANTED_SEGMENTS: usize = 8;
 
@@ -66,7 +68,15 @@ impl SpectrumConfig {
         let len = match (self.segment_len, self.resolution_hz) {
             (Some(len), _) => len,
             (None, Some(hz)) if hz.is_finite() && hz > 0.0 => {
-                good_length((rate_hz / hz).ceil() as usize)
+                let wanted = rate_hz / hz;
+                if wanted > LONGEST_SEGMENT as f64 {
+                    return Err(Error::setting(
+                        "resolution_hz",
+                        format!("{hz} Hz asks for segments of {wanted:.3e} samples"),
+                        format!("choose at least {:.2e} Hz", rate_hz / LONGEST_SEGMENT as f64),
+                    ));
+                }
+                good_length(wanted.ceil() as usize)
             }
             (None, Some(hz)) => {
                 return Err(Error::setting(
@@ -77,11 +87,12 @@ impl SpectrumConfig {
             }
             (None, None) => default_segment(rate_hz, available),
         };
-        if len < LEAST_SEGMENT {
+        if !(LEAST_SEGMENT..=LONGEST_SEGMENT).contains(&len) {
+            let setting = if self.segment_len.is_some() { "segment_len" } else { "resolution_hz" };
             return Err(Error::setting(
-                "segment_len",
-                format!("a segment of {len} samples is too short"),
-                format!("choose at least {LEAST_SEGMENT}, or a finer resolution_hz"),
+                setting,
+                format!("a segment would hold {len} samples"),
+                format!("choose it for {LEAST_SEGMENT} to {LONGEST_SEGMENT} samples"),
             ));
         }
         match available {

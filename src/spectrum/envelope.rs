@@ -105,7 +105,8 @@ impl Envelope {
     }
 }
 
-/// The averaged spectrum of a squared envelope in Hz.
+/// The averaged spectrum of a squared envelope in Hz, up to its bandwidth: above that modulations are
+/// weakened or folded.
 ///
 /// As amplitude, a line over the envelope's mean is the depth of the modulation.
 ///
@@ -116,7 +117,11 @@ pub fn envelope_spectrum_hz(
     config: &SpectrumConfig,
     scaling: Scaling,
 ) -> Result<Spectrum> {
-    Ok(averaged_spectrum(&envelope.values, envelope.rate_hz, config)?.spectrum(scaling))
+    let averaged = averaged_spectrum(&envelope.values, envelope.rate_hz, config)?;
+    let mut spectrum = averaged.spectrum(scaling);
+    let kept = (envelope.bandwidth_hz / spectrum.bin_hz) as usize + 1;
+    spectrum.values.truncate(kept);
+    Ok(spectrum)
 }
 
 #[cfg(test)]

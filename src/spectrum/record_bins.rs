@@ -51,6 +51,11 @@ impl RecordBins {
         self.rate_hz / self.len as f64
     }
 
+    /// Where the transformed part begins, in seconds after the first sample.
+    pub fn offset_s(&self) -> f64 {
+        self.offset_s
+    }
+
     /// Length of the record transformed, in seconds.
     pub fn duration_s(&self) -> f64 {
         self.len as f64 / self.rate_hz

@@ -64,6 +64,8 @@ impl Knot {
 pub struct PulseRepairs {
     /// Turns covered by the pulses.
     pub turns: u64,
+    /// Pulses that so many turns should give.
+    pub expected: u64,
     /// Pulses that were missing and stepped over.
     pub lost: u64,
     /// Pulses too many, left out.
@@ -163,6 +165,17 @@ impl Speed {
         let knot = |time_s: f64| Knot { time_s, turns: (time_s - start_s) * speed_hz, speed_hz };
         Self::from_knots(source, vec![knot(start_s), knot(end_s)], 0.0)
             .map_err(|_| Error::too_little("a constant speed", "a span of time", "none"))
+    }
+
+    /// Whether a time lies in a span without usable pulses, where the speed is only bridged.
+    pub fn is_bridged(&self, time_s: f64) -> bool {
+        self.gaps_s.iter().any(|[from, to]| time_s > *from && time_s < *to)
+    }
+
+    /// The time in seconds over which the speed was measured: all covered less what is only bridged.
+    pub fn measured_s(&self) -> f64 {
+        let bridged: f64 = self.gaps_s.iter().map(|[from, to]| to - from).sum();
+        (self.end_s() - self.start_s() - bridged).max(0.0)
     }
 
     /// Where the speed comes from.

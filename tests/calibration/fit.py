@@ -19,9 +19,9 @@ FIRST_SEED = 1
 LEAST_OF_EACH = 4
 # standard deviation of the prior on the logarithm of the slope
 PRIOR_LOG_SLOPE = 1.5
-# envelopes of simulated sound bearings are cleaner than real ones: what the raw odds call less likely
-# than not may not be raised above even by the fit
+# what the raw odds call less likely than not may not be raised above even by the fit
 MOST_BIAS = {"envelope": 0.0}
+WHY_HELD = "simulated sound bearings are cleaner than real ones"
 
 
 def fit(raw: np.ndarray, present: np.ndarray, most_bias: float) -> tuple[float, float]:
@@ -50,6 +50,10 @@ def table_text(rows: list[Row], count: int) -> str:
         f"# Written by tests/calibration/fit.py from {count} simulated run-ups, seeds from "
         f"{FIRST_SEED};\n# shares: {shares}.\n"
         "# Signatures or bases without an entry are capped at 0.5.\n"
+        + "".join(
+            f"# {basis}: the bias is held at {most:g} at most; {WHY_HELD}.\n"
+            for basis, most in MOST_BIAS.items()
+        )
     )
     for (signature, basis), members in sorted(groups.items()):
         raw = np.array([row.raw for row in members])

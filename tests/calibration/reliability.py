@@ -7,6 +7,9 @@ import numpy as np
 from population import Row, simulate_rows
 
 FIRST_SEED = 1_000_001
+# goals: expected calibration error, and share of healthy machines with a fault at half or more
+MOST_ERROR = 0.05
+MOST_ALARMS = 0.01
 BINS = np.linspace(0.0, 1.0, 11)
 
 
@@ -31,6 +34,27 @@ def reliability(rows: list[Row]) -> dict[str, float | list]:
     }
 
 
+def drawn_faults(rows: list[Row]) -> set[str]:
+    """Every fault that some machine was given."""
+    return {row.drawn for row in rows if row.drawn is not None}
+
+
+def found(rows: list[Row], fault: str) -> dict[str, int]:
+    """Of the machines with a fault: how many, with it stated at half or more, and with it on top."""
+    machines: dict[int, list[Row]] = {}
+    for row in rows:
+        if row.drawn == fault:
+            machines.setdefault(row.seed, []).append(row)
+    family = fault.split("_")[0]
+    counts = {"machines": len(machines), "at_half_or_more": 0, "first_of_its_family": 0}
+    for own in machines.values():
+        best = max((row.confidence for row in own if row.signature == fault), default=0.0)
+        others = (r.confidence for r in own if r.signature.startswith(family))
+        counts["at_half_or_more"] += best >= 0.5
+        counts["first_of_its_family"] += 0.0 < best >= max(others, default=0.0)
+    return counts
+
+
 def main() -> None:
     """Print the reliability of every signature and of all together."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
@@ -47,8 +71,11 @@ def main() -> None:
     }
     figures["healthy_machines"] = len(healthy)
     figures["healthy_with_a_fault_at_half_or_more"] = len(alarmed)
+    figures["found"] = {fault: found(rows, fault) for fault in sorted(drawn_faults(rows))}
     print(json.dumps(figures, indent=1))
     print("FIGURES", json.dumps(figures))
+    met = figures["all"]["calibration_error"] <= MOST_ERROR
+    sys.exit(not (met and len(alarmed) <= MOST_ALARMS * len(healthy)))
 
 
 if __name__ == "__main__":

@@ -417,7 +417,8 @@ fn pulse_loss_by_share() {
     let values = with_noise(24, 1.0, 10.0, |_| 0.0);
     for (lost, extra, fit) in [(10, 5, Fit::Good), (70, 30, Fit::Limited), (200, 150, Fit::Unfit)] {
         let mut speed = run_up(100.0, 200.0, 10.0);
-        speed.repairs = PulseRepairs { turns: 1500, lost, extra, times_s: Vec::new() };
+        speed.repairs =
+            PulseRepairs { turns: 1500, expected: 1500, lost, extra, times_s: Vec::new() };
         let checks = judge(&recording_of(values.clone()), &Machine::default(), Some(&speed));
         let check = find(&checks, "pulse_loss");
         assert_eq!(check.fit, fit, "{}", check.found);
@@ -486,9 +487,13 @@ fn turns_full_speed_and_corner() {
     let mut machine = Machine::default();
     machine.acceptance.full_speed_rpm = Some(12_000.0);
     for (rpm, fit) in [(11_800.0, Fit::Limited), (11_900.0, Fit::Good), (12_100.0, Fit::Good)] {
-        let checks = judge_at(&machine, &constant(rpm, 10.0));
+        let measured = Speed::constant(SpeedSource::Channel, rpm, 0.0, 10.0).expect("a speed");
+        let checks = judge_at(&machine, &measured);
         assert_eq!(find(&checks, "full_speed").fit, fit, "{rpm}");
     }
+    // a stated speed proves no hold
+    let stated = judge_at(&machine, &constant(12_000.0, 10.0));
+    assert_eq!(find(&stated, "full_speed").fit, Fit::Limited);
     // 100 to 200 Hz in 10 s is above 198 Hz for 0.2 s
     let checks = judge_at(&machine, &run_up(100.0, 200.0, 10.0));
     let check = find(&checks, "full_speed");
@@ -501,6 +506,8 @@ fn turns_full_speed_and_corner() {
         Fit::Limited
     );
 
+    let slow = judge_at(&plain, &run_up(4.0, 14.0, 10.0));
+    assert!(find(&slow, "low_corner").affects.contains(&Affects::Levels));
     assert_eq!(find(&judge_at(&plain, &run_up(40.0, 200.0, 10.0)), "low_corner").fit, Fit::Limited);
     assert_eq!(find(&judge_at(&plain, &run_up(60.0, 200.0, 10.0)), "low_corner").fit, Fit::Good);
 }

@@ -11,6 +11,7 @@ mod cli;
 mod diagnoses;
 mod fitness;
 mod layers;
+mod limits;
 mod machine;
 mod orders;
 mod pulse_signals;

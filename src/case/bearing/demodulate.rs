@@ -24,6 +24,8 @@ const LOWEST_ORDER: f64 = 3.0;
 pub(super) const LEAST_WIDTH: f64 = 3.0;
 /// Highest order of the spectra: four times the inner order of a common ball bearing.
 const HIGHEST_ORDER: f64 = 22.0;
+/// Multiples of the highest defect order that the spectra hold at least, for bearings of many elements.
+const LEAST_MULTIPLES: f64 = 2.5;
 /// Turns in a block: 0.004 orders of resolution part a cage's sidebands; finer ones would only split
 /// lines that slip has broadened already.
 const BLOCK_TURNS: f64 = 256.0;
@@ -70,7 +72,7 @@ impl Demodulated {
             return Self::lacking("the channel is silent or very short".to_owned());
         };
         let start_s = channel.time_s(0.0);
-        let covered = covered(channel, speed);
+        let covered = covered(channel, speed, &bins);
         let turns = (speed.turns_at(covered[1]) - speed.turns_at(covered[0])).max(0.0);
         if turns < LEAST_TURNS {
             return Self::lacking(format!(
@@ -87,7 +89,7 @@ impl Demodulated {
             let limit_hz = (band_hz[1] - band_hz[0]) / (LEAST_WIDTH * highest_order);
             let Some(slow) = slow_part(speed, covered, limit_hz) else { continue };
             let envelope = bins.squared_envelope(band_hz);
-            if let Some(spectrum) = order_spectrum(&envelope, &slow, start_s) {
+            if let Some(spectrum) = order_spectrum(&envelope, &slow, start_s, highest_order) {
                 bands.push(Band { band_hz: envelope.band_hz, spectrum });
             }
         }
@@ -106,11 +108,11 @@ fn too_fast(rate_hz: f64, mean_hz: f64, highest_order: f64) -> String {
     )
 }
 
-/// The span of time that both channel and speed cover.
-fn covered(channel: &Channel, speed: &Speed) -> [f64; 2] {
-    let last = channel.len().saturating_sub(1) as f64;
-    let from_s = channel.time_s(0.0).max(speed.start_s());
-    [from_s, channel.time_s(last).min(speed.end_s()).max(from_s)]
+/// The span of time that both the transformed part of the channel and the speed cover.
+fn covered(channel: &Channel, speed: &Speed, bins: &RecordBins) -> [f64; 2] {
+    let start_s = channel.time_s(0.0) + bins.offset_s();
+    let from_s = start_s.max(speed.start_s());
+    [from_s, (start_s + bins.duration_s()).min(speed.end_s()).max(from_s)]
 }
 
 /// Whether the speed is a figure that somebody stated, and so not quite the true one.
@@ -162,11 +164,17 @@ fn part_of(speed: &Speed, from_s: f64, to_s: f64) -> Option<Speed> {
     Speed::from_knots(speed.source(), knots.collect(), speed.error_percent).ok()
 }
 
-fn order_spectrum(envelope: &Envelope, speed: &Speed, start_s: f64) -> Option<OrderEnvelope> {
+fn order_spectrum(
+    envelope: &Envelope,
+    speed: &Speed,
+    start_s: f64,
+    defect_order: f64,
+) -> Option<OrderEnvelope> {
     let (from, to) = speed.turns_range();
     let top_hz = speed.range_rpm().1 / 60.0;
     // no order beyond what the band carries at the highest speed is worth resampling for
-    let max_order = HIGHEST_ORDER.min(envelope.bandwidth_hz / top_hz);
+    let wanted = HIGHEST_ORDER.max(LEAST_MULTIPLES * defect_order);
+    let max_order = wanted.min(envelope.bandwidth_hz / top_hz);
     let config = config(max_order, to - from, true);
     envelope_order_spectrum(envelope, speed, start_s, &config).ok()
 }

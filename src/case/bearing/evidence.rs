@@ -1,5 +1,6 @@
 //! Evidence for each damaged part: templates laid over the spectra of all bands, at one slip.
 
+use crate::dsp::stats::probability_from_log_odds;
 use crate::machine::Multipliers;
 
 use super::demodulate::Band;
@@ -89,7 +90,8 @@ impl Hearing {
         let at = |k: usize| self.ln_prior[k] + parts.iter().map(|h| h.ln_mean[k]).sum::<f64>();
         let all: Vec<f64> = (0..SLIPS).map(at).collect();
         let best = (0..SLIPS).max_by(|&a, &b| all[a].total_cmp(&all[b])).unwrap_or(0);
-        let depth = parts.iter().map(|h| h.squared_depth(best)).fold(0.0, f64::max).sqrt();
+        let depth =
+            parts.iter().map(|h| h.squared_depth(best, element.prior())).fold(0.0, f64::max).sqrt();
         Found {
             ln_evidence: ln_sum(all.iter().copied()),
             slip: slips().nth(best).unwrap_or(0.0),
@@ -105,12 +107,13 @@ impl Heard {
         (0..self.bands.len()).max_by(|a, b| at(a).total_cmp(&at(b))).unwrap_or(0)
     }
 
-    /// The depth of modulation over bands, each weighted by its evidence: a band that hardly shows the
-    /// fault says nothing of its depth, and the deepest of many would be deep by chance.
-    fn squared_depth(&self, slip: usize) -> f64 {
-        let total = ln_sum(self.bands.iter().map(|b| b.ln_evidence[slip]));
-        let share = |b: &Laid| (b.ln_evidence[slip] - total).exp() * b.squared_depth[slip];
-        self.bands.iter().map(share).sum()
+    /// The depth of modulation over bands, each weighted by the probability that it shows the part: a
+    /// band that hardly does says nothing of its depth, and the deepest of many would be deep by chance.
+    fn squared_depth(&self, slip: usize, prior: f64) -> f64 {
+        let weight = |b: &Laid| probability_from_log_odds(b.ln_evidence[slip] + prior.ln());
+        let total: f64 = self.bands.iter().map(weight).sum();
+        self.bands.iter().map(|b| weight(b) * b.squared_depth[slip]).sum::<f64>()
+            / total.max(f64::MIN_POSITIVE)
     }
 }
 

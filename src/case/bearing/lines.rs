@@ -25,6 +25,10 @@ const SHAFT_WANDER: f64 = 0.0005;
 const LEAST_RANKED_ORDER: f64 = 0.3;
 /// Whole orders on either side over which cells equally far from a whole order are compared.
 const LATTICE_REACH: usize = 5;
+/// Share of the cells that a power law is fitted to.
+const TAIL_SHARE: f64 = 0.05;
+/// Fewest cells that make a law: its exponent then scatters by a quarter.
+const LEAST_TAIL: usize = 16;
 /// Exponent of the calibrator p -> k p^(k-1): small values reward small p most; 0.2 costs a fifth at
 /// p = 1 and gives 10 at p = 0.0075.
 const CALIBRATOR: f64 = 0.2;
@@ -122,11 +126,44 @@ impl LineSpectrum {
     }
 }
 
+/// The power law of the highest cells of a record: P(ratio > x) = [`TAIL_SHARE`] (x / from)^-exponent.
+struct Tail {
+    from: f32,
+    exponent: f64,
+}
+
+impl Tail {
+    /// Hill's estimator over the highest cells (B. M. Hill, Annals of Statistics 3 (1975) 1163-1174, from
+    /// memory). The lines sought are among them and make the tail look heavier: that errs to the safe
+    /// side.
+    fn of(ranked: &[f32]) -> Self {
+        let count = (TAIL_SHARE * ranked.len() as f64) as usize;
+        let Some((_, above)) = ranked.split_at_checked(ranked.len().saturating_sub(count)) else {
+            return Self::none();
+        };
+        let Some((&from, above)) = above.split_first().filter(|(from, _)| **from > 0.0) else {
+            return Self::none();
+        };
+        let mean: f64 = above.iter().map(|&x| f64::from(x / from).ln()).sum::<f64>()
+            / above.len().max(1) as f64;
+        if above.len() < LEAST_TAIL || mean <= 0.0 {
+            return Self::none();
+        }
+        Self { from, exponent: mean.recip() }
+    }
+
+    /// Too few cells for a law: ranks alone count.
+    fn none() -> Self {
+        Self { from: f32::INFINITY, exponent: 1.0 }
+    }
+}
+
 /// E-values of a spectrum's lines, each computed once.
 pub(super) struct LineGains {
     lines: LineSpectrum,
     /// Ratios of independent cells away from the shaft, rising.
     ranked: Vec<f32>,
+    tail: Tail,
     gains: RefCell<Vec<f32>>,
 }
 
@@ -138,7 +175,8 @@ impl LineGains {
         let mut ranked: Vec<f32> = free.step_by(stride).map(|i| lines.ratio[i]).collect();
         ranked.sort_by(f32::total_cmp);
         let gains = RefCell::new(vec![f32::NAN; lines.ratio.len()]);
-        Self { lines, ranked, gains }
+        let tail = Tail::of(&ranked);
+        Self { lines, ranked, tail, gains }
     }
 
     /// The e-value of a line at an order; 1 (says nothing) beyond the axis and on harmonics of the shaft.
@@ -158,7 +196,20 @@ impl LineGains {
         self.lines.index_of(order).map_or(0.0, |index| f64::from(self.lines.above[index]))
     }
 
-    /// The larger of two p-values: the tail of noise averaged as often, and the rank among the record's
+    /// The share of the record's own cells that reach a ratio: its rank, or the power law fitted to the
+    /// highest cells where that says less, as a rank alone could not tell the highest of all, ten times
+    /// over the floor, from one a thousand times over it.
+    fn own_tail(&self, ratio: f32) -> f64 {
+        let below = self.ranked.partition_point(|&r| r < ratio);
+        let rank = (self.ranked.len() - below + 1) as f64 / (self.ranked.len() + 1) as f64;
+        if ratio > self.tail.from {
+            let law = TAIL_SHARE * f64::from(ratio / self.tail.from).powf(-self.tail.exponent);
+            return rank.min(law);
+        }
+        rank
+    }
+
+    /// The larger of two p-values: the tail of noise averaged as often, and the tail of the record's
     /// own cells. A record full of foreign lines thereby prices them out by itself.
     fn gain(&self, index: usize) -> f64 {
         if self.lines.is_shaft(index) {
@@ -166,8 +217,6 @@ impl LineGains {
         }
         let ratio = self.lines.ratio[index];
         let tail = upper_tail(self.lines.looks, self.lines.looks * f64::from(ratio));
-        let below = self.ranked.partition_point(|&r| r < ratio);
-        let rank = (self.ranked.len() - below + 1) as f64 / (self.ranked.len() + 1) as f64;
-        CALIBRATOR * tail.max(rank).powf(CALIBRATOR - 1.0)
+        CALIBRATOR * tail.max(self.own_tail(ratio)).powf(CALIBRATOR - 1.0)
     }
 }

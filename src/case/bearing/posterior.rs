@@ -14,7 +14,7 @@ const DEPTH_OF_SOUND: f64 = 0.08;
 const DEPTH_FACTOR: f64 = 2.2;
 /// How much more often lines belong to a sound part than to a damaged one, before the depth is known.
 /// Set so that no open recording without a bearing fault comes out above even; nothing is held out.
-const SOUND_ODDS: f64 = 5.0;
+const SOUND_ODDS: f64 = 3.5;
 /// Bound on the odds given, far beyond what the evidence bears out.
 const MOST_LOG_ODDS: f64 = 30.0;
 

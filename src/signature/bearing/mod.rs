@@ -76,6 +76,7 @@ fn score(case: &Case, element: Element) -> Vec<Score> {
 fn undecided(bearing: &str, why: String, evidence: Vec<Evidence>) -> Score {
     Score {
         place: Some(bearing.to_owned()),
+        channel: None,
         basis: "envelope",
         log_odds: 0.0,
         evidence,
@@ -97,6 +98,7 @@ fn score_part(bearing: &str, part: &PartFound) -> Score {
     }
     Score {
         place: Some(bearing.to_owned()),
+        channel: None,
         basis: "envelope",
         log_odds: part.log_odds,
         evidence,
@@ -126,7 +128,12 @@ fn evidence(part: &PartFound) -> Vec<Evidence> {
     }
     vec![
         Evidence::new("line_order", order, "", line_text(part, place)),
-        Evidence::new("line_hz", hz, "Hz", format!("the line stands at {} Hz", three_digits(hz))),
+        Evidence::new(
+            "line_hz",
+            hz,
+            "Hz",
+            format!("that is {} Hz at the mean speed used", three_digits(hz)),
+        ),
         Evidence::new("harmonics", part.harmonics as f64, "", counted(part)),
         Evidence::new("sidebands", part.sidebands as f64, "", sidebands_text(part)),
         Evidence::new("modulation_depth", part.depth, "", depth_text(part)),
@@ -138,20 +145,31 @@ fn evidence(part: &PartFound) -> Vec<Evidence> {
 }
 
 fn line_text(part: &PartFound, place: &str) -> String {
-    let side = match part.sidebands {
-        0 => String::new(),
-        count => format!(" and {count} sidebands"),
-    };
-    format!(
-        "the envelope repeats at the {place} order {:.3} x ({} Hz), with {} harmonics{side}",
-        part.order,
-        three_digits(part.line_hz),
-        part.harmonics
-    )
+    let at = format!("{:.3} x", part.order);
+    // a damaged element may speak through the cage that carries it alone
+    if part.element == Element::Ball && part.harmonics == 0 {
+        return format!(
+            "the envelope repeats with the cage; nothing stands out at the {place} order {at}: a damaged \
+             element, or the cage itself"
+        );
+    }
+    format!("the envelope repeats at the {place} order {at}")
 }
 
 fn counted(part: &PartFound) -> String {
-    format!("{} lines of its series stand out, the fundamental counted", part.harmonics)
+    format!(
+        "{} of its series {} out, the fundamental counted",
+        lines(part.harmonics),
+        stand(part.harmonics)
+    )
+}
+
+fn lines(count: usize) -> String {
+    format!("{count} line{}", if count == 1 { "" } else { "s" })
+}
+
+fn stand(count: usize) -> &'static str {
+    if count == 1 { "stands" } else { "stand" }
 }
 
 fn sidebands_text(part: &PartFound) -> String {
@@ -160,7 +178,9 @@ fn sidebands_text(part: &PartFound) -> String {
         (Element::Outer | Element::Cage, _) => {
             "no sidebands belong to it: the part stands in the load zone".to_owned()
         }
-        (_, count) => format!("{count} sidebands at multiples of {distance} stand out"),
+        (_, count) => {
+            format!("beside them {} at multiples of {distance} {} out", lines(count), stand(count))
+        }
     }
 }
 

@@ -405,24 +405,18 @@ impl Followed {
         let mut notes = Vec::new();
         let Some(best) = self.readings.first() else { return notes };
         let names: Vec<String> = best.orders.iter().take(6).map(usize::to_string).collect();
-        match best.orders.as_slice() {
-            [1] => notes.push(format!(
-                "only one line follows the shaft; it is taken for the first order, as common practice \
-                 has it (odds {likeliest:.2})"
-            )),
-            [n] => notes.push(format!(
-                "only one line follows the shaft; it is taken for order {n} (odds {likeliest:.2})"
-            )),
-            [first, ..] if *first > 1 => notes.push(format!(
-                "the shaft's own order is buried; its speed follows from tones locked at orders {} \
-                 (odds {likeliest:.2})",
+        let read = match best.orders.as_slice() {
+            [1] => "only one line follows the shaft; it is taken for the first order, as common practice \
+                    has it"
+                .to_owned(),
+            [n] => format!("only one line follows the shaft; it is taken for order {n}"),
+            [first, ..] if *first > 1 => format!(
+                "the shaft's own order is buried; its speed follows from tones locked at orders {}",
                 names.join(", ")
-            )),
-            _ => notes.push(format!(
-                "read from orders {} (odds {likeliest:.2})",
-                names.join(", ")
-            )),
-        }
+            ),
+            _ => format!("read from orders {}", names.join(", ")),
+        };
+        notes.push(format!("{read} ({:.0} % likely)", (100.0 * likeliest).floor()));
         if !self.moving {
             notes.push(
                 "the speed is steady, so that nothing but the ratios of the lines speaks for it"

@@ -52,7 +52,11 @@ pub(super) fn read(
     let lines: Vec<SpectrumLine> =
         lines.into_iter().filter(|l| !is_hum(l.line.place, bin_hz)).collect();
     if lines.is_empty() {
-        let found = if all == 0 { "no line stands out" } else { "only mains hum stands out" };
+        let found = if all == 0 {
+            "no line stands out"
+        } else {
+            "the only lines stand at multiples of the mains frequency, where hum cannot be told from a shaft"
+        };
         return Err((found.to_owned(), Vec::new()));
     }
     let capped: Vec<Line> =
@@ -66,8 +70,8 @@ pub(super) fn read(
         if range_stated { is_plausible_in_range(best) } else { is_proven(best, &lines, bin_hz) };
     if !accepted {
         let reason =
-            "the speed is steady and its lines leave more than one reading; state the speed \
-                      or its range"
+            "no line moves as a shaft's does, and as a steady speed the lines leave more than one \
+             reading; state the speed or its range"
                 .to_owned();
         return Err((reason, readings));
     }

@@ -38,10 +38,18 @@ const KEPT_REPAIRS: usize = 1000;
 ///
 /// # Errors
 /// [`Error::TooLittle`] where there are fewer than eight pulses or four turns;
-/// [`Error::Numerical`] where the pulses are too irregular for a turning shaft; [`Error::Stopped`].
+/// [`Error::Setting`] for a blade counter whose blades are not stated; [`Error::Numerical`] where the
+/// pulses are too irregular for a turning shaft; [`Error::Stopped`].
 pub fn speed_from_pulses(channel: &Channel, progress: &mut dyn Progress) -> Result<Speed> {
     let what = format!("shaft speed from the pulses of channel {:?}", channel.name());
     step(progress, "pulses", 0, 4)?;
+    if channel.spec.pulse_kind == PulseKind::Blades && channel.spec.pulses_per_turn.is_none() {
+        return Err(Error::setting(
+            format!("channel.{}.pulses_per_turn", channel.name()),
+            "it is a blade counter, and the number of blades is not stated",
+            "state the blades as pulses_per_turn",
+        ));
+    }
     let stream = Stream::choose(channel).ok_or_else(|| {
         Error::too_little(&what, format!("at least {LEAST_PULSES} pulses"), "none that stand out")
     })?;
@@ -141,6 +149,7 @@ fn assemble(
     speed.angle_error_deg = Some(angle_error_deg(stream, &curve, speed.range_rpm().1 / 60.0));
     speed.repairs = PulseRepairs {
         turns: (end - start).round() as u64,
+        expected: ((end - start) * count as f64).round() as u64,
         lost: train.lost,
         extra: train.extra,
         times_s: train.repairs_s.iter().copied().take(KEPT_REPAIRS).collect(),
