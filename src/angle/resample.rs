@@ -1,7 +1,6 @@
 //! Resampling at equal steps of shaft angle, free of aliases at all speeds.
 
-use crate::dsp::kernel::TRANSITION;
-use crate::dsp::kernel_bank::{KernelBank, LEAST_OF_CUTOFF};
+use crate::dsp::kernel::{KernelBank, LEAST_OF_CUTOFF, TRANSITION};
 use crate::error::{Error, Result};
 use crate::recording::Channel;
 use crate::speed::Speed;

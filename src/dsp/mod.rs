@@ -7,7 +7,6 @@ pub mod gamma;
 pub mod halfband;
 pub mod hermite;
 pub mod kernel;
-pub mod kernel_bank;
 pub mod moments;
 pub mod peaks;
 pub mod segments;

@@ -129,10 +129,9 @@ fn envelope_as_scipy() {
     let band = numbers(&case["band_hz"]);
     let rate_hz = number(&case["rate_hz"]);
     let envelope = squared_envelope(&tones(case), rate_hz, [band[0], band[1]]).expect("valid");
-    let kernel = quietspin::dsp::kernel::Kernel::new();
-    let at = |time_s: &f64| {
-        kernel.at(&envelope.values, (time_s - envelope.offset_s) * envelope.rate_hz, 1.0)
-    };
+    let kernel = quietspin::dsp::kernel::KernelTable::new(1.0);
+    let at =
+        |time_s: &f64| kernel.at(&envelope.values, (time_s - envelope.offset_s) * envelope.rate_hz);
     let found: Vec<f32> = numbers(&case["times_s"]).iter().map(at).collect();
     let error = worst(&found, &numbers(&case["squared_envelope"]));
     assert!(error < 1e-4, "{error:e}");

@@ -5,7 +5,7 @@
 //! edge ring, but always in the same way, so that the half-way point does not depend on where the
 //! samples fall. Slow edges (a magnet's sine at low speed) are met on a line fitted around half way.
 
-use crate::dsp::kernel::Kernel;
+use crate::dsp::kernel::KernelTable;
 
 use super::edges::Extreme;
 
@@ -108,12 +108,12 @@ fn rise_about(part: &[f32], middle: usize, from: f32, to: f32) -> f64 {
 pub(super) struct Timer<'a> {
     samples: &'a [f32],
     transitions: &'a [Transition],
-    kernel: Kernel,
+    kernel: KernelTable,
 }
 
 impl<'a> Timer<'a> {
     pub fn new(samples: &'a [f32], transitions: &'a [Transition]) -> Self {
-        Self { samples, transitions, kernel: Kernel::new() }
+        Self { samples, transitions, kernel: KernelTable::new(CUTOFF) }
     }
 
     /// Place of transition `i` in samples.
@@ -183,7 +183,7 @@ impl<'a> Timer<'a> {
     }
 
     fn at(&self, position: f64) -> f64 {
-        f64::from(self.kernel.at(self.samples, position, CUTOFF))
+        f64::from(self.kernel.at(self.samples, position))
     }
 
     /// Height of the peak at a turning point, from a parabola through the interpolated signal.
