@@ -1,6 +1,6 @@
 //! The one gate between Python and the library: errors, arrays, pickles, and the interpreter lock.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
 use pyo3::exceptions::{
@@ -84,6 +84,12 @@ pub(super) fn unpickled<T: DeserializeOwned>(state: &[u8]) -> PyResult<T> {
         .map_err(|error| PyValueError::new_err(format!("this is no pickle of quietspin: {error}")))
 }
 
+/// The machine of a pickle, which holds the text of its resolved file: the order of the tables, which may
+/// decide what a channel belongs to, is no key.
+pub(super) fn machine_from_pickle(text: &str) -> PyResult<Machine> {
+    machine::parse::from_text(text, Path::new("<pickle>")).map_err(exception)
+}
+
 /// Serialised data as plain Python objects (dict, list, float, str, bool, None).
 pub(super) fn plain<'py>(py: Python<'py>, value: &impl Serialize) -> PyResult<Bound<'py, PyAny>> {
     let text = serde_json::to_string(value)
@@ -106,7 +112,7 @@ pub(super) fn from_word<T: DeserializeOwned>(name: &str, word: &str) -> PyResult
 /// A machine from what the user gave: nothing, a path, or a machine read before.
 pub(super) fn machine_of(given: Option<MachineLike>) -> PyResult<(Machine, bool, PathBuf)> {
     match given {
-        None => Ok((Machine::default(), false, PathBuf::new())),
+        None => Ok((Machine::default(), false, PathBuf::from("arguments"))),
         Some(MachineLike::Machine(machine)) => {
             let machine = machine.get();
             Ok((machine.inner.clone(), true, machine.path.clone()))

@@ -32,7 +32,7 @@ use crate::signature::{Evidence, weigh};
 /// Raises
 /// ------
 /// ValueError
-///     Where nothing in the recording can be judged. An unfit recording is no error.
+///     Where nothing in the recording can be judged, or the range of speed is none. An unfit recording is no error.
 #[pyfunction]
 #[pyo3(signature = (recording, *, rpm = None, range_rpm = None))]
 pub(super) fn diagnose(
@@ -42,7 +42,7 @@ pub(super) fn diagnose(
     range_rpm: Option<(f64, f64)>,
 ) -> PyResult<PyDiagnosis> {
     let recording = recording.get();
-    let machine = recording.machine_for(rpm, range_rpm);
+    let machine = recording.machine_for(rpm, range_rpm)?;
     let inner = compute(py, || {
         let given = recording.machine_given;
         Ok(core::diagnose(&recording.inner, &machine, given, &mut Silent)?.1)
@@ -202,7 +202,7 @@ impl PyFinding {
         self.inner.place.as_deref()
     }
 
-    /// Probability that it is present, 0 to 1.
+    /// Probability that it is present, 0 to 1; nan where it cannot be told.
     #[getter]
     fn confidence(&self) -> f64 {
         self.inner.confidence

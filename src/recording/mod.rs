@@ -7,6 +7,8 @@
 pub mod read;
 pub mod spec;
 
+use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -14,6 +16,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
 use crate::units::{Quantity, Unit};
+
+/// Sampling rates in Hz that a channel can have: from one sample in a quarter of an hour to beyond any
+/// converter for vibration. What lies outside is a slip of the pen or a damaged header.
+pub const RATES_HZ: RangeInclusive<f64> = 1e-3..=1e9;
 
 /// What a channel is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -97,7 +103,8 @@ pub struct ChannelSpec {
     pub inverted: bool,
     /// Radial or axial.
     pub direction: Direction,
-    /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees.
+    /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees. Read and
+    /// checked now, used by balancing.
     pub sensor_angle_deg: Option<f64>,
     /// Name of the bearing at which the sensor sits.
     pub bearing: Option<String>,
@@ -163,6 +170,35 @@ impl ChannelSpec {
     pub fn quantity(&self) -> Quantity {
         self.unit().quantity()
     }
+
+    /// Why the role and the unit contradict each other, as a clause; `None` where they go together.
+    pub(crate) fn contradiction(&self) -> Option<String> {
+        let quantity = self.quantity();
+        let fits = match self.role? {
+            Role::Vibration => {
+                !matches!(quantity, Quantity::Pressure | Quantity::Speed | Quantity::Temperature)
+            }
+            Role::Sound => matches!(quantity, Quantity::Pressure | Quantity::Unknown),
+            _ => true,
+        };
+        let role = if self.role() == Role::Sound { "sound" } else { "vibration" };
+        (!fits)
+            .then(|| format!("the role is {role}, and {} is no unit of it", self.unit().symbol()))
+    }
+}
+
+/// Refuses what is no sampling rate in Hz.
+fn check_rate(rate_hz: f64) -> Result<()> {
+    if RATES_HZ.contains(&rate_hz) {
+        return Ok(());
+    }
+    let mend = format!("state one {}", rates());
+    Err(Error::setting("rate_hz", format!("the sampling rate is {rate_hz} Hz"), mend))
+}
+
+/// [`RATES_HZ`] in words.
+fn rates() -> String {
+    format!("from {} to {:e} Hz", RATES_HZ.start(), RATES_HZ.end())
 }
 
 /// Samples of one channel, shared and never changed.
@@ -210,15 +246,9 @@ impl Channel {
     /// A channel from samples in the unit of `spec`.
     ///
     /// # Errors
-    /// [`Error::Setting`] where the rate is not a positive finite number.
+    /// [`Error::Setting`] where the rate is not one of [`RATES_HZ`].
     pub fn new(spec: ChannelSpec, rate_hz: f64, samples: Vec<f32>) -> Result<Self> {
-        if !(rate_hz.is_finite() && rate_hz > 0.0) {
-            return Err(Error::setting(
-                "rate_hz",
-                format!("the sampling rate is {rate_hz} Hz"),
-                "state a positive rate",
-            ));
-        }
+        check_rate(rate_hz)?;
         Ok(Self {
             spec,
             rate_hz,
@@ -302,8 +332,9 @@ impl Recording {
         if self.channels.is_empty() {
             return Err(Error::setting("channels", "there are none", "give at least one channel"));
         }
-        for (i, channel) in self.channels.iter().enumerate() {
-            if self.channels.iter().take(i).any(|other| other.name() == channel.name()) {
+        let mut names = BTreeSet::new();
+        for channel in &self.channels {
+            if !names.insert(channel.name()) {
                 return Err(Error::setting(
                     "channels",
                     format!("two are named {:?}", channel.name()),

@@ -218,6 +218,10 @@ fn what_the_command_line_states_is_used() {
         "the resolved settings differ"
     );
 
+    // where to look for a speed says nothing about the machine: full speed stays its own
+    let sought = good.check(&["--json", "--speed-range", "20000,200000"]);
+    assert_eq!(parsed(&sought), plain);
+
     let output = good.check(&["--role", "9=pulse"]);
     assert_eq!(status(&output), 2);
     assert!(complaint(&output).contains("spin.wav has no channel \"9\""), "{}", complaint(&output));

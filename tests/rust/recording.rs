@@ -224,6 +224,12 @@ fn wav_variants_by_hand() {
             RAMP,
             &[],
         ),
+        (
+            "quiet floats of 24 valid bits",
+            riff(&[extensible(3, 1, 32, 24), chunk(b"data", &f32_bytes(&RAMP))]),
+            RAMP,
+            &[],
+        ),
         ("doubles", riff(&[plain(3, 1, 64), chunk(b"data", &doubles)]), RAMP, &[]),
         ("high end", riff(&[extensible(1, 1, 16, 12), chunk(b"data", &high)]), twelve, &[]),
         ("low end", riff(&[extensible(1, 1, 16, 12), chunk(b"data", &low)]), twelve, justified),
