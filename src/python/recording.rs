@@ -9,14 +9,13 @@ use pyo3::types::{PyBytes, PyDict};
 
 use super::channel::PyChannel;
 use super::convert::{
-    MachineLike, Samples, compute, copied, exception, from_word, machine_from_pickle, machine_of,
-    pickled, unpickled,
+    MachineLike, Samples, compute, compute_interruptibly, copied, exception, from_word,
+    machine_from_pickle, machine_of, pickled, unpickled,
 };
 use super::speed::PySpeed;
 use crate::error::Error;
 use crate::machine::Machine;
 use crate::machine::parse::resolved_toml;
-use crate::progress::Silent;
 use crate::recording::read::{ReadOptions, read_with, whole_channel};
 use crate::recording::spec::apply_specs;
 use crate::recording::{Channel, ChannelSpec, Edge, Recording};
@@ -64,9 +63,10 @@ pub(super) fn read(
     rate_hz: Option<f64>,
 ) -> PyResult<PyRecording> {
     let (machine, machine_given, machine_path) = machine_of(machine)?;
-    let inner = compute(py, || {
-        let recording = read_with(&path, &ReadOptions { rate_hz }, &mut Silent)?;
-        apply_specs(recording, &machine.channel, &machine_path)
+    let specs = machine.channel.clone();
+    let inner = compute_interruptibly(py, move |progress| {
+        let recording = read_with(&path, &ReadOptions { rate_hz }, progress)?;
+        apply_specs(recording, &specs, &machine_path)
     })?;
     Ok(PyRecording { inner, machine, machine_given })
 }
@@ -211,8 +211,10 @@ impl PyRecording {
         range_rpm: Option<(f64, f64)>,
     ) -> PyResult<PySpeed> {
         let machine = self.machine_for(rpm, range_rpm)?;
-        let inner =
-            compute(py, || choose::choose(&self.inner, &machine, &mut Silent)?.into_speed())?;
+        let recording = self.inner.clone();
+        let inner = compute_interruptibly(py, move |progress| {
+            choose::choose(&recording, &machine, progress)?.into_speed()
+        })?;
         Ok(PySpeed { inner })
     }
 

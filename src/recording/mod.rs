@@ -12,7 +12,8 @@ use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use serde::{Deserialize, Serialize};
+use serde::de::Visitor;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::error::{Error, Result};
 use crate::units::{Quantity, Unit};
@@ -201,9 +202,48 @@ fn rates() -> String {
     format!("from {} to {:e} Hz", RATES_HZ.start(), RATES_HZ.end())
 }
 
-/// Samples of one channel, shared and never changed.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+/// Samples of one channel, shared and never changed. Serialised as bytes, four little-endian ones to a
+/// sample.
+#[derive(Debug, Clone)]
 pub struct Samples(Arc<Vec<f32>>);
+
+impl Serialize for Samples {
+    fn serialize<S: Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+        let bytes: Vec<u8> = self.0.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+        serializer.serialize_bytes(&bytes)
+    }
+}
+
+impl<'de> Deserialize<'de> for Samples {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {
+        struct Bytes;
+        impl Visitor<'_> for Bytes {
+            type Value = Samples;
+
+            fn expecting(&self, words: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                words.write_str("bytes of samples")
+            }
+
+            fn visit_bytes<E: serde::de::Error>(
+                self,
+                bytes: &[u8],
+            ) -> std::result::Result<Samples, E> {
+                let (samples, []) = bytes.as_chunks::<4>() else {
+                    return Err(E::invalid_length(bytes.len(), &self));
+                };
+                Ok(samples.iter().map(|b| f32::from_le_bytes(*b)).collect::<Vec<f32>>().into())
+            }
+
+            fn visit_byte_buf<E: serde::de::Error>(
+                self,
+                bytes: Vec<u8>,
+            ) -> std::result::Result<Samples, E> {
+                self.visit_bytes(&bytes)
+            }
+        }
+        deserializer.deserialize_byte_buf(Bytes)
+    }
+}
 
 impl Samples {
     /// All samples as one slice, in the channel's unit.

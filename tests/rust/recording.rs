@@ -13,6 +13,8 @@ use quietspin::progress::Silent;
 use quietspin::recording::read::{ReadOptions, read, read_with};
 use quietspin::recording::{Channel, Recording};
 
+use crate::data;
+
 /// A folder for the files of one test.
 struct Folder(tempfile::TempDir);
 

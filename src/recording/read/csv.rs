@@ -376,7 +376,7 @@ impl Table {
         let name = if label.name.is_empty() { String::new() } else { format!(" ({})", label.name) };
         let unit = if label.to_seconds.is_some() { "" } else { " in seconds" };
         self.notes
-            .push(format!("column {}{name} rises evenly and is taken for times{unit}", index + 1));
+            .push(format!("column {}{name} rises evenly and is read as times{unit}", index + 1));
     }
 
     fn base(

@@ -218,7 +218,7 @@ proptest! {
 #[test]
 fn many_columns_of_one_name_are_told_apart_quickly() {
     let row = |cell: &str| vec![cell; 4096].join(",");
-    let text = format!("{}\n{}\n{}\n", row("a"), row("4"), row("5"));
+    let text = format!("{}\n{}\n{}\n", row("a"), row("4"), row("4"));
     let begun = std::time::Instant::now();
     let recording = Folder::new().read_at(text.as_bytes(), 100.0).expect("a wide table");
     // comparing each copy with all names before it takes 10^10 comparisons, minutes

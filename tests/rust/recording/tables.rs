@@ -44,7 +44,7 @@ fn csv_without_names_or_times() {
     let ramp = folder.read(b"5.0,1\n5.5,2\n6.0,3\n6.5,2\n").expect("times by their even ramp");
     assert_eq!(values(&ramp), [[1.0, 2.0, 3.0, 2.0]]);
     assert_eq!((ramp.channels[0].rate_hz, ramp.channels[0].start_s), (2.0, 5.0));
-    assert_eq!(repairs(&ramp), ["column 1 rises evenly and is taken for times in seconds"]);
+    assert_eq!(repairs(&ramp), ["column 1 rises evenly and is read as times in seconds"]);
     let bare = folder.read_at(b"1\n2\n3\n", 25_600.0).expect("one column");
     assert_eq!(values(&bare), [[1.0, 2.0, 3.0]]);
     let counted = folder.read_at(b"0,7\n1,8\n2,7\n", 100.0).expect("a count of samples");
@@ -80,9 +80,9 @@ fn csv_times_are_in_the_unit_that_they_state() {
         assert_eq!(!guessed.is_empty(), text.starts_with("Zeit"), "{text}: {guessed:?}");
     }
     let guessed = folder.read(b"Zeit [ms],front\n0,1\n2,2\n4,1\n").expect("guessed");
-    assert_eq!(repairs(&guessed), ["column 1 (Zeit [ms]) rises evenly and is taken for times"]);
+    assert_eq!(repairs(&guessed), ["column 1 (Zeit [ms]) rises evenly and is read as times"]);
     let guessed = folder.read(b"0,1\n2,2\n4,1\n").expect("guessed");
-    assert_eq!(repairs(&guessed), ["column 1 rises evenly and is taken for times in seconds"]);
+    assert_eq!(repairs(&guessed), ["column 1 rises evenly and is read as times in seconds"]);
 }
 
 #[test]
