@@ -24,6 +24,8 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Dialect {
     delimiter: u8,
+    /// Whether lines end with a carriage return too.
+    has_returns: bool,
 }
 
 impl Dialect {
@@ -36,7 +38,16 @@ impl Dialect {
             .into_iter()
             .find(|d| lines().any(|line| line.as_bytes().contains(d)))
             .unwrap_or(b',');
-        Self { delimiter }
+        Self { delimiter, has_returns: text.contains("\r\n") }
+    }
+
+    /// The line of the record just read, where the reader stands in `now` and the record before was on
+    /// `before`: comments and empty lines belong to none, and of a carriage return and a line feed the
+    /// reader has taken the first only.
+    fn line(self, now: u64, before: u64) -> u64 {
+        let of_end = if self.has_returns { now } else { now.saturating_sub(1) };
+        // the last line may end without either
+        of_end.max(before + 1)
     }
 
     fn number(self, cell: &str) -> Option<f64> {
@@ -185,24 +196,25 @@ impl Table {
         let mut table: Option<Self> = None;
         let mut heads: Vec<Head> = Vec::new();
         let mut torn: Option<Error> = None;
-        let mut reported = 0;
+        let (mut reported, mut line) = (0, 0);
         while read_record(source, &mut rows, &mut record)? {
             if let Some(error) = torn.take() {
                 return Err(error);
             }
-            let position = record.position().map_or((0, 0), |p| (p.line(), p.byte()));
+            line = dialect.line(rows.position().line(), line);
             if table.is_none() && heads.len() < 2 && is_head(&record, dialect) {
                 let cells = record.iter().map(|cell| text_of(cell).trim().to_owned()).collect();
-                heads.push(Head { line: position.0, cells });
+                heads.push(Head { line, cells });
                 continue;
             }
             let table = match &mut table {
                 Some(table) => table,
                 None => table.insert(Self::begin(source, &heads, &record, dialect)?),
             };
-            torn = table.push(source, &record, dialect, position.0).err();
-            if position.1 > reported + BLOCK as u64 {
-                reported = position.1;
+            torn = table.push(source, &record, dialect, line).err();
+            let done = rows.position().byte();
+            if done > reported + BLOCK as u64 {
+                reported = done;
                 source.step(reported)?;
             }
         }
@@ -555,8 +567,8 @@ mod tests {
         assert_eq!(of("t;a\n0,0;1,5\n"), ';');
         assert_eq!(of("t,a\n0.0,1.5\n"), ',');
         assert_eq!(of("# made by hand; twice\n0.0\t1.5\n"), '\t');
-        assert_eq!(Dialect { delimiter: b';' }.number(" 1,5"), Some(1.5));
-        assert_eq!(Dialect { delimiter: b',' }.number("1,5"), None);
+        let number = |delimiter, cell| Dialect { delimiter, has_returns: false }.number(cell);
+        assert_eq!((number(b';', " 1,5"), number(b',', "1,5")), (Some(1.5), None));
     }
 
     #[test]

@@ -92,6 +92,8 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (b"# by hand\n\nTime [ticks],a\n0,1\n1,2\n".to_vec(), Some(1.0), "r, line 3, column 1: \"ticks\" is no known unit of time; write times in s, ms, us, ns, min or h".into()),
         (b"Winkel [Grad],a\n0,1\n15,2\n30,2\n".to_vec(), None, "r: there is no time column; add one, or state the rate (option rate_hz)".into()),
         (b"# by hand\na\n1,2\n".to_vec(), Some(1.0), "r, line 2: the header has 1 column, and the first line of numbers has 2; give every column a name".into()),
+        (b"# by hand\r\ntime,a\r\n0,1\r\n\r\n# a note\r\n1,x7\r\n2,3\r\n".to_vec(), None, "r, line 6, column 2 (a): \"x7\" is not a number; write plain numbers, and times in seconds".into()),
+        (b"time,a\n0,1\n# a note\n1,1\n2,1\n9,4".to_vec(), None, "r, line 6, column 1: times are uneven: a step of 7.000e0 s among steps of 1.000e0 s; record at an even rate, or state the rate (option rate_hz)".into()),
         (b"a,b\n# by hand\nfast,slow\n1,2\n".to_vec(), Some(1.0), "r, line 3, column 1: \"fast\" is neither a number nor a unit; leave one line of names above the numbers".into()),
         (b"a\n1,2\n".to_vec(), Some(1.0), "r, line 1: the header has 1 column, and the first line of numbers has 2; give every column a name".into()),
         (b"a,b\nfast,slow\n1,2\n".to_vec(), Some(1.0), "r, line 2, column 1: \"fast\" is neither a number nor a unit; leave one line of names above the numbers".into()),
