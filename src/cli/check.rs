@@ -10,10 +10,10 @@ use super::terminal::{self, Bar, Colour};
 use crate::diagnose::{Diagnosis, Verdict, diagnose};
 use crate::error::{Error, Result};
 use crate::figure::{self, Figure};
-use crate::machine::{self, Machine};
+use crate::machine::{self, FASTEST_RPM, Machine};
 use crate::progress::Progress;
 use crate::recording::read::{ReadOptions, read_with};
-use crate::recording::spec::apply_specs;
+use crate::recording::spec::{apply_specs, owner};
 use crate::recording::{ChannelSpec, Recording, Role};
 use crate::report::{json, picture, text};
 
@@ -108,8 +108,8 @@ fn judged(
     };
     let options = ReadOptions { rate_hz: arguments.rate };
     let recording = read_with(&arguments.file, &options, progress)?;
-    state(arguments, &mut machine, &recording)?;
     let file = arguments.machine.as_deref().unwrap_or(Path::new("command line"));
+    state(arguments, &mut machine, &recording, file)?;
     let recording = apply_specs(recording, &machine.channel, file)?;
     let given = arguments.machine.is_some();
     let (case, diagnosis) = diagnose(&recording, &machine, given, progress)?;
@@ -118,42 +118,44 @@ fn judged(
 }
 
 /// What the command line states goes over what the machine file states.
-fn state(arguments: &Arguments, machine: &mut Machine, recording: &Recording) -> Result<()> {
+fn state(
+    arguments: &Arguments,
+    machine: &mut Machine,
+    recording: &Recording,
+    file: &Path,
+) -> Result<()> {
     if arguments.rpm.is_some() {
         machine.shaft.constant_rpm = arguments.rpm;
     }
     if let Some((low, high)) = arguments.speed_range {
-        machine.shaft.lowest_rpm = Some(low);
-        machine.shaft.top_rpm = Some(high);
+        machine.shaft.search_between(low, high)?;
     }
     for (channel, role) in &arguments.role {
-        spec_of(channel, machine, recording)?.role = Some(*role);
+        spec_of(channel, machine, recording, file)?.role = Some(*role);
     }
     Ok(())
 }
 
-/// The spec of a channel: the machine file's, or a new one for a channel that it does not name.
+/// The spec of a channel, asked for by its name in the machine file or in the recording or by its number:
+/// the machine file's, or a new one for a channel that no table there describes.
 fn spec_of<'a>(
     channel: &str,
     machine: &'a mut Machine,
     recording: &Recording,
+    file: &Path,
 ) -> Result<&'a mut ChannelSpec> {
-    let number: Option<usize> = channel.parse().ok();
-    let numbered = |number: usize| recording.channels.get(number.checked_sub(1)?);
-    let in_file = recording.channels.iter().find(|found| found.name() == channel);
-    let of_number = || {
-        let stated =
-            machine.channel.iter().find(|(_, spec)| number.is_some() && spec.number == number);
-        stated.map(|(name, _)| name.clone())
-    };
+    let channels = &recording.channels;
+    let named = || channels.iter().position(|found| found.name() == channel);
+    let numbered = || channel.parse::<usize>().ok()?.checked_sub(1);
     let name = if machine.channel.contains_key(channel) {
         channel.to_owned()
-    } else if let Some(name) = of_number() {
-        name
-    } else if let Some(found) = in_file.or_else(|| numbered(number?)) {
-        found.name().to_owned()
     } else {
-        return Err(unknown(channel, machine, recording));
+        let place = named().or_else(numbered).and_then(|i| Some((i, channels.get(i)?)));
+        let Some((index, found)) = place else {
+            return Err(unknown(channel, machine, recording));
+        };
+        let described = owner(recording, &machine.channel, file, index)?;
+        described.map_or_else(|| found.name().to_owned(), String::clone)
     };
     Ok(machine.channel.entry(name.clone()).or_insert_with(|| ChannelSpec::named(name)))
 }
@@ -173,7 +175,7 @@ fn unknown(channel: &str, machine: &Machine, recording: &Recording) -> Error {
 }
 
 fn rpm(text: &str) -> std::result::Result<f64, String> {
-    positive(text, "a speed in rpm", 1e7)
+    positive(text, "a speed in rpm", FASTEST_RPM)
 }
 
 fn rate(text: &str) -> std::result::Result<f64, String> {
@@ -236,17 +238,32 @@ mod tests {
         };
         let recording = Recording::from_channels("r", vec![channel("ch1"), channel("ch2")])
             .expect("a recording");
+        let file = Path::new("m.toml");
         let mut machine = Machine::default();
         machine.channel.insert(
             "front".to_owned(),
             ChannelSpec { number: Some(1), ..ChannelSpec::named("front") },
         );
         for (asked, name) in [("front", "front"), ("1", "front"), ("ch2", "ch2"), ("2", "ch2")] {
-            let spec = spec_of(asked, &mut machine, &recording).expect("known");
+            let spec = spec_of(asked, &mut machine, &recording, file).expect("known");
             assert_eq!(spec.name, name, "{asked}");
         }
-        let error = spec_of("3", &mut machine, &recording).expect_err("not there").to_string();
+        let error = spec_of("3", &mut machine, &recording, file).expect_err("not there");
+        let error = error.to_string();
         assert!(error.contains("front, ch2") || error.contains("ch2, front"), "{error}");
-        assert!(spec_of("0", &mut machine, &recording).is_err());
+        assert!(spec_of("0", &mut machine, &recording, file).is_err());
+
+        // tables without numbers take the channels in their order
+        let mut machine = Machine::default();
+        for (order, name) in ["rear", "front"].into_iter().enumerate() {
+            machine
+                .channel
+                .insert(name.to_owned(), ChannelSpec { order, ..ChannelSpec::named(name) });
+        }
+        for (asked, name) in [("1", "rear"), ("2", "front"), ("ch2", "front")] {
+            let spec = spec_of(asked, &mut machine, &recording, file).expect("known");
+            assert_eq!(spec.name, name, "{asked}");
+        }
+        assert_eq!(machine.channel.len(), 2, "no table was added");
     }
 }

@@ -89,8 +89,10 @@ fn misunderstood(error: &clap::Error, arguments: &[OsString]) -> u8 {
     }
     if arguments.iter().any(|argument| argument == "--json") {
         let message = error.render().to_string();
-        let first = message.lines().next().unwrap_or_default();
-        let sentence = first.strip_prefix("error: ").unwrap_or(first);
+        // what is missing or possible stands on lines of its own, up to an empty one
+        let lines = message.lines().map(str::trim).take_while(|line| !line.is_empty());
+        let told = lines.collect::<Vec<_>>().join(" ");
+        let sentence = told.strip_prefix("error: ").unwrap_or(&told);
         let _ = terminal::show(&json::usage_error(sentence));
     }
     UNUSABLE

@@ -23,7 +23,8 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "N", default_value_t = 0)]
     seed: u64,
 
-    /// Folder to write into, or the name of the recording, ending in .wav
+    /// Folder to write into, or the name of the recording, ending in .wav; only files that were
+    /// simulated are replaced
     #[arg(long, value_name = "DIR|FILE.wav", default_value = ".")]
     out: PathBuf,
 

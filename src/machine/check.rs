@@ -173,7 +173,7 @@ fn band(list: &[Value]) -> std::result::Result<(), String> {
         return Err(format!("this is a list of {}", list.len()));
     };
     match (as_number(low), as_number(high)) {
-        (Some(low), Some(high)) if low >= 0.0 && high > low && high.is_finite() => Ok(()),
+        (Some(low), Some(high)) if low > 0.0 && high > low && high.is_finite() => Ok(()),
         (Some(low), Some(high)) => Err(format!("{low} to {high} is no band")),
         _ => Err("this is a list, not of numbers".into()),
     }
@@ -249,6 +249,9 @@ fn channel(name: &str, spec: &ChannelSpec, machine: &Machine, places: &Places<'_
     if spec.full_scale.is_some() && spec.unit.is_none() {
         let problem = "the full scale is stated without a unit";
         return Err(places.refuse(&key("full_scale"), problem, "state unit too"));
+    }
+    if let Some(problem) = spec.contradiction() {
+        return Err(places.refuse(&key("unit"), problem, "correct role or unit"));
     }
     let of_pulses =
         [("edge", spec.edge.is_some()), ("pulses_per_turn", spec.pulses_per_turn.is_some())];

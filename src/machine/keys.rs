@@ -54,7 +54,7 @@ pub enum Kind {
     Flag,
     /// A list of numbers.
     Numbers(Range),
-    /// Two numbers, the lower first.
+    /// Two numbers above 0, the lower first.
     Band,
     /// A list of texts.
     Texts,
@@ -71,7 +71,7 @@ impl Kind {
             Self::Text => "a text in quotes".into(),
             Self::Flag => "true or false".into(),
             Self::Numbers(_) => "a list of numbers".into(),
-            Self::Band => "two numbers, as in [10.0, 5000.0]".into(),
+            Self::Band => "two numbers above 0, the lower first, as in [10.0, 5000.0]".into(),
             Self::Texts => "a list of texts".into(),
             Self::Choice(words) => {
                 let quoted: Vec<String> = words.iter().map(|word| format!("{word:?}")).collect();
@@ -118,7 +118,7 @@ pub const TABLES: &[(&str, &str)] = &[
     (PLANE, "A plane in which the rotor can be balanced; read and checked now, used by balancing."),
     (LIMITS, "The largest vibration allowed."),
     (ACCEPTANCE, "What a recording must show before it can be accepted."),
-    (CONVENTION, "How angles on the rotor are counted."),
+    (CONVENTION, "How angles on the rotor are counted; read and checked now, used by balancing."),
 ];
 
 const RPM: Kind = Kind::Number(Range::Positive);
@@ -149,10 +149,10 @@ pub const KEYS: &[Key] = &[
     key(SHAFT, "top_rpm", RPM, "rpm", "", "Highest service speed; the maker's limit is never exceeded on its account."),
     key(SHAFT, "lowest_rpm", RPM, "rpm", "", "Lowest speed of interest; narrows the search for a speed without pulses."),
     key(SHAFT, "constant_rpm", RPM, "rpm", "", "Constant speed during the recording, where neither pulse nor speed channel is there."),
-    key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor."),
+    key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor; read and checked now, used by balancing."),
     key(SHAFT, "coupling", Kind::Flag, "", "not known", "Whether a coupling joins the shaft to another; without one there is no misalignment."),
     key(SHAFT, "critical_rpm", Kind::Numbers(Range::Positive), "rpm", "none", "Known critical speeds."),
-    key(SHAFT, "bending_critical_rpm", RPM, "rpm", "", "First bending critical speed."),
+    key(SHAFT, "bending_critical_rpm", RPM, "rpm", "", "First bending critical speed; read and checked now, used by balancing."),
     key(SHAFT, "balance_grade_mm_s", POSITIVE, "mm/s", "", "Balance quality grade G (ISO 21940-11); read and checked now, used by balancing."),
 
     key(CHANNEL, "number", Kind::Whole(1), "", "by name, else in file order", "Which channel of the file, counted from 1."),
@@ -163,7 +163,7 @@ pub const KEYS: &[Key] = &[
     key(CHANNEL, "full_scale_v", POSITIVE, "V", "", "Converter input at full scale, zero to peak."),
     key(CHANNEL, "inverted", Kind::Flag, "", "false", "The sensor is mounted or wired the other way round: samples are negated."),
     key(CHANNEL, "direction", Kind::Choice(&["radial", "axial"]), "", "radial", "Direction in which the sensor feels."),
-    key(CHANNEL, "sensor_angle_deg", Kind::Number(Range::Within(-360.0, 360.0)), "deg", "", "Angle from the pulse sensor to this sensor, counted with the rotation."),
+    key(CHANNEL, "sensor_angle_deg", Kind::Number(Range::Within(-360.0, 360.0)), "deg", "", "Angle from the pulse sensor to this sensor, counted with the rotation; read and checked now, used by balancing."),
     key(CHANNEL, "bearing", Kind::Text, "", "", "Name of the bearing at which the sensor sits."),
     key(CHANNEL, "mounted_resonance_hz", POSITIVE, "Hz", "", "Resonance of the sensor as mounted."),
     key(CHANNEL, "corner_hz", POSITIVE, "Hz", "", "High-pass corner of an AC-coupled input."),
@@ -198,7 +198,7 @@ pub const KEYS: &[Key] = &[
     key(LIMITS, "order1_mm_s_rms", POSITIVE, "mm/s rms", "", "Velocity of the first order."),
     key(LIMITS, "order1_g_peak", POSITIVE, "g peak", "", "Acceleration of the first order."),
     key(LIMITS, "order1_um_pp", POSITIVE, "um p-p", "", "Displacement of the first order."),
-    key(LIMITS, "band_hz", Kind::Band, "Hz", "10 to at least three times the top speed", "Band of the overall values."),
+    key(LIMITS, "band_hz", Kind::Band, "Hz", "10 to at least three times the top speed", "Band of the overall values; there is no velocity at 0 Hz, so it begins above."),
     key(LIMITS, "from_rpm", Kind::Number(Range::NotNegative), "rpm", "everywhere", "The limits hold from this speed upwards."),
     key(LIMITS, "uncertainty_percent", PERCENT, "%", "5", "Standard uncertainty of a calibrated level (sensor, mounting, converter)."),
 
@@ -207,7 +207,7 @@ pub const KEYS: &[Key] = &[
     key(ACCEPTANCE, "hold_s", Kind::Number(Range::NotNegative), "s", "2", "How long full speed must be held."),
     key(ACCEPTANCE, "tolerated", Kind::Texts, "", "none", "Faults that are tolerated, by id; they never lead to a rejection."),
 
-    key(CONVENTION, "count", Kind::Choice(&["against_rotation", "with_rotation"]), "", "against_rotation", "Sense in which angles on the rotor are counted from the mark."),
+    key(CONVENTION, "count", Kind::Choice(&["against_rotation", "with_rotation"]), "", "against_rotation", "Sense in which angles on the rotor are counted from the mark; read and checked now, used by balancing."),
 ];
 
 /// The keys of a table, in the order of the documentation.

@@ -13,8 +13,12 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::error::{Error, Result};
 use crate::recording::ChannelSpec;
 pub use bearing::{Bearing, BearingType, Multipliers};
+
+/// No shaft turns faster, in rpm: a larger number is a slip of the pen.
+pub const FASTEST_RPM: f64 = 1e7;
 
 /// The machine file, resolved. [`Machine::default`] is the file that states nothing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -69,16 +73,38 @@ pub struct Shaft {
     pub lowest_rpm: Option<f64>,
     /// Constant speed in rpm during the recording, where neither pulse nor speed channel is there.
     pub constant_rpm: Option<f64>,
-    /// Mass of the rotor in kg.
+    /// Lowest and highest speed in rpm between which a caller asks to search where there are no
+    /// pulses. Stated with the call and in no file; it says nothing about the machine itself.
+    #[serde(skip)]
+    pub search_rpm: Option<[f64; 2]>,
+    /// Mass of the rotor in kg. Read and checked now, used by balancing.
     pub mass_kg: Option<f64>,
     /// Whether a coupling joins the shaft to another; without one there is no misalignment.
     pub coupling: Option<bool>,
     /// Known critical speeds in rpm.
     pub critical_rpm: Vec<f64>,
-    /// First bending critical speed in rpm.
+    /// First bending critical speed in rpm. Read and checked now, used by balancing.
     pub bending_critical_rpm: Option<f64>,
     /// Balance quality grade G in mm/s (ISO 21940-11). Read and checked now, used by balancing.
     pub balance_grade_mm_s: Option<f64>,
+}
+
+impl Shaft {
+    /// Asks to search for the speed between two speeds in rpm, see [`Shaft::search_rpm`].
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where they are not above 0, or the lower one does not come first.
+    pub fn search_between(&mut self, low_rpm: f64, high_rpm: f64) -> Result<()> {
+        if !(low_rpm > 0.0 && high_rpm > low_rpm && high_rpm <= FASTEST_RPM) {
+            return Err(Error::setting(
+                "range of speed",
+                format!("{low_rpm} to {high_rpm} rpm is none"),
+                format!("state two speeds above 0 and up to {FASTEST_RPM} rpm, the lower first"),
+            ));
+        }
+        self.search_rpm = Some([low_rpm, high_rpm]);
+        Ok(())
+    }
 }
 
 /// `[blade.NAME]`: a row of blades or vanes on the shaft.
@@ -123,7 +149,7 @@ pub struct Limits {
     pub order1_g_peak: Option<f64>,
     /// Displacement of the first order in µm peak-to-peak.
     pub order1_um_pp: Option<f64>,
-    /// Band of the overall values in Hz, `[low, high]`; default 10 Hz to at least three times the top
+    /// Band of the overall values in Hz, `[low, high]`, `low` above 0; default 10 Hz to at least three times the top
     /// speed.
     pub band_hz: Option<[f64; 2]>,
     /// The limits hold from this speed in rpm upwards; default: everywhere.
@@ -166,7 +192,7 @@ pub struct Acceptance {
     pub tolerated: Vec<String>,
 }
 
-/// `[convention]`: how angles on the rotor are counted.
+/// `[convention]`: how angles on the rotor are counted. Read and checked now, used by balancing.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Convention {

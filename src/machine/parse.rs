@@ -18,7 +18,7 @@ use crate::units::Unit;
 
 /// The format that is read.
 const FORMAT: i64 = 1;
-/// The largest file in bytes that can be a machine file.
+/// The largest file in bytes that people write.
 const MAX_BYTES: u64 = 4 << 20;
 
 /// Reads a machine file.
@@ -26,6 +26,11 @@ const MAX_BYTES: u64 = 4 << 20;
 /// # Errors
 /// [`Error::Io`] where the file cannot be read; else as [`from_text`].
 pub fn read(path: &Path) -> Result<Machine> {
+    from_text(&read_text(path, "a machine file")?, path)
+}
+
+/// The text of a TOML file that people write; `what` it should be is for messages.
+pub(crate) fn read_text(path: &Path, what: &str) -> Result<String> {
     let io = |e| Error::io(path, e);
     let meta = std::fs::metadata(path).map_err(io)?;
     if !meta.is_file() {
@@ -36,16 +41,15 @@ pub fn read(path: &Path) -> Result<Machine> {
         return Err(Error::input(
             path,
             "",
-            format!("it has {bytes_there} bytes, too many for a machine file"),
+            format!("it has {bytes_there} bytes, too many for {what}"),
             "name a TOML file",
         ));
     }
     let bytes = std::fs::read(path).map_err(io)?;
-    let text = String::from_utf8(bytes).map_err(|e| {
+    String::from_utf8(bytes).map_err(|e| {
         let place = format!("byte {}", e.utf8_error().valid_up_to());
         Error::input(path, place, "this is no text in UTF-8", "name a TOML file, saved as UTF-8")
-    })?;
-    from_text(&text, path)
+    })
 }
 
 /// The machine of a file's text; `path` is for messages only.

@@ -6,14 +6,43 @@ use pyo3::sync::PyOnceLock;
 use pyo3::types::PyBytes;
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
-use super::convert::{array, compute, pickled, unpickled, word};
+use super::convert::{array, compute, machine_from_pickle, pickled, unpickled, word};
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::angle::{OrderMap, average, resample};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
+use crate::machine::parse::resolved_toml;
 use crate::recording::Channel;
 use crate::speed::{Speed, SpeedSource};
+
+/// The highest order that can be asked for: no line of a rotor lies above.
+const MAX_ORDER: f64 = 1000.0;
+/// The most steps of angle in a turn that can be asked for.
+const MAX_SAMPLES_PER_TURN: usize = 10_000;
+
+/// Refuses an order that is none.
+fn check_order(name: &str, order: f64) -> Result<()> {
+    if order > 0.0 && order <= MAX_ORDER {
+        return Ok(());
+    }
+    let mend = format!("take one above 0 and up to {MAX_ORDER}");
+    Err(Error::setting(name, format!("the order is {order}"), mend))
+}
+
+/// Refuses a distance between lines that the channel is too short for, or that is none.
+fn check_resolution(channel: &Channel, resolution_hz: Option<f64>) -> Result<()> {
+    let Some(asked_hz) = resolution_hz else { return Ok(()) };
+    // a whole second has lines 1 Hz apart, whatever the rounding of its length
+    if asked_hz * channel.duration_s() >= 1.0 - 1e-9 || channel.is_empty() {
+        return Ok(());
+    }
+    Err(Error::setting(
+        "resolution_hz",
+        format!("lines {asked_hz} Hz apart cannot be had from {} s", channel.duration_s()),
+        "take at least one over the length",
+    ))
+}
 
 /// One channel of a recording.
 #[pyclass(frozen, name = "Channel", module = "quietspin._core")]
@@ -94,9 +123,17 @@ impl PyChannel {
     /// ----------
     /// resolution_hz : float, optional
     ///     Distance between lines in Hz; by default chosen from the length.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrum(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
-        compute(py, || PySpectrum::amplitude(&self.inner, resolution_hz))
+        compute(py, || {
+            check_resolution(&self.inner, resolution_hz)?;
+            PySpectrum::amplitude(&self.inner, resolution_hz)
+        })
     }
 
     /// Power spectral density in unit²/Hz (Welch, Hann window, half overlap).
@@ -105,9 +142,17 @@ impl PyChannel {
     /// ----------
     /// resolution_hz : float, optional
     ///     Distance between lines in Hz; by default chosen from the length.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn psd(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
-        compute(py, || PySpectrum::density(&self.inner, resolution_hz))
+        compute(py, || {
+            check_resolution(&self.inner, resolution_hz)?;
+            PySpectrum::density(&self.inner, resolution_hz)
+        })
     }
 
     /// Spectrogram: amplitude over time and frequency.
@@ -116,9 +161,17 @@ impl PyChannel {
     /// ----------
     /// resolution_hz : float, default 20
     ///     Distance between lines in Hz.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
-        compute(py, || PySpectrogram::of(&self.inner, resolution_hz))
+        compute(py, || {
+            check_resolution(&self.inner, resolution_hz)?;
+            PySpectrogram::of(&self.inner, resolution_hz)
+        })
     }
 
     /// Spectrum of the squared envelope of a band, over orders where a speed is given, else over Hz.
@@ -131,7 +184,12 @@ impl PyChannel {
     ///     Band that is demodulated, in Hz; by default the most impulsive one, or the whole range where
     ///     none stands clear of noise.
     /// max_order : float, default 20
-    ///     Highest order (with a speed).
+    ///     Highest order (with a speed), up to 1000.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the band or the order cannot be had from the channel, or it is too short.
     #[pyo3(signature = (speed = None, *, band_hz = None, max_order = 20.0))]
     fn envelope_spectrum(
         &self,
@@ -142,7 +200,10 @@ impl PyChannel {
     ) -> PyResult<PyEnvelopeSpectrum> {
         let speed = speed.as_ref().map(|speed| &speed.get().inner);
         let band_hz = band_hz.map(|(low, high)| [low, high]);
-        compute(py, || PyEnvelopeSpectrum::of(&self.inner, speed, band_hz, max_order))
+        compute(py, || {
+            check_order("max_order", max_order)?;
+            PyEnvelopeSpectrum::of(&self.inner, speed, band_hz, max_order)
+        })
     }
 
     /// Order map: amplitude over orders and blocks of whole turns.
@@ -152,7 +213,12 @@ impl PyChannel {
     /// speed : Speed, optional
     ///     Shaft speed; may be left out where the machine file states a constant one.
     /// max_order : float, default 13
-    ///     Highest order free of aliases.
+    ///     Highest order free of aliases, up to 1000.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the order is out of range, there is no speed, or fewer than two whole turns are covered.
     #[pyo3(signature = (speed = None, *, max_order = 13.0))]
     fn order_map(
         &self,
@@ -162,6 +228,7 @@ impl PyChannel {
     ) -> PyResult<PyOrderMap> {
         let unit = self.unit();
         compute(py, || {
+            check_order("max_order", max_order)?;
             let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
             let steps = resample::samples_per_turn_for(max_order);
             let signal = resample::resample(&self.inner, &speed, steps)?;
@@ -176,11 +243,16 @@ impl PyChannel {
     /// speed : Speed, optional
     ///     Shaft speed; may be left out where the machine file states a constant one.
     /// orders : list of float, default [1]
-    ///     Multiples of shaft speed.
+    ///     Multiples of shaft speed, above 0 and up to 1000.
     ///
     /// Returns
     /// -------
     /// list of Track
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where an order is out of range, there is no speed, or fewer than two whole turns are covered.
     #[pyo3(signature = (speed = None, *, orders = vec![1.0]))]
     fn track(
         &self,
@@ -190,6 +262,7 @@ impl PyChannel {
     ) -> PyResult<Vec<PyTrack>> {
         let unit = self.unit();
         compute(py, || {
+            orders.iter().try_for_each(|&order| check_order("orders", order))?;
             let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
             let highest = orders.iter().copied().fold(1.0, f64::max);
             let steps = resample::samples_per_turn_for(highest + 1.0);
@@ -219,7 +292,12 @@ impl PyChannel {
     /// speed : Speed, optional
     ///     Shaft speed; may be left out where the machine file states a constant one.
     /// samples_per_turn : int, default 128
-    ///     Steps of angle in the mean turn.
+    ///     Steps of angle in the mean turn, 4 to 10 000.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the steps are out of range, there is no speed, or fewer than two whole turns are covered.
     #[pyo3(signature = (speed = None, *, samples_per_turn = 128))]
     fn synchronous_average(
         &self,
@@ -229,11 +307,11 @@ impl PyChannel {
     ) -> PyResult<PySynchronousAverage> {
         let unit = self.unit();
         compute(py, || {
-            if samples_per_turn < 4 {
+            if !(4..=MAX_SAMPLES_PER_TURN).contains(&samples_per_turn) {
                 return Err(Error::setting(
                     "samples_per_turn",
-                    format!("{samples_per_turn} is too few"),
-                    "take at least 4",
+                    format!("{samples_per_turn} cannot be had"),
+                    format!("take 4 to {MAX_SAMPLES_PER_TURN}"),
                 ));
             }
             let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
@@ -264,14 +342,15 @@ impl PyChannel {
         slf: &Bound<'py, Self>,
     ) -> PyResult<(Bound<'py, PyAny>, (Bound<'py, PyBytes>,))> {
         let this = slf.get();
-        let state = pickled(slf.py(), &(&this.inner, this.inner.name(), &this.machine))?;
+        let machine = resolved_toml(&this.machine);
+        let state = pickled(slf.py(), &(&this.inner, this.inner.name(), machine))?;
         Ok((slf.get_type().getattr("_restore")?, (state,)))
     }
 
     #[staticmethod]
     fn _restore(state: &[u8]) -> PyResult<Self> {
-        let (mut inner, name, machine): (Channel, String, Machine) = unpickled(state)?;
+        let (mut inner, name, machine): (Channel, String, String) = unpickled(state)?;
         inner.spec.name = name;
-        Ok(Self::new(inner, machine))
+        Ok(Self::new(inner, machine_from_pickle(&machine)?))
     }
 }

@@ -1,6 +1,10 @@
 //! The one gate between Python and the library: errors, arrays, pickles, and the interpreter lock.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{self, RecvTimeoutError};
+use std::time::Duration;
 
 use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
 use pyo3::exceptions::{
@@ -14,6 +18,7 @@ use serde::de::DeserializeOwned;
 
 use crate::error::{Error, Result};
 use crate::machine::{self, Machine};
+use crate::progress::Progress;
 
 /// An array-like of single-precision samples.
 pub(super) type Samples<'py> = PyArrayLike1<'py, f32, AllowTypeChange>;
@@ -42,6 +47,50 @@ pub(super) fn compute<T: Send>(
     work: impl FnOnce() -> Result<T> + Send,
 ) -> PyResult<T> {
     py.detach(work).map_err(exception)
+}
+
+/// How often work on a thread of its own is left to look for signals.
+const SIGNALS_EVERY: Duration = Duration::from_millis(100);
+
+/// Whether the caller still waits for the work.
+struct Wanted(Arc<AtomicBool>);
+
+impl Progress for Wanted {
+    fn advance(&mut self, _stage: &str, _done: u64, _total: u64) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// As [`compute`], for work that may take seconds: Ctrl-C, and whatever other signal handler raises, is
+/// heard within a tenth of a second. The work runs on a thread of its own and stops at its next step.
+pub(super) fn compute_interruptibly<T: Send + 'static>(
+    py: Python<'_>,
+    work: impl FnOnce(&mut dyn Progress) -> Result<T> + Send + 'static,
+) -> PyResult<T> {
+    let wanted = Arc::new(AtomicBool::new(true));
+    let mut progress = Wanted(Arc::clone(&wanted));
+    let (sender, mut outcome) = mpsc::channel();
+    let thread = std::thread::Builder::new().spawn(move || {
+        // nobody waits any more after Ctrl-C
+        let _ = sender.send(work(&mut progress));
+    })?;
+    loop {
+        let got;
+        (outcome, got) = py.detach(move || {
+            let got = outcome.recv_timeout(SIGNALS_EVERY);
+            (outcome, got)
+        });
+        match got {
+            Ok(result) => return result.map_err(exception),
+            Err(RecvTimeoutError::Timeout) => py.check_signals().inspect_err(|_| {
+                wanted.store(false, Ordering::Relaxed);
+            })?,
+            Err(RecvTimeoutError::Disconnected) => match thread.join() {
+                Err(panic) => std::panic::resume_unwind(panic),
+                Ok(()) => return Err(exception(Error::Bug("work without an outcome".into()))),
+            },
+        }
+    }
 }
 
 /// A vector as a NumPy array that cannot be written to; nothing is copied.
@@ -84,6 +133,12 @@ pub(super) fn unpickled<T: DeserializeOwned>(state: &[u8]) -> PyResult<T> {
         .map_err(|error| PyValueError::new_err(format!("this is no pickle of quietspin: {error}")))
 }
 
+/// The machine of a pickle, which holds the text of its resolved file: the order of the tables, which may
+/// decide what a channel belongs to, is no key.
+pub(super) fn machine_from_pickle(text: &str) -> PyResult<Machine> {
+    machine::parse::from_text(text, Path::new("<pickle>")).map_err(exception)
+}
+
 /// Serialised data as plain Python objects (dict, list, float, str, bool, None).
 pub(super) fn plain<'py>(py: Python<'py>, value: &impl Serialize) -> PyResult<Bound<'py, PyAny>> {
     let text = serde_json::to_string(value)
@@ -106,7 +161,7 @@ pub(super) fn from_word<T: DeserializeOwned>(name: &str, word: &str) -> PyResult
 /// A machine from what the user gave: nothing, a path, or a machine read before.
 pub(super) fn machine_of(given: Option<MachineLike>) -> PyResult<(Machine, bool, PathBuf)> {
     match given {
-        None => Ok((Machine::default(), false, PathBuf::new())),
+        None => Ok((Machine::default(), false, PathBuf::from("arguments"))),
         Some(MachineLike::Machine(machine)) => {
             let machine = machine.get();
             Ok((machine.inner.clone(), true, machine.path.clone()))

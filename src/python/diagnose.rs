@@ -1,11 +1,12 @@
 //! Diagnosis in Python.
 
+use std::ffi::OsString;
 use std::io::Write;
 
 use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{compute, pickles, plain, word};
+use super::convert::{compute, compute_interruptibly, pickles, plain, word};
 use super::recording::PyRecording;
 use crate::case::Level;
 use crate::diagnose::{self as core, Diagnosis, Finding};
@@ -32,7 +33,7 @@ use crate::signature::{Evidence, weigh};
 /// Raises
 /// ------
 /// ValueError
-///     Where nothing in the recording can be judged. An unfit recording is no error.
+///     Where nothing in the recording can be judged, or the range of speed is none. An unfit recording is no error.
 #[pyfunction]
 #[pyo3(signature = (recording, *, rpm = None, range_rpm = None))]
 pub(super) fn diagnose(
@@ -42,10 +43,10 @@ pub(super) fn diagnose(
     range_rpm: Option<(f64, f64)>,
 ) -> PyResult<PyDiagnosis> {
     let recording = recording.get();
-    let machine = recording.machine_for(rpm, range_rpm);
-    let inner = compute(py, || {
-        let given = recording.machine_given;
-        Ok(core::diagnose(&recording.inner, &machine, given, &mut Silent)?.1)
+    let machine = recording.machine_for(rpm, range_rpm)?;
+    let (recording, given) = (recording.inner.clone(), recording.machine_given);
+    let inner = compute_interruptibly(py, move |progress| {
+        Ok(core::diagnose(&recording, &machine, given, progress)?.1)
     })?;
     Ok(PyDiagnosis { inner })
 }
@@ -81,7 +82,7 @@ pub(super) fn raw_scores(
 
 /// Run the command line on arguments (the first is the command's name); returns the exit status.
 #[pyfunction]
-pub(super) fn run_cli(py: Python<'_>, arguments: Vec<String>) -> i32 {
+pub(super) fn run_cli(py: Python<'_>, arguments: Vec<OsString>) -> i32 {
     py.detach(|| {
         let status = crate::cli::run(arguments);
         // a reader that has gone away is no failure of the command
@@ -202,7 +203,7 @@ impl PyFinding {
         self.inner.place.as_deref()
     }
 
-    /// Probability that it is present, 0 to 1.
+    /// Probability that it is present, 0 to 1; nan where it cannot be told.
     #[getter]
     fn confidence(&self) -> f64 {
         self.inner.confidence

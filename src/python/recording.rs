@@ -1,7 +1,7 @@
 //! Recordings in Python.
 
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use pyo3::exceptions::PyKeyError;
 use pyo3::prelude::*;
@@ -9,13 +9,14 @@ use pyo3::types::{PyBytes, PyDict};
 
 use super::channel::PyChannel;
 use super::convert::{
-    MachineLike, Samples, compute, copied, exception, from_word, machine_of, pickled, unpickled,
+    MachineLike, Samples, compute, compute_interruptibly, copied, exception, from_word,
+    machine_from_pickle, machine_of, pickled, unpickled,
 };
 use super::speed::PySpeed;
 use crate::error::Error;
 use crate::machine::Machine;
-use crate::progress::Silent;
-use crate::recording::read::{ReadOptions, read_with};
+use crate::machine::parse::resolved_toml;
+use crate::recording::read::{ReadOptions, read_with, whole_channel};
 use crate::recording::spec::apply_specs;
 use crate::recording::{Channel, ChannelSpec, Edge, Recording};
 use crate::speed::choose;
@@ -62,9 +63,10 @@ pub(super) fn read(
     rate_hz: Option<f64>,
 ) -> PyResult<PyRecording> {
     let (machine, machine_given, machine_path) = machine_of(machine)?;
-    let inner = compute(py, || {
-        let recording = read_with(&path, &ReadOptions { rate_hz }, &mut Silent)?;
-        apply_specs(recording, &machine.channel, &machine_path)
+    let specs = machine.channel.clone();
+    let inner = compute_interruptibly(py, move |progress| {
+        let recording = read_with(&path, &ReadOptions { rate_hz }, progress)?;
+        apply_specs(recording, &specs, &machine_path)
     })?;
     Ok(PyRecording { inner, machine, machine_given })
 }
@@ -76,7 +78,8 @@ impl PyRecording {
     /// Parameters
     /// ----------
     /// arrays : dict of str to array_like
-    ///     Samples by channel name, shape (n,), in the channel's unit; copied as float32.
+    ///     Samples by channel name, shape (n,), in the channel's unit; copied as float32. A sample that
+    ///     is not finite repeats the one before, and ``notes`` says how many there were.
     /// rate_hz : float
     ///     Sampling rate in Hz of all channels.
     /// units : dict of str to str, optional
@@ -96,7 +99,12 @@ impl PyRecording {
     /// Raises
     /// ------
     /// ValueError
-    ///     Where a name, unit, role or the rate cannot be used.
+    ///     Where a unit, role or the rate cannot be used, no sample of an array is finite, or the machine
+    ///     file does not fit.
+    /// KeyError
+    ///     Where ``units`` or ``roles`` name no array.
+    /// OSError
+    ///     Where the machine file cannot be read.
     #[staticmethod]
     #[pyo3(signature = (arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz, units = None, roles = None, pulses_per_turn = None, edge = None, machine = None, name = "arrays"))]
     #[allow(clippy::too_many_arguments)] // keyword arguments of a Python constructor
@@ -114,21 +122,26 @@ impl PyRecording {
         let (machine, machine_given, machine_path) = machine_of(machine)?;
         let edge: Option<Edge> = edge.map(|edge| from_word("edge", edge)).transpose()?;
         let (units, roles) = (units.unwrap_or_default(), roles.unwrap_or_default());
-        let mut channels: Vec<Channel> = Vec::new();
+        let (mut channels, mut notes): (Vec<Channel>, Vec<String>) = Default::default();
         for (name, samples) in &arrays {
             let (name, samples): (String, Samples) = (name.extract()?, samples.extract()?);
             let mut spec = ChannelSpec::named(&name);
             spec.unit = units.get(&name).map(|symbol| unit_of(&name, symbol)).transpose()?;
             spec.role = roles.get(&name).map(|role| from_word("role", role)).transpose()?;
             (spec.pulses_per_turn, spec.edge) = (pulses_per_turn, edge);
-            channels.push(Channel::new(spec, rate_hz, copied(&samples)).map_err(exception)?);
+            let (channel, note) =
+                whole_channel(Path::new("arrays"), spec, rate_hz, copied(&samples))
+                    .map_err(exception)?;
+            channels.push(channel);
+            notes.extend(note);
         }
         let known = |name: &&String| channels.iter().any(|channel| channel.name() == *name);
         if let Some(stranger) = units.keys().chain(roles.keys()).find(|name| !known(name)) {
             return Err(PyKeyError::new_err(format!("no array is named {stranger:?}")));
         }
         let inner = compute(py, || {
-            let recording = Recording::from_channels(name, channels)?;
+            let mut recording = Recording::from_channels(name, channels)?;
+            recording.notes = notes;
             apply_specs(recording, &machine.channel, &machine_path)
         })?;
         Ok(Self { inner, machine, machine_given })
@@ -189,7 +202,7 @@ impl PyRecording {
     /// Raises
     /// ------
     /// ValueError
-    ///     Where no speed can be had; the message says why.
+    ///     Where no speed can be had, or the range is none; the message says why.
     #[pyo3(signature = (*, rpm = None, range_rpm = None))]
     fn speed(
         &self,
@@ -197,9 +210,11 @@ impl PyRecording {
         rpm: Option<f64>,
         range_rpm: Option<(f64, f64)>,
     ) -> PyResult<PySpeed> {
-        let machine = self.machine_for(rpm, range_rpm);
-        let inner =
-            compute(py, || choose::choose(&self.inner, &machine, &mut Silent)?.into_speed())?;
+        let machine = self.machine_for(rpm, range_rpm)?;
+        let recording = self.inner.clone();
+        let inner = compute_interruptibly(py, move |progress| {
+            choose::choose(&recording, &machine, progress)?.into_speed()
+        })?;
         Ok(PySpeed { inner })
     }
 
@@ -227,44 +242,38 @@ impl PyRecording {
     ) -> PyResult<(Bound<'py, PyAny>, (Bound<'py, PyBytes>,))> {
         let this = slf.get();
         let names: Vec<&str> = this.inner.channels.iter().map(Channel::name).collect();
-        let machine_names: Vec<&String> = this.machine.channel.keys().collect();
-        let state = pickled(
-            slf.py(),
-            &(&this.inner, names, &this.machine, machine_names, this.machine_given),
-        )?;
+        let machine = resolved_toml(&this.machine);
+        let state = pickled(slf.py(), &(&this.inner, names, machine, this.machine_given))?;
         Ok((slf.get_type().getattr("_restore")?, (state,)))
     }
 
     #[staticmethod]
     fn _restore(state: &[u8]) -> PyResult<Self> {
-        type State = (Recording, Vec<String>, Machine, Vec<String>, bool);
-        let (mut inner, names, mut machine, machine_names, machine_given): State =
-            unpickled(state)?;
+        type State = (Recording, Vec<String>, String, bool);
+        let (mut inner, names, machine, machine_given): State = unpickled(state)?;
         // a channel's name is its table's name in machine files, and not among its keys
         for (channel, name) in inner.channels.iter_mut().zip(names) {
             channel.spec.name = name;
         }
-        for name in machine_names {
-            if let Some(spec) = machine.channel.get_mut(&name) {
-                spec.name.clone_from(&name);
-            }
-        }
-        Ok(Self { inner, machine, machine_given })
+        Ok(Self { inner, machine: machine_from_pickle(&machine)?, machine_given })
     }
 }
 
 impl PyRecording {
     /// The machine with what the caller states about speed put over it.
-    pub(super) fn machine_for(&self, rpm: Option<f64>, range_rpm: Option<(f64, f64)>) -> Machine {
+    pub(super) fn machine_for(
+        &self,
+        rpm: Option<f64>,
+        range_rpm: Option<(f64, f64)>,
+    ) -> PyResult<Machine> {
         let mut machine = self.machine.clone();
         if rpm.is_some() {
             machine.shaft.constant_rpm = rpm;
         }
         if let Some((low, high)) = range_rpm {
-            machine.shaft.lowest_rpm = Some(low);
-            machine.shaft.top_rpm = Some(high);
+            machine.shaft.search_between(low, high).map_err(exception)?;
         }
-        machine
+        Ok(machine)
     }
 }
 

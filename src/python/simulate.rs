@@ -1,8 +1,9 @@
 //! Simulated recordings in Python.
 
 use pyo3::prelude::*;
+use pyo3::types::PyBytes;
 
-use super::convert::{compute, exception, plain};
+use super::convert::{compute, exception, pickled, plain, unpickled};
 use super::recording::PyRecording;
 use crate::error::Error;
 use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
@@ -32,6 +33,19 @@ impl PySimulated {
         let faults: Vec<&str> = self.truth.faults.iter().map(|f| f.fault.as_str()).collect();
         let faults = if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") };
         format!("<Simulated: {faults}>")
+    }
+
+    fn __reduce__<'py>(
+        slf: &Bound<'py, Self>,
+    ) -> PyResult<(Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>))> {
+        let this = slf.get();
+        let state = pickled(slf.py(), &this.truth)?;
+        Ok((slf.get_type().getattr("_restore")?, (this.recording.clone_ref(slf.py()), state)))
+    }
+
+    #[staticmethod]
+    fn _restore(recording: Py<PyRecording>, state: &[u8]) -> PyResult<Self> {
+        Ok(Self { recording, truth: unpickled(state)? })
     }
 }
 

@@ -7,13 +7,20 @@
 pub mod read;
 pub mod spec;
 
+use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use serde::{Deserialize, Serialize};
+use serde::de::Visitor;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::error::{Error, Result};
 use crate::units::{Quantity, Unit};
+
+/// Sampling rates in Hz that a channel can have: from one sample in a quarter of an hour to beyond any
+/// converter for vibration. What lies outside is a slip of the pen or a damaged header.
+pub const RATES_HZ: RangeInclusive<f64> = 1e-3..=1e9;
 
 /// What a channel is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -97,7 +104,8 @@ pub struct ChannelSpec {
     pub inverted: bool,
     /// Radial or axial.
     pub direction: Direction,
-    /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees.
+    /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees. Read and
+    /// checked now, used by balancing.
     pub sensor_angle_deg: Option<f64>,
     /// Name of the bearing at which the sensor sits.
     pub bearing: Option<String>,
@@ -163,11 +171,79 @@ impl ChannelSpec {
     pub fn quantity(&self) -> Quantity {
         self.unit().quantity()
     }
+
+    /// Why the role and the unit contradict each other, as a clause; `None` where they go together.
+    pub(crate) fn contradiction(&self) -> Option<String> {
+        let quantity = self.quantity();
+        let fits = match self.role? {
+            Role::Vibration => {
+                !matches!(quantity, Quantity::Pressure | Quantity::Speed | Quantity::Temperature)
+            }
+            Role::Sound => matches!(quantity, Quantity::Pressure | Quantity::Unknown),
+            _ => true,
+        };
+        let role = if self.role() == Role::Sound { "sound" } else { "vibration" };
+        (!fits)
+            .then(|| format!("the role is {role}, and {} is no unit of it", self.unit().symbol()))
+    }
 }
 
-/// Samples of one channel, shared and never changed.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+/// Refuses what is no sampling rate in Hz.
+fn check_rate(rate_hz: f64) -> Result<()> {
+    if RATES_HZ.contains(&rate_hz) {
+        return Ok(());
+    }
+    let mend = format!("state one {}", rates());
+    Err(Error::setting("rate_hz", format!("the sampling rate is {rate_hz} Hz"), mend))
+}
+
+/// [`RATES_HZ`] in words.
+fn rates() -> String {
+    format!("from {} to {:e} Hz", RATES_HZ.start(), RATES_HZ.end())
+}
+
+/// Samples of one channel, shared and never changed. Serialised as bytes, four little-endian ones to a
+/// sample.
+#[derive(Debug, Clone)]
 pub struct Samples(Arc<Vec<f32>>);
+
+impl Serialize for Samples {
+    fn serialize<S: Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+        let bytes: Vec<u8> = self.0.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+        serializer.serialize_bytes(&bytes)
+    }
+}
+
+impl<'de> Deserialize<'de> for Samples {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {
+        struct Bytes;
+        impl Visitor<'_> for Bytes {
+            type Value = Samples;
+
+            fn expecting(&self, words: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                words.write_str("bytes of samples")
+            }
+
+            fn visit_bytes<E: serde::de::Error>(
+                self,
+                bytes: &[u8],
+            ) -> std::result::Result<Samples, E> {
+                let (samples, []) = bytes.as_chunks::<4>() else {
+                    return Err(E::invalid_length(bytes.len(), &self));
+                };
+                Ok(samples.iter().map(|b| f32::from_le_bytes(*b)).collect::<Vec<f32>>().into())
+            }
+
+            fn visit_byte_buf<E: serde::de::Error>(
+                self,
+                bytes: Vec<u8>,
+            ) -> std::result::Result<Samples, E> {
+                self.visit_bytes(&bytes)
+            }
+        }
+        deserializer.deserialize_byte_buf(Bytes)
+    }
+}
 
 impl Samples {
     /// All samples as one slice, in the channel's unit.
@@ -210,15 +286,9 @@ impl Channel {
     /// A channel from samples in the unit of `spec`.
     ///
     /// # Errors
-    /// [`Error::Setting`] where the rate is not a positive finite number.
+    /// [`Error::Setting`] where the rate is not one of [`RATES_HZ`].
     pub fn new(spec: ChannelSpec, rate_hz: f64, samples: Vec<f32>) -> Result<Self> {
-        if !(rate_hz.is_finite() && rate_hz > 0.0) {
-            return Err(Error::setting(
-                "rate_hz",
-                format!("the sampling rate is {rate_hz} Hz"),
-                "state a positive rate",
-            ));
-        }
+        check_rate(rate_hz)?;
         Ok(Self {
             spec,
             rate_hz,
@@ -302,8 +372,9 @@ impl Recording {
         if self.channels.is_empty() {
             return Err(Error::setting("channels", "there are none", "give at least one channel"));
         }
-        for (i, channel) in self.channels.iter().enumerate() {
-            if self.channels.iter().take(i).any(|other| other.name() == channel.name()) {
+        let mut names = BTreeSet::new();
+        for channel in &self.channels {
+            if !names.insert(channel.name()) {
                 return Err(Error::setting(
                     "channels",
                     format!("two are named {:?}", channel.name()),

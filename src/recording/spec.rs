@@ -19,8 +19,8 @@ use crate::units::{Quantity, Unit};
 /// a second time would scale again. `file` is the machine file, for messages.
 ///
 /// # Errors
-/// [`Error::Input`] where a spec has no channel, two have the same one, or what is stated about the
-/// scaling contradicts itself or the recording.
+/// [`Error::Input`] where a spec has no channel, two have the same one, what is stated about the
+/// scaling contradicts itself or the recording, or the unit of a channel does not go with its role.
 pub fn apply_specs(
     mut recording: Recording,
     specs: &BTreeMap<String, ChannelSpec>,
@@ -45,10 +45,30 @@ pub fn apply_specs(
         };
     }
     recording.notes.extend(guess::roles(&mut recording.channels));
+    for channel in &recording.channels {
+        if let Some(problem) = channel.spec.contradiction() {
+            let place = Place { file, name: channel.name() };
+            return Err(place.refuse(problem, "correct role or unit"));
+        }
+    }
     recording
         .check_names()
         .map_err(|e| Error::input(file, "channel", e.to_string(), "rename one"))?;
     Ok(recording)
+}
+
+/// The name of the spec to which the channel at `index` belongs, by the rules of [`apply_specs`]; `None`
+/// where no spec does.
+///
+/// # Errors
+/// As [`apply_specs`], where the specs do not fit the recording.
+pub fn owner<'a>(
+    recording: &Recording,
+    specs: &'a BTreeMap<String, ChannelSpec>,
+    file: &Path,
+    index: usize,
+) -> Result<Option<&'a String>> {
+    Ok(assign(recording, specs, file)?.remove(&index))
 }
 
 /// Where a message points.

@@ -6,6 +6,9 @@ use crate::units::Unit;
 
 use super::scenario::{Bits, PulseSensor, Scenario, Sensor, SensorKind};
 
+/// The first line of every machine file that is written here: what it describes may be written anew.
+pub const MARK: &str = "# Invented: simulated by quietspin, no real machine";
+
 /// The specs of all channels, in file order: sensors, then the pulse.
 pub fn channels(scenario: &Scenario) -> Vec<ChannelSpec> {
     let bits = scenario.converter.bits;
@@ -108,7 +111,7 @@ pub fn text(machine: &Machine) -> crate::error::Result<String> {
     prune(&mut table, &plain);
     let body = toml::to_string(&table).map_err(fault)?;
     Ok(format!(
-        "# Invented: simulated by quietspin, no real machine\nformat = {}\n{body}",
+        "{MARK}\nformat = {}\n{body}",
         format.and_then(|value| value.as_integer()).unwrap_or(1)
     ))
 }

@@ -298,12 +298,15 @@ fn coupling(corner_hz: Option<f64>, hz: f64) -> Complex64 {
     corner_hz.map_or(Complex64::ONE, |corner| Complex64::new(0.0, hz) / Complex64::new(corner, hz))
 }
 
+/// What is rendered beyond the end in s, so that an AC coupling's memory does not come round.
+pub fn tail_s(corner_hz: f64) -> f64 {
+    TAIL_S.max(1.0 / corner_hz)
+}
+
 /// AC coupling of any signal with its lead-in.
 pub fn ac_coupled(signal: Vec<f64>, corner_hz: f64, rate_hz: f64) -> Vec<f64> {
     let samples = signal.len();
-    // the tail must outlast the coupling's memory
-    let tail_s = TAIL_S.max(1.0 / corner_hz);
-    let len = good_length(samples + (tail_s * rate_hz).ceil() as usize);
+    let len = good_length(samples + (tail_s(corner_hz) * rate_hz).ceil() as usize);
     let mut bins = spectrum(signal, len);
     for (k, bin) in bins.iter_mut().enumerate() {
         *bin *= coupling(Some(corner_hz), k as f64 * rate_hz / len as f64) / len as f64;

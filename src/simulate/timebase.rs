@@ -4,7 +4,7 @@ use super::curve::Curve;
 use super::scenario::Scenario;
 
 /// Time rendered before the recording starts, so that filters and resonances have settled, in s.
-const LEAD_S: f64 = 0.1;
+pub const LEAD_S: f64 = 0.1;
 
 /// Part of the rate above which a converter's anti-alias filter takes lines away.
 const PASS_BAND: f64 = 0.45;

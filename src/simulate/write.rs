@@ -1,8 +1,9 @@
 //! Writing a simulated recording: a WAV file, its machine file and its truth.
 
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::{Error, Result};
 use crate::recording::Recording;
@@ -26,17 +27,19 @@ impl Simulated {
     /// Writes recording, machine file and truth into a directory, which is made if it is not there.
     ///
     /// Each file is written whole under another name and then renamed, so that no file is ever seen
-    /// half written. The same scenario and seed give the same bytes.
+    /// half written. The same scenario and seed give the same bytes. Files of these names are replaced
+    /// only where the machine file among them says that they were simulated.
     ///
     /// # Errors
-    /// [`Error::Io`] where the system refuses, [`Error::Setting`] where the WAV file would be too
-    /// long for its format (4 GiB).
+    /// [`Error::Io`] where the system refuses, [`Error::Input`] where a file is there that was not
+    /// simulated, [`Error::Setting`] where the WAV file would be too long for its format (4 GiB).
     pub fn write(&self, directory: impl AsRef<Path>) -> Result<Written> {
         let directory = directory.as_ref();
         std::fs::create_dir_all(directory).map_err(|source| Error::io(directory, source))?;
         let path = |ending: &str| directory.join(format!("{}.{ending}", self.recording.name));
         let written =
             Written { wav: path("wav"), machine: path("machine.toml"), truth: path("truth.json") };
+        written.check_replaceable()?;
         write_whole(&written.wav, |file| {
             write_wav(&self.recording, self.bits, file, &written.wav)
         })?;
@@ -46,6 +49,29 @@ impl Simulated {
         write_whole(&written.truth, |file| put(file, truth.as_bytes(), &written.truth))?;
         Ok(written)
     }
+}
+
+impl Written {
+    /// Refuses to replace files that are not simulated: a recording cannot be made again.
+    fn check_replaceable(&self) -> Result<()> {
+        let files = [&self.wav, &self.machine, &self.truth];
+        match files.into_iter().find(|path| path.symlink_metadata().is_ok()) {
+            Some(path) if !is_marked(&self.machine) => Err(Error::input(
+                path,
+                "",
+                "it is there already, and no machine file beside it says that it was simulated",
+                "choose another name or folder (option --out)",
+            )),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Whether a file begins with the mark of simulated machine files.
+fn is_marked(path: &Path) -> bool {
+    let mut start = [0; machine_file::MARK.len()];
+    let read = File::open(path).and_then(|mut file| file.read_exact(&mut start));
+    read.is_ok() && start == machine_file::MARK.as_bytes()
 }
 
 /// The truth as JSON for people: indented, but with each knot on one line.
@@ -63,17 +89,21 @@ fn put(mut file: &mut BufWriter<File>, bytes: &[u8], path: &Path) -> Result<()> 
     Write::write_all(&mut file, bytes).map_err(|source| Error::io(path, source))
 }
 
-/// Fills a file beside `path` and moves it there when complete.
+/// Fills a file beside `path` and moves it there when it is complete and on the disk.
 fn write_whole(path: &Path, fill: impl FnOnce(&mut BufWriter<File>) -> Result<()>) -> Result<()> {
+    static WRITTEN: AtomicUsize = AtomicUsize::new(0);
     let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(".part");
+    // two that write the same file at once must not share a part
+    let (process, count) = (std::process::id(), WRITTEN.fetch_add(1, Ordering::Relaxed));
+    name.push(format!(".{process}-{count}.part"));
     let part = path.with_file_name(name);
+    let io = |source| Error::io(&part, source);
     let outcome = File::create(&part)
-        .map_err(|source| Error::io(&part, source))
+        .map_err(io)
         .and_then(|file| {
             let mut file = BufWriter::new(file);
             fill(&mut file)?;
-            file.flush().map_err(|source| Error::io(&part, source))
+            file.flush().and_then(|()| file.get_ref().sync_all()).map_err(io)
         })
         .and_then(|()| std::fs::rename(&part, path).map_err(|source| Error::io(path, source)));
     if outcome.is_err() {

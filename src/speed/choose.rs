@@ -72,19 +72,28 @@ pub fn choose(
 
 /// The speed read from the judged channels themselves, with what the machine file knows.
 fn estimated(recording: &Recording, machine: &Machine) -> Result<Speed> {
-    let bearings = machine.bearing.iter();
-    let multipliers = bearings.filter_map(|(name, bearing)| bearing.multipliers(name).ok()?);
-    let prior = Prior {
-        lowest_rpm: machine.shaft.lowest_rpm,
-        highest_rpm: machine.shaft.top_rpm.map(|rpm| rpm * OVERSPEED),
-        blade_counts: machine.blade.values().map(|row| row.count).collect(),
-        bearing_multipliers: multipliers.flat_map(|m| [m.ftf, m.bsf, m.bpfo, m.bpfi]).collect(),
-    };
-    match blind::estimate_from(&recording.judged(), &prior) {
+    match blind::estimate_from(&recording.judged(), &prior(machine)) {
         Estimate::Speed(speed) => Ok(speed),
         Estimate::NoSpeed(none) => {
             Err(Error::numerical("speed from the signal itself", none.reason))
         }
+    }
+}
+
+/// What is known before listening: the range that the caller asks for, else that of the machine file.
+fn prior(machine: &Machine) -> Prior {
+    let bearings = machine.bearing.iter();
+    let multipliers = bearings.filter_map(|(name, bearing)| bearing.multipliers(name).ok()?);
+    let shaft = &machine.shaft;
+    let (lowest_rpm, highest_rpm) = match shaft.search_rpm {
+        Some([low, high]) => (Some(low), Some(high)),
+        None => (shaft.lowest_rpm, shaft.top_rpm.map(|rpm| rpm * OVERSPEED)),
+    };
+    Prior {
+        lowest_rpm,
+        highest_rpm,
+        blade_counts: machine.blade.values().map(|row| row.count).collect(),
+        bearing_multipliers: multipliers.flat_map(|m| [m.ftf, m.bsf, m.bpfo, m.bpfi]).collect(),
     }
 }
 
@@ -197,6 +206,25 @@ mod tests {
         let speed = choice.speed().expect("a speed");
         assert_eq!(speed.source(), SpeedSource::Channel);
         assert!(speed.notes.iter().any(|note| note.contains("pulse")), "{:?}", speed.notes);
+    }
+
+    #[test]
+    fn a_range_asked_for_goes_over_that_of_the_machine_and_leaves_it_alone() {
+        let mut machine = Machine::default();
+        machine.shaft.lowest_rpm = Some(10_000.0);
+        machine.shaft.top_rpm = Some(100_000.0);
+        let range = |machine: &Machine| {
+            let prior = prior(machine);
+            (prior.lowest_rpm, prior.highest_rpm)
+        };
+        assert_eq!(range(&machine), (Some(10_000.0), Some(100_000.0 * OVERSPEED)));
+        machine.shaft.search_between(40_000.0, 200_000.0).expect("a range");
+        assert_eq!(range(&machine), (Some(40_000.0), Some(200_000.0)));
+        assert_eq!(machine.shaft.top_rpm, Some(100_000.0));
+        for (low, high) in [(2.0, 1.0), (1.0, 1.0), (-1.0, 5.0), (0.0, 5.0), (f64::NAN, 5.0)] {
+            let error = machine.shaft.search_between(low, high).expect_err("no range");
+            assert!(error.to_string().contains("the lower first"), "{error}");
+        }
     }
 
     #[test]

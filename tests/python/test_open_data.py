@@ -1,17 +1,17 @@
 """The main job against open recordings: sources and truth are named in ``tests/bench/open_data.py``."""
 
-import os
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 import quietspin as qs
+from conftest import data_folder
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
 import open_data
 
-FOLDER = os.environ.get("QUIETSPIN_DATA")
+FOLDER = data_folder()
 
 # graded Y2 by discrete/random separation with the fast kurtogram alone; its lines are not found here
 KNOWN_MISSES = {"cwru_0197"}
@@ -23,7 +23,7 @@ pytestmark = pytest.mark.skipif(
 
 @pytest.fixture(scope="module")
 def rows() -> list[open_data.Row]:
-    return [open_data.outcome(wav) for wav in open_data.recordings(Path(FOLDER))]
+    return [open_data.outcome(wav) for wav in open_data.recordings(FOLDER)]
 
 
 def test_healthy_recordings_give_no_bearing_finding(rows):
@@ -54,7 +54,7 @@ def test_imbalance_grades_rise_in_order(rows, load):
 
 
 def test_the_jet_s_lower_tone_is_followed_to_one_percent():
-    wav = Path(FOLDER) / "sound" / "jet_spoolup_a.wav"
+    wav = FOLDER / "sound" / "jet_spoolup_a.wav"
     recording, facts = open_data.load(wav)
     speed = recording.speed()
     assert speed.source == "estimated"

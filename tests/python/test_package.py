@@ -1,15 +1,18 @@
 """The package as a notebook uses it: arrays in, arrays out, everything pickles."""
 
 import pickle
+import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 import quietspin as qs
 from conftest import SAMPLES, sample
+from quietspin import _cli
 
 RATE_HZ = 25_600.0
 
@@ -107,6 +110,7 @@ def test_everything_pickles(imbalanced):
         result.findings[0].evidence[0],
         result.fitness[0],
         result.levels[0],
+        qs.simulate("speed = {up_s = 0.5, hold_s = 0.2}", fault="imbalance", seed=3),
     ]
     for thing in things:
         again = pickle.loads(pickle.dumps(thing))
@@ -114,19 +118,125 @@ def test_everything_pickles(imbalanced):
         assert repr(again) == repr(thing)
     again = pickle.loads(pickle.dumps(imbalanced))
     np.testing.assert_array_equal(again["front"].values, front.values)
+    simulated = pickle.loads(pickle.dumps(things[-1]))
+    assert simulated.truth == things[-1].truth
+    assert simulated.recording.machine.to_toml() == things[-1].recording.machine.to_toml()
     assert qs.diagnose(again).to_dict() == result.to_dict()
 
 
 def test_the_lock_is_released_while_diagnosing(imbalanced):
-    passed = threading.Event()
-    work = threading.Thread(target=lambda: (qs.diagnose(imbalanced), passed.set()))
-    turns = 0
+    span = []
+
+    def diagnose():
+        begun = time.monotonic()
+        qs.diagnose(imbalanced)
+        span.append(time.monotonic() - begun)
+
+    work = threading.Thread(target=diagnose)
+    longest, last = 0.0, time.monotonic()
     work.start()
-    while not passed.is_set():
-        turns += 1
+    while not span:
+        now = time.monotonic()
+        longest, last = max(longest, now - last), now
     work.join()
-    # a held lock would let this thread through only before and after the diagnosis
-    assert turns > 1000
+    # with the lock held this thread would stand still for the whole of the diagnosis
+    assert longest < 0.5 * span[0]
+
+
+LONG_WORK = """
+import sys, numpy as np, quietspin as qs
+rng = np.random.default_rng(1)
+samples = {name: rng.standard_normal(60 * 51_200) for name in ("front", "rear")}
+rec = qs.Recording.from_arrays(samples, rate_hz=51_200, units={"front": "g", "rear": "g"})
+np.savez(sys.argv[1], rate_hz=51_200, **samples)
+del samples
+works = {
+    "diagnose": lambda: qs.diagnose(rec),
+    "speed": lambda: rec.speed(),
+    "read": lambda: [qs.read(sys.argv[1]) for _ in range(1000)],
+}
+print("begun", flush=True)
+try:
+    works[sys.argv[2]]()
+except KeyboardInterrupt:
+    print("stopped", flush=True)
+    sys.stdin.readline()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process")
+@pytest.mark.parametrize("work", ["diagnose", "speed", "read"])
+def test_ctrl_c_stops_long_work_within_half_a_second(tmp_path, work):
+    command = [sys.executable, "-c", LONG_WORK, str(tmp_path / "long.npz"), work]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
+        try:
+            assert child.stdout.readline() == "begun\n"
+            time.sleep(0.3)
+            child.send_signal(signal.SIGINT)
+            sent = time.monotonic()
+            assert child.stdout.readline() == "stopped\n"
+            assert time.monotonic() - sent < 0.5
+        finally:
+            child.kill()
+
+
+def test_a_pickle_keeps_the_machine_as_it_is():
+    machine = qs.machine_from_text(
+        'format = 1\n[channel.rear]\nunit = "g"\n[channel.front]\nrole = "vibration"\n'
+    )
+    rec = qs.Recording.from_arrays(
+        {"rear": tone(50.0), "front": tone(70.0)}, rate_hz=RATE_HZ, machine=machine
+    )
+    again = pickle.loads(pickle.dumps(rec))
+    assert again.machine.to_toml() == machine.to_toml()
+    assert again.machine.sha256 == machine.sha256
+    assert machine.to_toml().index("rear") < machine.to_toml().index("front")
+    assert qs.diagnose(again, rpm=3000).to_dict() == qs.diagnose(rec, rpm=3000).to_dict()
+    samples = len(rec["rear"]) + len(rec["front"])
+    assert len(pickle.dumps(rec)) < 4 * samples + 20_000
+
+
+def test_samples_that_are_not_finite_repeat_the_one_before():
+    samples = tone(400.0)
+    samples[[5, 6, 100]] = np.nan, np.inf, -np.inf
+    rec = qs.Recording.from_arrays({"front": samples}, rate_hz=RATE_HZ, units={"front": "g"})
+    held = rec["front"].values
+    assert np.isfinite(held).all()
+    assert held[6] == held[5] == held[4]
+    assert any(note.startswith("3 samples of front are not numbers") for note in rec.notes)
+
+
+def test_a_range_of_speed_is_for_the_search_alone():
+    good = sample("good")
+    plain = qs.diagnose(good)
+    assert qs.diagnose(good, range_rpm=(20_000, 200_000)).to_dict() == plain.to_dict()
+    for low, high in [(2000, 1000), (-1, 1000), (0, 1000), (float("nan"), 1000), (1, float("inf"))]:
+        with pytest.raises(ValueError, match="the lower first"):
+            good.speed(range_rpm=(low, high))
+        with pytest.raises(ValueError, match="the lower first"):
+            qs.diagnose(good, range_rpm=(low, high))
+
+
+def test_arguments_beyond_reason_are_refused(imbalanced):
+    front, speed = imbalanced["front"], imbalanced.speed()
+    infinite, nan = float("inf"), float("nan")
+    for order in [1e9, 1e20, infinite, nan, 0, -1]:
+        with pytest.raises(ValueError, match="the order is"):
+            front.order_map(speed, max_order=order)
+        with pytest.raises(ValueError, match="the order is"):
+            front.track(speed, orders=[1, order])
+        with pytest.raises(ValueError, match="the order is"):
+            front.envelope_spectrum(speed, max_order=order)
+    for steps in [0, 3, 10_001, 10**12]:
+        with pytest.raises(ValueError, match="samples_per_turn"):
+            front.synchronous_average(speed, samples_per_turn=steps)
+    for hz in [1e-15, 0, -1, nan, infinite, 1e9]:
+        for spectrum in (front.spectrum, front.psd, front.spectrogram):
+            with pytest.raises(ValueError, match=r"resolution_hz|segment"):
+                spectrum(resolution_hz=hz)
+    assert front.spectrum(resolution_hz=2.0).values.size > 0
+    with pytest.raises(ValueError, match="1e9 Hz"):
+        qs.Recording.from_arrays({"a": [0.0]}, rate_hz=1e30)
 
 
 @pytest.mark.parametrize(
@@ -139,6 +249,18 @@ def test_the_lock_is_released_while_diagnosing(imbalanced):
             lambda: qs.Recording.from_arrays({"a": [0.0]}, rate_hz=-1.0),
             ValueError,
             "sampling rate",
+        ),
+        (
+            lambda: qs.Recording.from_arrays({"a": [np.nan]}, rate_hz=1.0),
+            ValueError,
+            "arrays, channel a: no sample is a number",
+        ),
+        (
+            lambda: qs.Recording.from_arrays(
+                {"a": [0.0]}, rate_hz=1.0, units={"a": "rpm"}, roles={"a": "vibration"}
+            ),
+            ValueError,
+            "the role is vibration, and rpm is no unit of it",
         ),
         (
             lambda: qs.Recording.from_arrays({"a": [0.0]}, rate_hz=1.0, units={"a": "ell"}),
@@ -175,6 +297,25 @@ def test_the_command_of_the_package_runs_without_numpy():
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("quietspin ")
+
+
+def test_the_command_holds_to_its_exit_status(monkeypatch, capsys):
+    script = "import sys, quietspin._cli as c; sys.argv[0] = 'quietspin'; c.main()"
+    command = [sys.executable, "-c", script, "check", b"no\xff.wav"]
+    done = subprocess.run(command, capture_output=True)
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.count(b"\n") == 1
+    assert b"Traceback" not in done.stderr
+
+    def broken(_arguments):
+        raise RuntimeError("out of luck")
+
+    monkeypatch.setattr(_cli._core, "run_cli", broken)
+    monkeypatch.setattr(_cli.signal, "signal", lambda *_: None)
+    with pytest.raises(SystemExit) as leave:
+        _cli.main()
+    assert leave.value.code == 2
+    assert capsys.readouterr().err == "quietspin: out of luck\n"
 
 
 def test_samples_are_small_and_marked_invented():

@@ -14,6 +14,8 @@ use quietspin::signature::{ALL, Score};
 use quietspin::speed::{Speed, SpeedSource};
 use serde_json::Value;
 
+use crate::data;
+
 const FAULTS: [&str; 4] = ["bearing_outer", "bearing_inner", "bearing_ball", "bearing_cage"];
 
 /// One bearing of one recording, as its source describes it.
@@ -196,12 +198,8 @@ fn is_missed(row: &Row) -> bool {
 
 #[test]
 fn open_recordings_name_the_right_part_and_healthy_ones_none() {
-    let Ok(folder) = std::env::var("QUIETSPIN_DATA") else {
-        println!("skipped: QUIETSPIN_DATA names no folder of open recordings");
-        return;
-    };
-    let rows: Vec<Row> =
-        recordings(Path::new(&folder)).iter().flat_map(|wav| rows_of(wav)).collect();
+    let Some(folder) = data::folder() else { return };
+    let rows: Vec<Row> = recordings(&folder).iter().flat_map(|wav| rows_of(wav)).collect();
     rows.iter().for_each(print);
     let mut problems = Vec::new();
     for row in &rows {

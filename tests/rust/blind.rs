@@ -13,6 +13,7 @@ use rand_chacha::ChaCha8Rng;
 use crate::blind_signals::{
     Case, RunUp, add_hum, channel, melody, noise, rms, run_up, shaftless_noise, voice,
 };
+use crate::data;
 
 /// Errors of a speed in percent, every 10 ms of the stretch it covers.
 fn errors_percent(speed: &Speed, truth: &RunUp) -> Vec<f64> {
@@ -306,15 +307,12 @@ fn speed_without_pulses_figures() {
 /// told it within 30 %. A refusal is no error, a wrong speed is. The given ridge is met to 1 %.
 #[test]
 fn open_recordings_are_read_rightly_or_not_at_all() {
-    let Some(folder) = std::env::var_os("QUIETSPIN_DATA") else { return };
-    let folder = std::path::Path::new(&folder);
+    if data::folder().is_none() {
+        return;
+    }
     let (mut seen, mut ridges) = (0, 0);
-    for kind in ["cwru", "mfpt", "hit", "motor_rig", "sound"] {
-        for entry in std::fs::read_dir(folder.join(kind)).expect("a folder") {
-            let path = entry.expect("an entry").path();
-            if path.extension().is_none_or(|extension| extension != "wav") {
-                continue;
-            }
+    for kind in data::KINDS {
+        for path in data::recordings(kind) {
             let text = std::fs::read_to_string(path.with_extension("json")).expect("facts");
             let facts: serde_json::Value = serde_json::from_str(&text).expect("valid facts");
             let mut recording = read(&path, &mut Silent).expect("a recording");

@@ -122,6 +122,9 @@ fn a_wrong_command_line_is_told_and_leaves_2() {
     assert_eq!(error["error"]["kind"], "usage");
     let message = error["error"]["message"].as_str().expect("a message");
     assert!(message.contains("'fast'") && !message.contains('\u{1b}'), "{message}");
+    let error = parsed(&run(&["check", "--json"]));
+    let message = error["error"]["message"].as_str().expect("a message");
+    assert!(message.ends_with("not provided: <FILE>"), "{message}");
 }
 
 #[test]
@@ -217,6 +220,10 @@ fn what_the_command_line_states_is_used() {
         stated["machine"]["sha256"], plain["machine"]["sha256"],
         "the resolved settings differ"
     );
+
+    // where to look for a speed says nothing about the machine: full speed stays its own
+    let sought = good.check(&["--json", "--speed-range", "20000,200000"]);
+    assert_eq!(parsed(&sought), plain);
 
     let output = good.check(&["--role", "9=pulse"]);
     assert_eq!(status(&output), 2);
@@ -337,4 +344,36 @@ fn a_simulation_that_cannot_be_is_refused() {
         assert_eq!(complaint(&output).matches('\n').count(), 1, "{}", complaint(&output));
     }
     assert!(!folder.path().join("gremlins.wav").exists());
+    for (bytes, told) in [
+        (b"[speed]\nwait_s = -1\n".to_vec(), "scenario.toml, speed.wait_s: -1 is out of range"),
+        (b"name = \"\xff\"".to_vec(), "scenario.toml, byte 8: this is no text in UTF-8"),
+        (vec![b'#'; 5 << 20], "scenario.toml: it has 5242880 bytes, too many for a scenario"),
+    ] {
+        fs::write(&scenario, bytes).expect("a file");
+        let output = run(&["simulate", text(&scenario), "--out", &out]);
+        assert_eq!(status(&output), 2);
+        assert!(complaint(&output).contains(told), "{}", complaint(&output));
+    }
+}
+
+#[test]
+fn a_simulation_replaces_nothing_but_simulations() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = |name: &str| folder.path().join(name);
+    let wav = path("runup.wav");
+    let simulate = || run(&["simulate", "--seed", "1", "--out", text(&wav)]);
+    for taken in ["runup.wav", "runup.machine.toml", "runup.truth.json"] {
+        fs::write(path(taken), "mine\n").expect("a file");
+        let output = simulate();
+        assert_eq!(status(&output), 2, "{taken}");
+        assert!(complaint(&output).contains(taken), "{}", complaint(&output));
+        assert_eq!(fs::read(path(taken)).expect("still there"), b"mine\n");
+        fs::remove_file(path(taken)).expect("removed");
+    }
+    assert_eq!(status(&simulate()), 0);
+    assert_eq!(status(&simulate()), 0, "its own files are replaced");
+    let left: Vec<_> = fs::read_dir(folder.path()).expect("a folder").collect();
+    assert_eq!(left.len(), 3, "no part is left: {left:?}");
+    fs::write(path("runup.machine.toml"), "format = 1\n").expect("a file");
+    assert_eq!(status(&simulate()), 2, "the machine file was rewritten by hand");
 }

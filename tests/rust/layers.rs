@@ -73,17 +73,39 @@ fn violations(sources: &[Source]) -> Vec<String> {
 
 /// The first path segment after every `crate::`, braces opened.
 fn imported_rooms(code: &str) -> Vec<String> {
+    let first_word = |path: &str| {
+        let is_word = |c: char| c.is_alphanumeric() || c == '_';
+        path.trim().chars().take_while(|&c| is_word(c)).collect()
+    };
     let mut rooms = Vec::new();
     for rest in code.split("crate::").skip(1) {
-        let group = rest.strip_prefix('{').and_then(|inside| inside.split('}').next());
-        let names: Vec<&str> =
-            group.map_or_else(|| vec![rest], |inside| inside.split(',').collect());
-        for name in names {
-            let is_word = |c: char| c.is_alphanumeric() || c == '_';
-            rooms.push(name.trim().chars().take_while(|&c| is_word(c)).collect());
+        match rest.strip_prefix('{') {
+            Some(inside) => rooms.extend(members(inside).into_iter().map(first_word)),
+            None => rooms.push(first_word(rest)),
         }
     }
     rooms
+}
+
+/// What stands between commas up to the brace that ends the group, whatever braces stand within.
+fn members(inside: &str) -> Vec<&str> {
+    let (mut depth, mut from) = (0, 0);
+    let mut found = Vec::new();
+    for (at, c) in inside.char_indices() {
+        match c {
+            '{' => depth += 1,
+            ',' | '}' if depth == 0 => {
+                found.push(&inside[from..at]);
+                from = at + 1;
+                if c == '}' {
+                    break;
+                }
+            }
+            '}' => depth -= 1,
+            _ => {}
+        }
+    }
+    found
 }
 
 fn without_comments(text: &str) -> String {
@@ -134,6 +156,9 @@ fn planted_violations_are_found() {
     let caught = |room, code| violations(&[plant(room, code)]).len();
     assert_eq!(caught("speed", "use crate::report::text;"), 1);
     assert_eq!(caught("speed", "use crate::{units, signature::weigh};"), 1);
+    assert_eq!(caught("speed", "use crate::{dsp::{fft, peaks}, report};"), 1);
+    assert_eq!(caught("speed", "use crate::{dsp::{fft::{Fft}}, units,\n signature};"), 1);
+    assert_eq!(caught("speed", "use crate::{dsp::{report}, units}; fn report() {}"), 0);
     assert_eq!(caught("angle", "let x = crate::diagnose::verdict();"), 1);
     assert_eq!(caught("speed", "use rustfft::FftPlanner;"), 1);
     assert_eq!(caught("report", "#[pyo3(get)]"), 1);

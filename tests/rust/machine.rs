@@ -185,11 +185,27 @@ const REFUSED: &[(&str, &str)] = &[
     ),
     (
         "[limits]\nband_hz = [1000, 10]",
-        "line 3, limits.band_hz: 1000 to 10 is no band; state two numbers, as in [10.0, 5000.0]",
+        "line 3, limits.band_hz: 1000 to 10 is no band; state two numbers above 0, the lower first, as in [10.0, 5000.0]",
     ),
     (
         "[limits]\nband_hz = [1000]",
-        "line 3, limits.band_hz: this is a list of 1; state two numbers, as in [10.0, 5000.0]",
+        "line 3, limits.band_hz: this is a list of 1; state two numbers above 0, the lower first, as in [10.0, 5000.0]",
+    ),
+    (
+        "[limits]\nband_hz = [0, 1000]",
+        "line 3, limits.band_hz: 0 to 1000 is no band; state two numbers above 0, the lower first, as in [10.0, 5000.0]",
+    ),
+    (
+        "[channel.a]\nrole = \"vibration\"\nunit = \"rpm\"",
+        "line 4, channel.a.unit: the role is vibration, and rpm is no unit of it; correct role or unit",
+    ),
+    (
+        "[channel.a]\nunit = \"Pa\"\nrole = \"vibration\"",
+        "line 3, channel.a.unit: the role is vibration, and Pa is no unit of it; correct role or unit",
+    ),
+    (
+        "[channel.a]\nrole = \"sound\"\nunit = \"mm/s\"",
+        "line 4, channel.a.unit: the role is sound, and mm/s is no unit of it; correct role or unit",
     ),
     (
         "[limits]\nuncertainty_percent = 200",
@@ -264,6 +280,16 @@ fn what_is_wrong_is_refused_in_these_words() {
     for (text, expected) in REFUSED {
         let message = parsed(&format!("format = 1\n{text}")).expect_err(text).to_string();
         assert_eq!(message, format!("m.toml, {expected}"), "for {text:?}");
+    }
+}
+
+#[test]
+fn units_that_go_with_a_role_are_taken() {
+    for (role, unit) in
+        [("vibration", "um"), ("vibration", "V"), ("sound", "Pa"), ("sound", "V"), ("slow", "Pa")]
+    {
+        let text = format!("format = 1\n[channel.a]\nrole = {role:?}\nunit = {unit:?}\n");
+        assert!(parsed(&text).is_ok(), "{role} in {unit}");
     }
 }
 

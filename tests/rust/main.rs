@@ -8,6 +8,7 @@ mod blind;
 mod blind_signals;
 #[cfg(feature = "cli")]
 mod cli;
+mod data;
 mod diagnoses;
 mod fitness;
 mod layers;

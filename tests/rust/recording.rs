@@ -13,6 +13,8 @@ use quietspin::progress::Silent;
 use quietspin::recording::read::{ReadOptions, read, read_with};
 use quietspin::recording::{Channel, Recording};
 
+use crate::data;
+
 /// A folder for the files of one test.
 struct Folder(tempfile::TempDir);
 
@@ -221,6 +223,12 @@ fn wav_variants_by_hand() {
         (
             "extensible float",
             riff(&[extensible(3, 1, 32, 32), chunk(b"data", &f32_bytes(&RAMP))]),
+            RAMP,
+            &[],
+        ),
+        (
+            "quiet floats of 24 valid bits",
+            riff(&[extensible(3, 1, 32, 24), chunk(b"data", &f32_bytes(&RAMP))]),
             RAMP,
             &[],
         ),

@@ -1,6 +1,7 @@
 //! Simulated recordings hold what their scenario asks for.
 
 use std::f64::consts::{SQRT_2, TAU};
+use std::path::Path;
 use std::time::Instant;
 
 use quietspin::dsp::fft::{Complex64, forward_f64};
@@ -489,4 +490,29 @@ fn clipped_share(channel: &quietspin::recording::Channel) -> f64 {
     let top = 0.9999 * channel.full_scale.expect("integers");
     let clipped = channel.values().iter().filter(|v| f64::from(v.abs()) >= top).count();
     clipped as f64 / channel.len() as f64
+}
+
+/// The committed samples are those that `samples/regenerate` makes: the same scenarios and seeds, the
+/// same bytes.
+#[test]
+fn the_samples_are_made_from_their_scenarios() {
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples");
+    let script = std::fs::read_to_string(samples.join("regenerate")).expect("the script");
+    let names = script.lines().find_map(|line| line.strip_prefix("for scenario in "));
+    let names = names.and_then(|line| line.strip_suffix("; do")).expect("the list of scenarios");
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, seed) in names.split_whitespace().zip(1..) {
+        let path = samples.join("scenarios").join(format!("{name}.toml"));
+        let scenario = Scenario::read(&path).expect("a sound scenario");
+        let written =
+            simulate(&scenario, seed).expect("simulated").write(&folder).expect("written");
+        for made in [written.wav, written.machine, written.truth] {
+            let file = made.file_name().expect("a name");
+            let kept = std::fs::read(samples.join("recordings").join(file)).expect("a sample");
+            let is_same = std::fs::read(&made).expect("made anew") == kept;
+            assert!(is_same, "{} is not what its scenario gives", file.display());
+        }
+    }
+    let kept = std::fs::read_dir(samples.join("recordings")).expect("a folder").count();
+    assert_eq!(kept, 3 * names.split_whitespace().count(), "files that no scenario makes");
 }

@@ -20,16 +20,17 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
     table.into_content(source, options)
 }
 
-/// How numbers and columns are written.
+/// What parts columns. Where it is no comma, a comma within a number is a decimal comma.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Dialect {
     delimiter: u8,
-    decimal_comma: bool,
+    /// Whether lines end with a carriage return too.
+    has_returns: bool,
 }
 
 impl Dialect {
     /// The dialect of a file that begins with `head`: tab or semicolon wherever there is one, else
-    /// comma; a comma within a number is then a decimal comma.
+    /// comma.
     fn of(head: &[u8]) -> Self {
         let text = text_of(head);
         let lines = || text.lines().filter(|line| !line.starts_with('#')).take(20);
@@ -37,10 +38,25 @@ impl Dialect {
             .into_iter()
             .find(|d| lines().any(|line| line.as_bytes().contains(d)))
             .unwrap_or(b',');
-        let is_decimal = |cell: &str| cell.contains(',') && number(cell, true).is_some();
-        let decimal_comma = delimiter != b','
-            && lines().flat_map(|line| line.split(char::from(delimiter))).any(is_decimal);
-        Self { delimiter, decimal_comma }
+        Self { delimiter, has_returns: text.contains("\r\n") }
+    }
+
+    /// The line of the record just read, where the reader stands in `now` and the record before was on
+    /// `before`: comments and empty lines belong to none, and of a carriage return and a line feed the
+    /// reader has taken the first only.
+    fn line(self, now: u64, before: u64) -> u64 {
+        let of_end = if self.has_returns { now } else { now.saturating_sub(1) };
+        // the last line may end without either
+        of_end.max(before + 1)
+    }
+
+    fn number(self, cell: &str) -> Option<f64> {
+        let cell = cell.trim();
+        if self.delimiter != b',' && cell.contains(',') {
+            cell.replacen(',', ".", 1).parse().ok()
+        } else {
+            cell.parse().ok()
+        }
     }
 }
 
@@ -52,22 +68,17 @@ fn text_of(bytes: &[u8]) -> Cow<'_, str> {
     }
 }
 
-fn number(cell: &str, decimal_comma: bool) -> Option<f64> {
-    let cell = cell.trim();
-    if decimal_comma && cell.contains(',') {
-        cell.replacen(',', ".", 1).parse().ok()
-    } else {
-        cell.parse().ok()
-    }
-}
-
 /// Name and unit of a column, as in `front [g]`.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Label {
     pub(super) name: String,
     pub(super) unit: Option<Unit>,
-    /// Factor to seconds, for a column of times.
-    pub(super) time_factor: Option<f64>,
+    /// Whether the name is one by which times are known.
+    is_time: bool,
+    /// Factor to seconds of the unit of time that the label states.
+    to_seconds: Option<f64>,
+    /// What stands in brackets and is no known unit.
+    unknown_unit: Option<String>,
 }
 
 /// Names by which a column of times is known, with the factor to seconds.
@@ -88,8 +99,25 @@ const TIME_NAMES: &[(&str, f64)] = &[
     ("time_us", 1e-6),
 ];
 
+/// Units of time as they stand in brackets or below the name, with the factor to seconds.
+const TIME_UNITS: &[(&str, f64)] = &[
+    ("s", 1.0),
+    ("sec", 1.0),
+    ("seconds", 1.0),
+    ("ms", 1e-3),
+    ("milliseconds", 1e-3),
+    ("us", 1e-6),
+    ("microseconds", 1e-6),
+    ("ns", 1e-9),
+    ("nanoseconds", 1e-9),
+    ("min", 60.0),
+    ("minutes", 60.0),
+    ("h", 3600.0),
+    ("hours", 3600.0),
+];
+
 /// Names of a column that counts samples.
-const COUNT_NAMES: &[&str] = &["#", "n", "no", "sample", "samples", "index", "number"];
+const COUNT_NAMES: &[&str] = &["n", "no", "sample", "samples", "index", "number"];
 
 impl Label {
     /// Reads a label; brackets that hold no unit belong to the name.
@@ -99,21 +127,25 @@ impl Label {
             .strip_suffix([']', ')'])
             .and_then(|inner| inner.rsplit_once(['[', '(']))
             .map(|(name, unit)| (name.trim(), unit.trim()));
-        if let Some((name, unit)) = parts {
-            if let Some(factor) = time_factor(name).and(time_factor(unit)) {
-                return Self { name: name.into(), unit: None, time_factor: Some(factor) };
-            }
-            if let Some(unit) = Unit::from_symbol(unit) {
-                return Self { name: name.into(), unit: Some(unit), time_factor: None };
-            }
+        let Some((name, unit)) = parts else {
+            let to_seconds = factor(TIME_NAMES, text);
+            let is_time = to_seconds.is_some();
+            return Self { name: text.into(), is_time, to_seconds, ..Self::default() };
+        };
+        if let Some(unit) = Unit::from_symbol(unit) {
+            return Self { name: name.into(), unit: Some(unit), ..Self::default() };
         }
-        Self { name: text.into(), unit: None, time_factor: time_factor(text) }
+        let is_time = factor(TIME_NAMES, name).is_some();
+        let to_seconds = factor(TIME_UNITS, unit);
+        let unknown_unit = to_seconds.is_none().then(|| unit.to_owned());
+        let name = if is_time { name } else { text };
+        Self { name: name.into(), unit: None, is_time, to_seconds, unknown_unit }
     }
 }
 
-fn time_factor(name: &str) -> Option<f64> {
-    let lower = name.to_lowercase().replace(['µ', 'μ'], "u");
-    TIME_NAMES.iter().find(|row| row.0 == lower).map(|row| row.1)
+fn factor(table: &[(&str, f64)], word: &str) -> Option<f64> {
+    let lower = word.to_lowercase().replace(['µ', 'μ'], "u");
+    table.iter().find(|row| row.0 == lower).map(|row| row.1)
 }
 
 /// What the rows so far amount to.
@@ -126,6 +158,8 @@ struct Table {
     /// Line of each row in the file is `first_line + row` unless lines are skipped; kept for messages.
     lines: Lines,
     columns: Vec<Vec<f32>>,
+    /// Whether commas part columns of which no number so far has a decimal point.
+    whole: bool,
     notes: Vec<String>,
 }
 
@@ -160,25 +194,27 @@ impl Table {
             .from_reader(BufReader::with_capacity(BLOCK, source.handle()?));
         let mut record = ByteRecord::new();
         let mut table: Option<Self> = None;
-        let mut heads: Vec<Vec<String>> = Vec::new();
+        let mut heads: Vec<Head> = Vec::new();
         let mut torn: Option<Error> = None;
-        let mut reported = 0;
+        let (mut reported, mut line) = (0, 0);
         while read_record(source, &mut rows, &mut record)? {
             if let Some(error) = torn.take() {
                 return Err(error);
             }
-            let position = record.position().map_or((0, 0), |p| (p.line(), p.byte()));
+            line = dialect.line(rows.position().line(), line);
             if table.is_none() && heads.len() < 2 && is_head(&record, dialect) {
-                heads.push(record.iter().map(|cell| text_of(cell).trim().to_owned()).collect());
+                let cells = record.iter().map(|cell| text_of(cell).trim().to_owned()).collect();
+                heads.push(Head { line, cells });
                 continue;
             }
             let table = match &mut table {
                 Some(table) => table,
-                None => table.insert(Self::begin(source, &heads, &record)?),
+                None => table.insert(Self::begin(source, &heads, &record, dialect)?),
             };
-            torn = table.push(source, &record, dialect, position.0).err();
-            if position.1 > reported + BLOCK as u64 {
-                reported = position.1;
+            torn = table.push(source, &record, dialect, line).err();
+            let done = rows.position().byte();
+            if done > reported + BLOCK as u64 {
+                reported = done;
                 source.step(reported)?;
             }
         }
@@ -195,7 +231,12 @@ impl Table {
     }
 
     /// A table whose first row of numbers is `record`.
-    fn begin(source: &Source<'_>, heads: &[Vec<String>], record: &ByteRecord) -> Result<Self> {
+    fn begin(
+        source: &Source<'_>,
+        heads: &[Head],
+        record: &ByteRecord,
+        dialect: Dialect,
+    ) -> Result<Self> {
         let mut width = record.len();
         let head = heads.first();
         let is_blank = |cells: Option<&str>| cells.is_none_or(|cell| cell.trim().is_empty());
@@ -203,7 +244,7 @@ impl Table {
         let last = record.get(width.saturating_sub(1)).map(text_of);
         if width > 1
             && is_blank(last.as_deref())
-            && head.is_none_or(|h| is_blank(h.get(width - 1).map(String::as_str)))
+            && head.is_none_or(|h| is_blank(h.cells.get(width - 1).map(String::as_str)))
         {
             width -= 1;
         }
@@ -215,7 +256,7 @@ impl Table {
             ));
         }
         let labels = labels(source, heads, width)?;
-        let named = labels.iter().position(|label| label.time_factor.is_some());
+        let named = labels.iter().position(|label| label.is_time);
         let time = named.or((width > 1).then_some(0));
         Ok(Self {
             labels,
@@ -224,6 +265,7 @@ impl Table {
             times: Vec::new(),
             lines: Lines::default(),
             columns: vec![Vec::new(); width],
+            whole: dialect.delimiter == b',' && width > 1,
             notes: Vec::new(),
         })
     }
@@ -251,9 +293,10 @@ impl Table {
         let mut values = Vec::with_capacity(width);
         for (i, cell) in record.iter().take(width).enumerate() {
             let text = text_of(cell);
-            let value = number(&text, dialect.decimal_comma)
-                .ok_or_else(|| self.no_number(source, line, i, &text))?;
+            let value =
+                dialect.number(&text).ok_or_else(|| self.no_number(source, line, i, &text))?;
             values.push(value);
+            self.whole = self.whole && !text.contains(['.', 'e', 'E']);
         }
         self.lines.push(self.columns.first().map_or(0, Vec::len), line);
         for (i, (column, value)) in self.columns.iter_mut().zip(values).enumerate() {
@@ -281,7 +324,10 @@ impl Table {
     fn into_content(mut self, source: &Source<'_>, options: &ReadOptions) -> Result<Content> {
         let time = self.time_column();
         let base = match time {
-            Role::Times(index, factor) => self.base(source, index, factor, options)?,
+            Role::Times(index, factor) => {
+                self.tell_guessed_times(index);
+                self.base(source, index, factor, options)?
+            }
             Role::Count(index) => {
                 let name = self.labels.get(index).map_or("", |label| label.name.as_str());
                 let name = if name.is_empty() { String::new() } else { format!(" ({name})") };
@@ -289,7 +335,14 @@ impl Table {
                     .push(format!("column {}{name} counts samples and is left out", index + 1));
                 None
             }
-            Role::Data => None,
+            Role::Data => {
+                if self.whole && !self.has_header {
+                    self.notes.push(
+                        "commas are taken to part columns; where they are decimal commas, write decimal points or part columns by semicolons".into(),
+                    );
+                }
+                None
+            }
         };
         let (rate_hz, start_s) = match (base, options.rate_hz) {
             (Some(base), _) => (settle_rate(options, base.rate_hz, &mut self.notes), base.start_s),
@@ -329,6 +382,15 @@ impl Table {
         Ok(Content { rate_hz, start_s, columns, notes: self.notes })
     }
 
+    /// Says where nothing but its even rise makes a column one of times.
+    fn tell_guessed_times(&mut self, index: usize) {
+        let Some(label) = self.labels.get(index).filter(|label| !label.is_time) else { return };
+        let name = if label.name.is_empty() { String::new() } else { format!(" ({})", label.name) };
+        let unit = if label.to_seconds.is_some() { "" } else { " in seconds" };
+        self.notes
+            .push(format!("column {}{name} rises evenly and is read as times{unit}", index + 1));
+    }
+
     fn base(
         &mut self,
         source: &Source<'_>,
@@ -361,17 +423,22 @@ impl Table {
         else {
             return Role::Data;
         };
-        if let Some(factor) = label.time_factor {
-            return Role::Times(index, factor);
+        let to_seconds = label.to_seconds.unwrap_or(1.0);
+        if label.is_time {
+            return Role::Times(index, to_seconds);
         }
         let lower = label.name.to_lowercase();
-        if label.unit.is_some() || guess::by_name(&label.name).is_some_and(|_| lower != "index") {
+        // what rises evenly in another unit is no time
+        if label.unit.is_some()
+            || label.unknown_unit.is_some()
+            || guess::by_name(&label.name).is_some_and(|_| lower != "index")
+        {
             return Role::Data;
         }
         let is_named_count = COUNT_NAMES.contains(&lower.as_str());
         match timebase::from_times(&self.times) {
             Ok(base) if (base.rate_hz - 1.0).abs() < 1e-9 => Role::Count(index),
-            Ok(_) if self.times.len() > 2 && !is_named_count => Role::Times(index, 1.0),
+            Ok(_) if self.times.len() > 2 && !is_named_count => Role::Times(index, to_seconds),
             _ if is_named_count && self.has_header => Role::Count(index),
             _ => Role::Data,
         }
@@ -413,19 +480,25 @@ fn read_record(
 fn is_head(record: &ByteRecord, dialect: Dialect) -> bool {
     record.iter().any(|cell| {
         let text = text_of(cell);
-        !text.trim().is_empty() && number(&text, dialect.decimal_comma).is_none()
+        !text.trim().is_empty() && dialect.number(&text).is_none()
     })
 }
 
+/// A row of words and its line.
+struct Head {
+    line: u64,
+    cells: Vec<String>,
+}
+
 /// Labels from a row of names and, below it, perhaps a row of units.
-fn labels(source: &Source<'_>, heads: &[Vec<String>], width: usize) -> Result<Vec<Label>> {
-    let Some(names) = heads.first() else {
+fn labels(source: &Source<'_>, heads: &[Head], width: usize) -> Result<Vec<Label>> {
+    let Some(Head { line, cells: names }) = heads.first() else {
         return Ok(vec![Label::default(); width]);
     };
     let spare = names.get(width..).unwrap_or_default();
     if names.len() < width || spare.iter().any(|name| !name.is_empty()) {
         return Err(source.refuse(
-            "line 1",
+            format!("line {line}"),
             format!(
                 "the header has {}, and the first line of numbers has {width}",
                 counted(names.len())
@@ -434,16 +507,25 @@ fn labels(source: &Source<'_>, heads: &[Vec<String>], width: usize) -> Result<Ve
         ));
     }
     let mut labels: Vec<Label> = names.iter().take(width).map(|name| Label::parse(name)).collect();
-    for (i, (label, unit)) in labels.iter_mut().zip(heads.get(1).into_iter().flatten()).enumerate()
-    {
+    let is_odd = |label: &Label| label.is_time && label.unknown_unit.is_some();
+    if let Some((i, label)) = labels.iter().enumerate().find(|(_, label)| is_odd(label)) {
+        let unit = label.unknown_unit.as_deref().unwrap_or_default();
+        return Err(source.refuse(
+            format!("line {line}, column {}", i + 1),
+            format!("{unit:?} is no known unit of time"),
+            "write times in s, ms, us, ns, min or h",
+        ));
+    }
+    let Some(Head { line, cells: units }) = heads.get(1) else { return Ok(labels) };
+    for (i, (label, unit)) in labels.iter_mut().zip(units).enumerate() {
         let inner = unit.trim_matches(['[', ']', '(', ')']);
-        match (Unit::from_symbol(inner), time_factor(inner), inner) {
-            (_, Some(factor), _) if label.time_factor.is_some() => label.time_factor = Some(factor),
-            (Some(unit), _, _) => label.unit = Some(unit),
-            (None, _, "" | "-") => {}
+        match (Unit::from_symbol(inner), factor(TIME_UNITS, inner), inner) {
+            (Some(unit), _, _) => (label.unit, label.is_time) = (Some(unit), false),
+            (None, Some(factor), _) => label.to_seconds = Some(factor),
+            (None, None, "" | "-") => {}
             _ => {
                 return Err(source.refuse(
-                    format!("line 2, column {}", i + 1),
+                    format!("line {line}, column {}", i + 1),
                     format!("{unit:?} is neither a number nor a unit"),
                     "leave one line of names above the numbers",
                 ));
@@ -468,21 +550,25 @@ mod tests {
         );
         let label = Label::parse("bearing (left)");
         assert_eq!((label.name.as_str(), label.unit), ("bearing (left)", None));
-        assert_eq!(Label::parse("Time [ms]").time_factor, Some(1e-3));
-        assert_eq!(Label::parse("t").time_factor, Some(1.0));
-        assert_eq!(Label::parse("temperature").time_factor, None);
+        let time = |text: &str| {
+            let label = Label::parse(text);
+            label.is_time.then_some(label.to_seconds)
+        };
+        assert_eq!(time("Time [ms]"), Some(Some(1e-3)));
+        assert_eq!(time("t"), Some(Some(1.0)));
+        assert_eq!(time("temperature"), None);
+        assert_eq!(time("t [degC]"), None, "a temperature");
+        assert_eq!(Label::parse("Zeit [µs]").to_seconds, Some(1e-6));
     }
 
     #[test]
     fn dialects() {
-        let of = |text: &str| {
-            let dialect = Dialect::of(text.as_bytes());
-            (char::from(dialect.delimiter), dialect.decimal_comma)
-        };
-        assert_eq!(of("t;a\n0,0;1,5\n"), (';', true));
-        assert_eq!(of("t;a\n0.0;1.5\n"), (';', false));
-        assert_eq!(of("t,a\n0.0,1.5\n"), (',', false));
-        assert_eq!(of("# made by hand; twice\n0.0\t1.5\n"), ('\t', false));
+        let of = |text: &str| char::from(Dialect::of(text.as_bytes()).delimiter);
+        assert_eq!(of("t;a\n0,0;1,5\n"), ';');
+        assert_eq!(of("t,a\n0.0,1.5\n"), ',');
+        assert_eq!(of("# made by hand; twice\n0.0\t1.5\n"), '\t');
+        let number = |delimiter, cell| Dialect { delimiter, has_returns: false }.number(cell);
+        assert_eq!((number(b';', " 1,5"), number(b',', "1,5")), (Some(1.5), None));
     }
 
     #[test]

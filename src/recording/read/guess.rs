@@ -84,7 +84,8 @@ fn guess(channel: &Channel, alone: bool) -> (Role, &'static str) {
     match (named, measured) {
         // pulses come in any unit, and oil has a pressure too
         (Some(Role::Pulse), _) => return (Role::Pulse, NAME),
-        (Some(role), None | Some(Role::Sound)) => return (role, NAME),
+        (Some(role), None) => return (role, NAME),
+        (Some(Role::Slow), Some(Role::Sound)) => return (Role::Slow, NAME),
         (_, Some(role)) => return (role, UNIT),
         (None, None) => {}
     }

@@ -13,11 +13,12 @@ mod source;
 mod timebase;
 mod wav;
 
+use std::collections::HashMap;
 use std::path::Path;
 
 use crate::error::{Error, Result};
 use crate::progress::Progress;
-use crate::recording::{Channel, ChannelSpec, Recording};
+use crate::recording::{Channel, ChannelSpec, RATES_HZ, Recording, check_rate};
 use crate::units::Unit;
 use source::Source;
 
@@ -34,14 +35,8 @@ pub struct ReadOptions {
 
 impl ReadOptions {
     fn checked(self) -> Result<Self> {
-        match self.rate_hz {
-            Some(rate) if !(rate.is_finite() && rate > 0.0) => Err(Error::setting(
-                "rate_hz",
-                format!("the sampling rate is stated as {rate} Hz"),
-                "state a positive rate",
-            )),
-            _ => Ok(self),
-        }
+        self.rate_hz.map_or(Ok(()), check_rate)?;
+        Ok(self)
     }
 }
 
@@ -60,7 +55,7 @@ pub fn read(path: &Path, progress: &mut dyn Progress) -> Result<Recording> {
 /// As [`read`], with what the user states about the file.
 ///
 /// # Errors
-/// As [`read`]; [`Error::Setting`] where the stated rate is not a positive number.
+/// As [`read`]; [`Error::Setting`] where the stated rate is not one of [`RATES_HZ`].
 pub fn read_with(
     path: &Path,
     options: &ReadOptions,
@@ -164,19 +159,20 @@ fn assemble(path: &Path, content: Content, sha256: String) -> Result<Recording> 
     if columns.iter().all(|column| column.samples.is_empty()) {
         return Err(Error::input(path, "", "the file holds no samples", "record again"));
     }
+    if !RATES_HZ.contains(&rate_hz) {
+        let problem = format!("its times or its header give a sampling rate of {rate_hz} Hz");
+        return Err(Error::input(path, "", problem, "state the rate (option rate_hz)"));
+    }
     let mut channels: Vec<Channel> = Vec::with_capacity(columns.len());
-    for (i, mut column) in columns.into_iter().enumerate() {
-        let replaced = hold_last(&mut column.samples);
-        let name = unique_name(&column.name, i, &channels);
-        if let Some(gap) = &replaced {
-            notes.push(gap.sentence(path, &name, column.samples.len(), rate_hz)?);
-        }
+    let mut names = Names::default();
+    for (i, column) in columns.into_iter().enumerate() {
+        let name = names.unique(&column.name, i);
         let spec = ChannelSpec { unit: column.unit, ..ChannelSpec::named(name) };
-        let mut channel = Channel::new(spec, rate_hz, column.samples)?;
+        let (mut channel, note) = whole_channel(path, spec, rate_hz, column.samples)?;
+        notes.extend(note);
         channel.start_s = start_s;
         channel.full_scale = column.full_scale;
         channel.least_step = column.least_step;
-        channel.replaced = replaced.map_or(0, |gap| gap.count);
         channels.push(channel);
     }
     notes.extend(guess::roles(&mut channels));
@@ -189,17 +185,43 @@ pub(in crate::recording) fn plain_name(index: usize) -> String {
     format!("ch{}", index + 1)
 }
 
-/// `wanted`, or a plain name, made different from all earlier ones.
-fn unique_name(wanted: &str, index: usize, earlier: &[Channel]) -> String {
-    let base = if wanted.is_empty() { plain_name(index) } else { wanted.to_owned() };
-    let taken = |name: &str| earlier.iter().any(|channel| channel.name() == name);
-    let mut name = base.clone();
-    let mut copy = 2;
-    while taken(&name) {
-        name = format!("{base} ({copy})");
-        copy += 1;
+/// A channel of samples some of which may be no numbers: each of these repeats the one before, which is
+/// counted and said in a note. `path` is for messages.
+///
+/// # Errors
+/// [`Error::Input`] where no sample is a number, [`Error::Setting`] as [`Channel::new`].
+pub(crate) fn whole_channel(
+    path: &Path,
+    spec: ChannelSpec,
+    rate_hz: f64,
+    mut samples: Vec<f32>,
+) -> Result<(Channel, Option<String>)> {
+    let gap = hold_last(&mut samples);
+    let sentence = |gap: &Gap| gap.sentence(path, &spec.name, samples.len(), rate_hz);
+    let note = gap.as_ref().map(sentence).transpose()?;
+    let mut channel = Channel::new(spec, rate_hz, samples)?;
+    channel.replaced = gap.map_or(0, |gap| gap.count);
+    Ok((channel, note))
+}
+
+/// The names given so far, each with the number of the next copy of it.
+#[derive(Default)]
+struct Names(HashMap<String, usize>);
+
+impl Names {
+    /// `wanted`, or a plain name, made different from all earlier ones.
+    fn unique(&mut self, wanted: &str, index: usize) -> String {
+        let base = if wanted.is_empty() { plain_name(index) } else { wanted.to_owned() };
+        let mut copy = self.0.get(&base).copied().unwrap_or(1);
+        let mut name = base.clone();
+        while self.0.contains_key(&name) {
+            copy += 1;
+            name = format!("{base} ({copy})");
+        }
+        self.0.insert(base, copy);
+        self.0.entry(name.clone()).or_insert(1);
+        name
     }
-    name
 }
 
 /// Samples that were no numbers.

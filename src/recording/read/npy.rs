@@ -15,17 +15,21 @@ use super::source::{BLOCK, Source, fill};
 use super::timebase::{self, Timebase};
 use super::{Column, Content, MAX_CHANNELS, ReadOptions, settle_rate};
 use crate::error::{Error, Result};
+use crate::recording::{RATES_HZ, rates};
 
 /// Names of the arrays that state the sampling rate in Hz.
 const RATE_NAMES: &[&str] =
     &["rate_hz", "fs", "sampling_rate", "sample_rate", "sampling_rate_hz", "sample_rate_hz"];
 /// Names of the arrays of times in seconds.
 const TIME_NAMES: &[&str] = &["time", "time_s", "t", "t_s"];
+/// From this relative difference on the stated rate and that of the times contradict each other: times
+/// are often rounded.
+const RATES_DIFFER: f64 = 1e-3;
 /// The longest header, in bytes; NumPy too reads no longer ones.
 const MAX_HEADER: usize = 10_000;
 /// The deepest nesting of brackets in a header of plain numbers.
 const MAX_NESTING: usize = 4;
-/// Samples per channel for which memory is set aside before they have been seen.
+/// Samples of all channels for which memory is set aside before they have been seen.
 const FIRST_RESERVE: usize = 1 << 20;
 
 pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Content> {
@@ -103,6 +107,14 @@ impl Parts {
     }
 
     fn into_content(mut self, source: &Source<'_>, options: &ReadOptions) -> Result<Content> {
+        if let (Some(stated), Some(base)) = (self.rate_hz, &self.base)
+            && (stated / base.rate_hz - 1.0).abs() > RATES_DIFFER
+        {
+            self.notes.push(format!(
+                "the file states a sampling rate of {stated} Hz and its times give {} Hz; the stated one is used",
+                base.rate_hz
+            ));
+        }
         let of_file = self.rate_hz.or(self.base.as_ref().map(|base| base.rate_hz));
         let rate_hz = match (of_file, options.rate_hz) {
             (Some(of_file), _) => settle_rate(options, of_file, &mut self.notes),
@@ -203,8 +215,8 @@ impl Array {
         };
         let (frames, channels, interleaved) = self.axes(source, place)?;
         let layout = Layout { number, big_endian: self.big_endian };
-        let reserve = frames.min(FIRST_RESERVE);
-        let mut out: Vec<Vec<f32>> = (0..channels).map(|_| Vec::with_capacity(reserve)).collect();
+        let room = reserve(frames, channels);
+        let mut out: Vec<Vec<f32>> = (0..channels).map(|_| Vec::with_capacity(room)).collect();
         if interleaved {
             blocks(source, reader, place, frames, channels * number.bytes(), &mut |block| {
                 layout.deinterleave(block, &mut out);
@@ -277,22 +289,26 @@ impl Array {
     }
 
     fn rate(&self, source: &mut Source<'_>, reader: &mut dyn Read, place: &str) -> Result<f64> {
-        let refuse = |problem: String| {
-            source.refuse(place, problem, "save the rate in Hz as one positive number")
-        };
+        let mend = format!("save the rate as one number {}", rates());
         if self.elements != 1 {
-            return Err(refuse(format!("the rate is an array of {}", shown(&self.shape))));
+            let problem = format!("the rate is an array of {}", shown(&self.shape));
+            return Err(source.refuse(place, problem, mend));
         }
         let values = self.values(source, reader, place)?;
         match values.as_slice() {
-            [rate] if rate.is_finite() && *rate > 0.0 => Ok(*rate),
-            other => Err(source.refuse(
-                place,
-                format!("the sampling rate is {} Hz", other.first().copied().unwrap_or(f64::NAN)),
-                "save the rate in Hz as one positive number",
-            )),
+            [rate] if RATES_HZ.contains(rate) => Ok(*rate),
+            other => {
+                let rate = other.first().copied().unwrap_or(f64::NAN);
+                Err(source.refuse(place, format!("the sampling rate is {rate} Hz"), mend))
+            }
         }
     }
+}
+
+/// Samples for which every channel gets memory before any has been seen: a header may promise more than
+/// the file holds.
+fn reserve(frames: usize, channels: usize) -> usize {
+    frames.min(FIRST_RESERVE / channels.max(1))
 }
 
 /// An element of up to 8 bytes as the low end of 8 big-endian bytes.
@@ -458,6 +474,14 @@ mod tests {
         assert_eq!(widened(&[1, 2], false), [0, 0, 0, 0, 0, 0, 2, 1]);
         assert_eq!(widened(&[1, 2], true), [0, 0, 0, 0, 0, 0, 1, 2]);
         assert_eq!(widened(&5_f64.to_le_bytes(), false), 5_f64.to_be_bytes());
+    }
+
+    #[test]
+    fn no_header_makes_much_be_set_aside() {
+        for channels in [1, 7, MAX_CHANNELS] {
+            assert!(reserve(1 << 40, channels) * channels <= FIRST_RESERVE, "{channels}");
+        }
+        assert_eq!((reserve(1000, 2), reserve(5, 0)), (1000, 5));
     }
 
     #[test]

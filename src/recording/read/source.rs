@@ -85,6 +85,8 @@ impl<'a> Source<'a> {
         loop {
             let got = self.fill(&mut block)?;
             hasher.update(block.get(..got).unwrap_or_default());
+            // all is read; the hash only asks whether to go on
+            self.step(self.len)?;
             if got < block.len() {
                 return Ok(hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect());
             }

@@ -21,7 +21,8 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
     let format = Format::parse(source, &chunks.format)?;
     let rate_hz = rate(source, options, format.rate_hz, &mut notes)?;
     let mut channels = samples(source, &chunks, &format, &mut notes)?;
-    let is_padded = format.valid_bits < format.container_bits();
+    let is_float = format.layout.number.is_float();
+    let is_padded = !is_float && format.valid_bits < format.container_bits();
     if let Some(filling) = is_padded.then(|| low_filling(&channels, &format)).flatten() {
         raise(&mut channels, &format, &filling);
         notes.push(format!(
@@ -31,7 +32,6 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
             format.valid_bits
         ));
     }
-    let is_float = format.layout.number.is_float();
     let least_step = (!is_float).then(|| 0.5_f64.powi(i32::from(format.valid_bits) - 1));
     let columns = channels.into_iter().map(|samples| Column {
         full_scale: (!is_float).then_some(1.0),

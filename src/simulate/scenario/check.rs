@@ -1,12 +1,21 @@
 //! Whether a scenario can be simulated: ranges and contradictions.
 
+use std::path::Path;
+
 use crate::error::{Error, Result};
+use crate::machine::parse::validate;
 use crate::units::Quantity;
 
+use super::super::machine_file;
+use super::super::sensors::tail_s;
+use super::super::timebase::LEAD_S;
 use super::{BearingDefect, PulseSensor, Scenario, Sensor, SensorKind, Support};
 
 /// Longest recording that is simulated, in s: all of it is held in memory.
 const LONGEST_S: f64 = 600.0;
+
+/// Most samples that are simulated, all channels together: a dozen bytes of each are in memory.
+const MOST_SAMPLES: f64 = 200e6;
 
 /// Shortest run-up or run-down in s: speed cannot jump.
 const SHORTEST_RAMP_S: f64 = 0.05;
@@ -22,7 +31,38 @@ impl Scenario {
         self.check_rotor()?;
         self.check_background()?;
         self.check_channels()?;
-        self.check_faults()
+        self.check_faults()?;
+        self.check_size()?;
+        self.check_machine_file()
+    }
+
+    /// Refuses what would not fit into memory.
+    fn check_size(&self) -> Result<()> {
+        let channels = self.sensor.len() + usize::from(self.pulse.fitted);
+        let corners = self.sensor.iter().map(|sensor| sensor.corner_hz);
+        let corners = corners.chain(self.pulse.fitted.then_some(self.pulse.corner_hz));
+        let tail_s = corners.flatten().map(tail_s).fold(0.0, f64::max);
+        let seconds = self.speed.duration_s() + LEAD_S + tail_s;
+        let samples = self.converter.rate_hz * seconds * channels as f64;
+        if samples <= MOST_SAMPLES {
+            return Ok(());
+        }
+        Err(Error::setting(
+            "speed",
+            format!("{channels} channels would have {:.0} million samples", samples / 1e6),
+            format!(
+                "keep below {:.0} million: shorten it, lower converter.rate_hz, raise corner_hz or leave out sensors",
+                MOST_SAMPLES / 1e6
+            ),
+        ))
+    }
+
+    /// Refuses what the machine file of the scenario could not state.
+    fn check_machine_file(&self) -> Result<()> {
+        validate(&machine_file::machine(self), Path::new("")).map_err(|error| match error {
+            Error::Input { place, problem, mend, .. } => Error::setting(place, problem, mend),
+            other => other,
+        })
     }
 
     fn check_name(&self) -> Result<()> {
@@ -90,6 +130,7 @@ impl Scenario {
         for plane in &r.residual {
             within("rotor.residual.g_mm", plane.g_mm, 0.0, 1e9)?;
             within("rotor.residual.position_mm", plane.position_mm, -1e5, 1e5)?;
+            angle("rotor.residual.deg", plane.deg)?;
         }
         Ok(())
     }
@@ -168,6 +209,7 @@ impl Scenario {
         for plane in f.imbalance.iter().flat_map(|fault| &fault.plane) {
             within("fault.imbalance.plane.g_mm", plane.g_mm, 0.0, 1e9)?;
             within("fault.imbalance.plane.position_mm", plane.position_mm, -1e5, 1e5)?;
+            angle("fault.imbalance.plane.deg", plane.deg)?;
         }
         if let Some(m) = &f.misalignment {
             if !self.coupling {
@@ -177,11 +219,14 @@ impl Scenario {
                     "set coupling = true",
                 ));
             }
+            within("fault.misalignment.position_mm", m.position_mm, -1e5, 1e5)?;
+            angle("fault.misalignment.deg", m.deg)?;
             within("fault.misalignment.force_n", m.force_n, 0.0, 1e9)?;
             within("fault.misalignment.order1", m.order1, 0.0, 10.0)?;
             within("fault.misalignment.axial", m.axial, 0.0, 10.0)?;
         }
         if let Some(b) = &f.bent_shaft {
+            angle("fault.bent_shaft.deg", b.deg)?;
             within("fault.bent_shaft.bow_um", b.bow_um, 0.0, 1e4)?;
             within("fault.bent_shaft.runout_um", b.runout_um, 0.0, 1e4)?;
         }
@@ -254,6 +299,7 @@ fn check_sensor(sensor: &Sensor) -> Result<()> {
             "use g, m/s2, mm/s, m/s, um, mm or m on a housing, um, mm or m at the shaft, Pa for a microphone",
         ));
     }
+    angle(&key("angle_deg"), sensor.angle_deg)?;
     within(&key("full_scale"), sensor.full_scale, 1e-12, 1e12)?;
     within(&key("gain_error_percent"), sensor.gain_error_percent, -100.0, 1000.0)?;
     within(&key("noise_rms"), sensor.noise_rms, 0.0, 1e9)?;
@@ -296,6 +342,11 @@ fn check_pulse(pulse: &PulseSensor) -> Result<()> {
     Ok(())
 }
 
+/// Refuses what is no angle in degrees.
+fn angle(key: &str, deg: f64) -> Result<()> {
+    within(key, deg, -360.0, 360.0)
+}
+
 /// Refuses what is not a number between `low` and `high`.
 fn within(key: &str, value: f64, low: f64, high: f64) -> Result<()> {
     if (low..=high).contains(&value) {
@@ -334,10 +385,27 @@ mod tests {
             ("converter.rate_hz = nan", "converter.rate_hz"),
             ("line = [{m_s2 = 1.0}]", "line"),
             ("pulse = {per_turn = 20, width = 0.2}", "pulse.width"),
+            ("limits = {overall_mm_s_rms = -1}", "limits.overall_mm_s_rms"),
+            ("limits = {band_hz = [0, 1000]}", "limits.band_hz"),
+            ("acceptance = {hold_s = nan}", "acceptance.hold_s"),
+            ("acceptance = {full_speed_rpm = 99_000}", "acceptance.full_speed_rpm"),
+            ("bearing = {front = {elements = 2}}", "bearing.front.elements"),
+            ("sensor = [{angle_deg = 400}]", "angle_deg"),
+            ("sensor = [{name = \"a\"}, {name = \"A\"}]", "same name"),
+            ("rotor = {residual = [{deg = nan}]}", "rotor.residual.deg"),
+            ("fault.imbalance = {plane = [{deg = inf}]}", "fault.imbalance.plane.deg"),
+            ("coupling = true\nfault.misalignment = {deg = nan}", "fault.misalignment.deg"),
+            (
+                "coupling = true\nfault.misalignment = {position_mm = nan}",
+                "fault.misalignment.position_mm",
+            ),
+            ("fault.bent_shaft = {deg = -999}", "fault.bent_shaft.deg"),
+            ("converter = {rate_hz = 1e6}\nspeed = {hold_s = 100}", "million samples"),
+            ("converter = {rate_hz = 1e6}\npulse = {corner_hz = 0.001}", "million samples"),
         ];
         for (text, key) in cases {
             let message = Scenario::from_toml(text, "s.toml").expect_err(text).to_string();
-            assert!(message.contains(key), "{text}: {message}");
+            assert!(message.starts_with("s.toml, ") && message.contains(key), "{text}: {message}");
         }
     }
 

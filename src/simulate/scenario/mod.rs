@@ -14,6 +14,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
+use crate::machine::parse::read_text;
 use crate::machine::{Acceptance, Bearing, Limits};
 pub use faults::{BearingDefect, BentShaft, Faults, Imbalance, Looseness, Misalignment, Ring, Rub};
 pub use recording::{Bits, Burst, Converter, Dropouts, GapKind, PulseSensor, Sensor, SensorKind};
@@ -137,8 +138,8 @@ impl Scenario {
     /// A scenario from TOML text; `path` is named in errors.
     ///
     /// # Errors
-    /// [`Error::Input`] where the text is no TOML or has an unknown key or a wrong type, and
-    /// [`Error::Setting`] where a value is out of range.
+    /// [`Error::Input`] where the text is no TOML, has an unknown key or a wrong type, or a value is out
+    /// of range.
     pub fn from_toml(text: &str, path: impl AsRef<Path>) -> Result<Self> {
         let scenario: Self = toml::from_str(text).map_err(|error| {
             let place = error.span().map_or_else(String::new, |span| {
@@ -148,16 +149,22 @@ impl Scenario {
             let problem = error.message().trim().replace('\n', " ");
             Error::input(&path, place, problem, "correct the scenario file")
         })?;
-        scenario.check()?;
-        Ok(scenario)
+        match scenario.check() {
+            Ok(()) => Ok(scenario),
+            Err(Error::Setting { name, problem, mend }) => {
+                Err(Error::input(&path, name, problem, mend))
+            }
+            Err(other) => Err(other),
+        }
     }
 
     /// Reads a scenario file.
     ///
     /// # Errors
-    /// [`Error::Io`] where the file cannot be read, else as [`Scenario::from_toml`].
+    /// [`Error::Io`] where the file cannot be read, [`Error::Input`] where it is no text or too long, else
+    /// as [`Scenario::from_toml`].
     pub fn read(path: impl AsRef<Path>) -> Result<Self> {
-        let text = std::fs::read_to_string(&path).map_err(|source| Error::io(&path, source))?;
+        let text = read_text(path.as_ref(), "a scenario")?;
         Self::from_toml(&text, path)
     }
 

@@ -48,8 +48,9 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (b"\0\0\0\x18ftypM4A ".to_vec(), None, "r, byte 0: this is an MP4 or M4A file; export it as WAV, CSV in UTF-8, NPY or NPZ".into()),
         (b"\xff\xfet\0i\0".to_vec(), None, "r, byte 0: this is text in UTF-16; export it as WAV, CSV in UTF-8, NPY or NPZ".into()),
         (b"\x01\x02\x03".to_vec(), None, "r, byte 0: this is neither WAV, CSV, NPY nor NPZ; export the recording as one of these".into()),
-        (good(), Some(-1.0), "rate_hz: the sampling rate is stated as -1 Hz; state a positive rate".into()),
-        (good(), Some(f64::NAN), "rate_hz: the sampling rate is stated as NaN Hz; state a positive rate".into()),
+        (good(), Some(-1.0), "rate_hz: the sampling rate is -1 Hz; state one from 0.001 to 1e9 Hz".into()),
+        (good(), Some(f64::NAN), "rate_hz: the sampling rate is NaN Hz; state one from 0.001 to 1e9 Hz".into()),
+        (good(), Some(1e30), "rate_hz: the sampling rate is 1000000000000000000000000000000 Hz; state one from 0.001 to 1e9 Hz".into()),
         // WAV
         (b"RIFF".to_vec(), None, "r, byte 8: this is a RIFF file, but not a WAVE file; export the recording as WAV".into()),
         (b"RIFF\0\0\0\0AVI LIST".to_vec(), None, "r, byte 8: this is a RIFF file, but not a WAVE file; export the recording as WAV".into()),
@@ -63,6 +64,7 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (format(&format_body(1, 0, 1000, 16, 2)), None, format!("r, chunk 'fmt ': it states 0 channels; 1 to 4096 can be read; {pcm}")),
         (format(&format_body(1, 65_535, 1000, 8, 65_535)), None, format!("r, chunk 'fmt ': it states 65535 channels; 1 to 4096 can be read; {pcm}")),
         (format(&format_body(1, 1, 0, 16, 2)), None, "r, chunk 'fmt ': the sampling rate is 0 Hz; state the rate (option rate_hz)".into()),
+        (riff(&[chunk(b"fmt ", &format_body(1, 1, 2_000_000_000, 16, 2)), data()]), None, "r: its times or its header give a sampling rate of 2000000000 Hz; state the rate (option rate_hz)".into()),
         (format(&format_body(1, 2, 1000, 16, 3)), None, format!("r, chunk 'fmt ': 3 bytes a frame cannot be shared by 2 channels; {pcm}")),
         (format(&format_body(1, 1, 1000, 40, 5)), None, format!("r, chunk 'fmt ': PCM samples of 5 bytes cannot be read; {pcm}")),
         (format(&format_body(3, 1, 1000, 16, 2)), None, format!("r, chunk 'fmt ': float samples of 2 bytes cannot be read; {pcm}")),
@@ -86,6 +88,13 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (b"time,a\n0,1\n1,2\n2,3\n9,4\n".to_vec(), None, "r, line 5, column 1: times are uneven: a step of 7.000e0 s among steps of 1.000e0 s; record at an even rate, or state the rate (option rate_hz)".into()),
         (b"time,a\n3,1\n2,2\n1,3\n".to_vec(), None, "r, line 3, column 1: times do not rise; record at an even rate, or state the rate (option rate_hz)".into()),
         (b"time,a\n3,1\n".to_vec(), None, "r, line 2, column 1: a single time gives no sampling rate; record at an even rate, or state the rate (option rate_hz)".into()),
+        (b"time,a\n0,1\n2000,2\n4000,3\n".to_vec(), None, "r: its times or its header give a sampling rate of 0.0005 Hz; state the rate (option rate_hz)".into()),
+        (b"# by hand\n\nTime [ticks],a\n0,1\n1,2\n".to_vec(), Some(1.0), "r, line 3, column 1: \"ticks\" is no known unit of time; write times in s, ms, us, ns, min or h".into()),
+        (b"Winkel [Grad],a\n0,1\n15,2\n30,2\n".to_vec(), None, "r: there is no time column; add one, or state the rate (option rate_hz)".into()),
+        (b"# by hand\na\n1,2\n".to_vec(), Some(1.0), "r, line 2: the header has 1 column, and the first line of numbers has 2; give every column a name".into()),
+        (b"# by hand\r\ntime,a\r\n0,1\r\n\r\n# a note\r\n1,x7\r\n2,3\r\n".to_vec(), None, "r, line 6, column 2 (a): \"x7\" is not a number; write plain numbers, and times in seconds".into()),
+        (b"time,a\n0,1\n# a note\n1,1\n2,1\n9,4".to_vec(), None, "r, line 6, column 1: times are uneven: a step of 7.000e0 s among steps of 1.000e0 s; record at an even rate, or state the rate (option rate_hz)".into()),
+        (b"a,b\n# by hand\nfast,slow\n1,2\n".to_vec(), Some(1.0), "r, line 3, column 1: \"fast\" is neither a number nor a unit; leave one line of names above the numbers".into()),
         (b"a\n1,2\n".to_vec(), Some(1.0), "r, line 1: the header has 1 column, and the first line of numbers has 2; give every column a name".into()),
         (b"a,b\nfast,slow\n1,2\n".to_vec(), Some(1.0), "r, line 2, column 1: \"fast\" is neither a number nor a unit; leave one line of names above the numbers".into()),
         // NPY and NPZ
@@ -103,8 +112,9 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (npy(&array![true]), Some(1.0), "r: elements of type |b1 are no samples; save float32, float64, int16 or int32".into()),
         ([npy(&array![1.0]), vec![0]].concat(), Some(1.0), "r: the array is cut off or damaged (it is followed by more bytes than its header states); copy it again".into()),
         (npz(stored(), |w| w.add_array("a", &array![1.0]).expect("added")), None, "r: no array states the sampling rate; save rate_hz or time with the samples, or state the rate (option rate_hz)".into()),
-        (npz_rate(&array![8.0, 9.0]), None, "r, array rate_hz: the rate is an array of 2; save the rate in Hz as one positive number".into()),
-        (npz_rate(&arr0(0.0)), None, "r, array rate_hz: the sampling rate is 0 Hz; save the rate in Hz as one positive number".into()),
+        (npz_rate(&array![8.0, 9.0]), None, "r, array rate_hz: the rate is an array of 2; save the rate as one number from 0.001 to 1e9 Hz".into()),
+        (npz_rate(&arr0(0.0)), None, "r, array rate_hz: the sampling rate is 0 Hz; save the rate as one number from 0.001 to 1e9 Hz".into()),
+        (npz_rate(&arr0(1e30)), None, "r, array rate_hz: the sampling rate is 1000000000000000000000000000000 Hz; save the rate as one number from 0.001 to 1e9 Hz".into()),
         (lengths, None, "r: the channels have 1 to 2 samples; save channels of one rate and length, others in a file of their own".into()),
         (damaged, Some(1.0), "r, array a: the array is cut off or damaged (Invalid checksum); copy it again".into()),
         (b"PK\x03\x04 and no more".to_vec(), Some(1.0), "r: the archive cannot be read (invalid Zip archive: Could not find EOCD); save it again with numpy.savez or savez_compressed".into()),
@@ -205,6 +215,19 @@ proptest! {
         }
         survives(&Folder::new(), &bytes)?;
     }
+}
+
+#[test]
+fn many_columns_of_one_name_are_told_apart_quickly() {
+    let row = |cell: &str| vec![cell; 4096].join(",");
+    let text = format!("{}\n{}\n{}\n", row("a"), row("4"), row("4"));
+    let begun = std::time::Instant::now();
+    let recording = Folder::new().read_at(text.as_bytes(), 100.0).expect("a wide table");
+    // comparing each copy with all names before it takes 10^10 comparisons, minutes
+    assert!(begun.elapsed().as_secs() < 10, "{:?}", begun.elapsed());
+    let names: std::collections::BTreeSet<&str> =
+        recording.channels.iter().map(Channel::name).collect();
+    assert_eq!((names.len(), recording.channels[4095].name()), (4096, "a (4096)"));
 }
 
 #[test]

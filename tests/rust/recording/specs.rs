@@ -10,7 +10,9 @@ use quietspin::recording::spec::apply_specs;
 use quietspin::recording::{ChannelSpec, Recording, Role};
 use quietspin::units::Unit;
 
-use super::{Folder, chunk, f32_bytes, format_body, good, i16_bytes, plain, repairs, riff, values};
+use super::{
+    Folder, chunk, data, f32_bytes, format_body, good, i16_bytes, plain, repairs, riff, values,
+};
 
 fn roles(recording: &Recording) -> Vec<Role> {
     recording.channels.iter().map(|channel| channel.spec.role()).collect()
@@ -86,14 +88,12 @@ fn one_channel_as_a_phone_records_it_is_sound() {
 /// The open recordings hold no pulse; those of the folder `sound` are microphones.
 #[test]
 fn roles_of_the_open_recordings() {
-    let Some(data) = std::env::var_os("QUIETSPIN_DATA") else { return };
+    if data::folder().is_none() {
+        return;
+    }
     let mut seen = 0;
-    for folder in ["cwru", "mfpt", "hit", "motor_rig", "sound"] {
-        let Ok(files) = std::fs::read_dir(Path::new(&data).join(folder)) else { continue };
-        for path in files.map(|file| file.expect("an entry").path()) {
-            if path.extension().is_none_or(|extension| extension != "wav") {
-                continue;
-            }
+    for folder in data::KINDS {
+        for path in data::recordings(folder) {
             let recording = read(&path, &mut Silent).expect("an open recording");
             let wanted = if folder == "sound" { Role::Sound } else { Role::Vibration };
             assert!(roles(&recording).iter().all(|role| *role == wanted), "{:?}", recording.notes);

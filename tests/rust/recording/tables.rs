@@ -44,6 +44,7 @@ fn csv_without_names_or_times() {
     let ramp = folder.read(b"5.0,1\n5.5,2\n6.0,3\n6.5,2\n").expect("times by their even ramp");
     assert_eq!(values(&ramp), [[1.0, 2.0, 3.0, 2.0]]);
     assert_eq!((ramp.channels[0].rate_hz, ramp.channels[0].start_s), (2.0, 5.0));
+    assert_eq!(repairs(&ramp), ["column 1 rises evenly and is read as times in seconds"]);
     let bare = folder.read_at(b"1\n2\n3\n", 25_600.0).expect("one column");
     assert_eq!(values(&bare), [[1.0, 2.0, 3.0]]);
     let counted = folder.read_at(b"0,7\n1,8\n2,7\n", 100.0).expect("a count of samples");
@@ -56,6 +57,53 @@ fn csv_without_names_or_times() {
     // a speed that rises evenly is no time
     let speed = folder.read_at(b"speed [rpm],a\n10,7\n20,8\n30,9\n", 100.0).expect("two channels");
     assert_eq!(speed.channels.len(), 2);
+}
+
+#[test]
+fn csv_times_are_in_the_unit_that_they_state() {
+    let folder = Folder::new();
+    let cases: &[(&str, f64)] = &[
+        ("Time [ns],front\n0,1\n19531,2\n39062,1\n", 1e9 / 19_531.0),
+        ("time (us),front\n0,1\n20,2\n40,1\n", 50_000.0),
+        ("t [min],front\n0,1\n0.5,2\n1,1\n", 1.0 / 30.0),
+        ("Time [h],front\n0,1\n0.01,2\n0.02,1\n", 1.0 / 36.0),
+        ("time,front\nns,g\n0,1\n19531,2\n39062,1\n", 1e9 / 19_531.0),
+        ("Zeit [ms],front\n0,1\n2,2\n4,1\n", 500.0),
+        ("Zeit,front\nms,g\n0,1\n2,2\n4,1\n", 500.0),
+        ("Zeit,front\n0,1\n2,2\n4,1\n", 0.5),
+    ];
+    for (text, rate_hz) in cases {
+        let recording = folder.read(text.as_bytes()).unwrap_or_else(|e| panic!("{text}: {e}"));
+        let found = recording.channels[0].rate_hz;
+        assert!((found / rate_hz - 1.0).abs() < 1e-3, "{text}: {found} Hz");
+        let guessed = repairs(&recording);
+        assert_eq!(!guessed.is_empty(), text.starts_with("Zeit"), "{text}: {guessed:?}");
+    }
+    let guessed = folder.read(b"Zeit [ms],front\n0,1\n2,2\n4,1\n").expect("guessed");
+    assert_eq!(repairs(&guessed), ["column 1 (Zeit [ms]) rises evenly and is read as times"]);
+    let guessed = folder.read(b"0,1\n2,2\n4,1\n").expect("guessed");
+    assert_eq!(repairs(&guessed), ["column 1 rises evenly and is read as times in seconds"]);
+}
+
+#[test]
+fn csv_decimal_commas_may_come_late() {
+    let folder = Folder::new();
+    let whole: String = (0..40).map(|i| format!("{i};{}\n", i % 3)).collect();
+    let late = folder.read(format!("t;front\n{whole}40;0,013\n").as_bytes()).expect("a number");
+    assert_eq!(late.channels[0].values().last(), Some(&0.013));
+    // a decimal comma that parts columns cannot be told from one that does: both are said
+    let split = folder.read_at(b"0,012\n-0,013\n0,011\n", 1000.0).expect("two columns");
+    assert_eq!(split.channels.len(), 2);
+    assert_eq!(
+        repairs(&split),
+        [
+            "commas are taken to part columns; where they are decimal commas, write decimal points or part columns by semicolons"
+        ]
+    );
+    for clear in [&b"0.1,7\n-0.2,8\n0.1,7\n"[..], b"a,b\n0,7\n-1,8\n0,7\n"] {
+        let recording = folder.read_at(clear, 1000.0).expect("two columns");
+        assert!(repairs(&recording).is_empty(), "{:?}", recording.notes);
+    }
 }
 
 #[test]
@@ -154,6 +202,17 @@ fn npz_arrays_are_channels_by_name() {
     });
     let recording = folder.read(&timed).expect("a rate by times");
     assert_eq!((recording.channels[0].rate_hz, recording.channels[0].start_s), (4.0, 1.0));
+    let contradicting = npz(stored(), |w| {
+        w.add_array("time", &array![1.0, 1.25, 1.5]).expect("added");
+        w.add_array("fs", &arr0(8.0)).expect("added");
+        w.add_array("a", &array![1_i16, 2, 3]).expect("added");
+    });
+    let recording = folder.read(&contradicting).expect("the stated rate");
+    assert_eq!(recording.channels[0].rate_hz, 8.0);
+    assert_eq!(
+        repairs(&recording),
+        ["the file states a sampling rate of 8 Hz and its times give 4 Hz; the stated one is used"]
+    );
     for rate in [npz_rate(&arr0(8.0_f32)), npz_rate(&array![8_u16]), npz_rate(&arr0(8_i32))] {
         assert_eq!(folder.read(&rate).expect("a rate of any type").channels[0].rate_hz, 8.0);
     }
