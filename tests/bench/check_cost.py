@@ -94,7 +94,7 @@ def make(case: Case, folder: Path) -> tuple[Path, Path]:
 
 
 def without_bearings(text: str) -> str:
-    """A machine file without what it says of bearings."""
+    """Drop what a machine file says of bearings."""
     tables = text.split("\n[")
     kept = [t for t in tables if not t.startswith("bearing.")]
     lines = "\n[".join(kept).splitlines()

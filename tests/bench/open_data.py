@@ -7,6 +7,7 @@ QUIETSPIN_DATA names; nothing of it is kept here but the results.
 """
 
 import json
+import math
 import os
 import sys
 from dataclasses import asdict, dataclass
@@ -161,6 +162,12 @@ def totals(rows: list[Row]) -> dict[str, int]:
     }
 
 
+def plain(row: Row) -> dict[str, object]:
+    """Turn a row into plain objects; what is not a number is left out."""
+    values = asdict(row)
+    return {k: v for k, v in values.items() if not (isinstance(v, float) and math.isnan(v))}
+
+
 def main() -> None:
     """Print the table and the line of figures."""
     folder = os.environ.get("QUIETSPIN_DATA")
@@ -176,7 +183,10 @@ def main() -> None:
         )
     summary = totals(rows)
     print(json.dumps(summary, indent=1))
-    print("FIGURES", json.dumps({"totals": summary, "rows": [asdict(row) for row in rows]}))
+    print("FIGURES", json.dumps({"totals": summary, "rows": [plain(row) for row in rows]}))
+    right = summary["clear_right_element_first"] == summary["clear_records"]
+    wrong = summary["without_bearing_fault_found_at_half_or_more"]
+    sys.exit(not (right and wrong + summary["wrong_element_first_above_half"] == 0))
 
 
 if __name__ == "__main__":

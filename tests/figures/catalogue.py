@@ -46,6 +46,10 @@ class Figure:
             return None
         return json.loads(self.path.read_text()).get("source_sha256")
 
+    def goals_met(self) -> bool:
+        """Whether the recorded result met its goals; unknown counts as not."""
+        return self.path.is_file() and json.loads(self.path.read_text()).get("goals_met", False)
+
     def measure(self) -> None:
         """Run the command and write what it printed, whole or not at all."""
         source_hash = self.source_hash()
@@ -76,6 +80,12 @@ def rust(test: str) -> tuple[str, ...]:
     return ("cargo", "test", "--quiet", *options, "--", "--ignored", "--nocapture", "--exact", test)
 
 
+def optimised(path: str) -> tuple[str, ...]:
+    """Command of a Python measurement of speed, with the module as users install it."""
+    build = "maturin develop --release --quiet"
+    return ("bash", "-c", f"{build} >&2 && exec {sys.executable} {path}")
+
+
 def script(path: str) -> tuple[str, ...]:
     """Command of a long Python measurement."""
     return (sys.executable, path)
@@ -87,7 +97,13 @@ CORE = ("src/*.rs", "src/[!cp]*/**/*.rs", "src/case/**/*.rs", "src/signature/cal
 FIGURES = (
     Figure(
         "speed_from_pulses",
-        ("src/dsp/*.rs", "src/speed/*.rs", "src/speed/pulses/*.rs", "tests/rust/speed.rs"),
+        (
+            "src/dsp/*.rs",
+            "src/speed/*.rs",
+            "src/speed/pulses/*.rs",
+            "tests/rust/speed.rs",
+            "tests/rust/pulse_signals.rs",
+        ),
         rust("speed::speed_from_pulses_figures"),
     ),
     Figure(
@@ -106,5 +122,15 @@ FIGURES = (
         (*CORE, "tests/bench/open_data.py"),
         script("tests/bench/open_data.py"),
         needs_data=True,
+    ),
+    Figure(
+        "check_cost",
+        ("src/**/*.rs", "Cargo.toml", "tests/bench/check_cost.py", "tests/bench/plain_read.rs"),
+        script("tests/bench/check_cost.py"),
+    ),
+    Figure(
+        "compare_scipy",
+        ("src/**/*.rs", "Cargo.toml", "tests/bench/compare_scipy.py"),
+        optimised("tests/bench/compare_scipy.py"),
     ),
 )

@@ -10,7 +10,7 @@ def main() -> None:
         if recorded is None:
             state = "not measured yet"
         elif recorded == figure.source_hash():
-            state = "fresh"
+            state = "fresh" if figure.goals_met() else "fresh, goals missed"
         else:
             state = "stale, run tests/run --full"
         print(f"figure {figure.name}: {state}")

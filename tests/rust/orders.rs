@@ -152,4 +152,6 @@ fn order_figures() {
         "equal_angle_resampling_db": round_trip_db(),
     });
     println!("FIGURES {figures}");
+    // the goals of the project, at 20 dB
+    assert!(noisy.0 < 0.5 && noisy.1 < 0.5, "{noisy:?}");
 }
