@@ -308,7 +308,7 @@ fn levels(page: &mut Page, diagnosis: &Diagnosis) {
     names.dedup();
     if !names.is_empty() {
         let label = if gathered.is_empty() { "level" } else { "" };
-        page.row(label, &format!("none of {}, which is unfit", names.join(" and ")));
+        page.row(label, &format!("not measured on what is unfit: {}", names.join(", ")));
     }
 }
 

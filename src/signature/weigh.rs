@@ -117,7 +117,11 @@ fn calibrated(signature: &'static Signature, score: Score, remark: Option<String
         (Some(law), None) => probability_from_log_odds(law.bias + law.slope * score.log_odds),
         (None, None) => probability_from_log_odds(score.log_odds).min(UNCALIBRATED_CAP),
     };
-    let remark = score.cannot_tell.clone().map(|why| format!("cannot tell: {why}")).or(remark);
+    let capped = (law.is_none() && confidence >= UNCALIBRATED_CAP).then(|| {
+        "held below one half: no population has calibrated it for such a recording".to_owned()
+    });
+    let told = score.cannot_tell.as_ref().map(|why| format!("cannot tell: {why}"));
+    let remark = told.or(capped).or(remark);
     Weighed { signature, score, confidence, remark }
 }
 
