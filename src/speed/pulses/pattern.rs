@@ -9,6 +9,13 @@ const MOST_LOOKED_AT: usize = 3000;
 /// The repeat must explain this much of the scatter from one interval to the next.
 const CLEAR_REPEAT: f64 = 0.5;
 
+/// Intervals around one among which the usual one is found; a run-up changes little over them.
+const NEAR: usize = 15;
+/// How close to a whole multiple of the usual interval one must be to span lost pulses.
+const WHOLE: f64 = 0.1;
+/// Share of such intervals from which pulses are lost at random, or make up the pattern.
+const MANY_MISSING: f64 = 0.12;
+
 /// Spacing more even than this (scatter in parts of an interval) is taken as even: it may as well come
 /// from the sampling.
 const LEAST_UNEVEN: f64 = 0.015;
@@ -125,7 +132,32 @@ pub(super) fn repeat_of(times: &[f64], stated: Option<u32>) -> usize {
     }
     // the shortest lag that is about as good as the best: its multiples repeat as well
     let good = |&scatter: &f64| scatter <= 1.5 * least + 1e-4;
-    scatters.iter().position(good).map_or(1, |i| i + 2)
+    let repeat = scatters.iter().position(good).map_or(1, |i| i + 2);
+    if many_are_missing(times) && !explains(times, repeat) { 1 } else { repeat }
+}
+
+/// Whether many intervals are whole multiples of the usual one, as lost pulses leave them.
+fn many_are_missing(times: &[f64]) -> bool {
+    let intervals: Vec<f64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let is_multiple = |near: &[f64]| {
+        let ratio = near[near.len() / 2] / median(near);
+        ratio > 1.5 && (ratio - ratio.round()).abs() < WHOLE
+    };
+    let odd = intervals.windows(NEAR).filter(|near| is_multiple(near)).count();
+    odd as f64 > MANY_MISSING * intervals.len() as f64
+}
+
+/// Whether a repeat explains why intervals differ as much as they do: where many pulses are lost at
+/// random, intervals of one, two and three spaces fit some lag by chance, but then the place in the turn
+/// says nothing of the interval.
+fn explains(times: &[f64], repeat: usize) -> bool {
+    let all: Vec<Vec<f64>> = (0..repeat).map(|j| shares(times, repeat, j)).collect();
+    let scatter = |values: &[f64]| {
+        let middle = median(values);
+        values.iter().map(|x| (x - middle).abs()).sum::<f64>()
+    };
+    let own: f64 = all.iter().map(|values| scatter(values)).sum();
+    own <= CLEAR_REPEAT * scatter(&all.concat())
 }
 
 /// Learns the spacing of `count` pulses per turn from a clean run of pulses; even spacing where the
@@ -189,6 +221,8 @@ fn shares(run: &[f64], count: usize, j: usize) -> Vec<f64> {
 
 #[cfg(test)]
 mod tests {
+    use rand::{Rng, SeedableRng};
+
     use super::*;
 
     fn uneven(turns: usize) -> Vec<f64> {
@@ -215,6 +249,17 @@ mod tests {
         let times: Vec<f64> = (0..200).map(|k| f64::from(k) + jitter(k)).collect();
         assert_eq!(repeat_of(&times, None), 1);
         assert!(!learn(&times, 4).uneven);
+    }
+
+    #[test]
+    fn pulses_lost_at_random_show_no_repeat() {
+        for seed in 0..40 {
+            let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+            let lost = 0.05 * (seed % 10) as f64;
+            let times: Vec<f64> =
+                (0..4000).map(f64::from).filter(|_| random.random::<f64>() >= lost).collect();
+            assert_eq!(repeat_of(&times, None), 1, "seed {seed}, {lost} lost");
+        }
     }
 
     #[test]
