@@ -8,6 +8,9 @@ use super::recording::PyRecording;
 use crate::error::Error;
 use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
 
+/// How to make an object again: the function, and its arguments, here the recording and the truth.
+type Reduced<'py> = (Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>));
+
 /// A simulated recording with its truth.
 #[pyclass(frozen, name = "Simulated", module = "quietspin._core")]
 pub(super) struct PySimulated {
@@ -35,9 +38,7 @@ impl PySimulated {
         format!("<Simulated: {faults}>")
     }
 
-    fn __reduce__<'py>(
-        slf: &Bound<'py, Self>,
-    ) -> PyResult<(Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>))> {
+    fn __reduce__<'py>(slf: &Bound<'py, Self>) -> PyResult<Reduced<'py>> {
         let this = slf.get();
         let state = pickled(slf.py(), &this.truth)?;
         Ok((slf.get_type().getattr("_restore")?, (this.recording.clone_ref(slf.py()), state)))
