@@ -3,7 +3,7 @@
 use pyo3::prelude::*;
 use pyo3::types::PyBytes;
 
-use super::convert::{compute, exception, pickled, plain, unpickled};
+use super::convert::{compute_interruptibly, exception, pickled, plain, unpickled};
 use super::recording::PyRecording;
 use crate::error::Error;
 use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
@@ -81,7 +81,7 @@ pub(super) fn simulate(
     seed: u64,
 ) -> PyResult<PySimulated> {
     let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
-    let simulated = compute(py, || simulate_scenario(&scenario, seed))?;
+    let simulated = compute_interruptibly(py, move |_| simulate_scenario(&scenario, seed))?;
     let recording =
         PyRecording { inner: simulated.recording, machine: simulated.machine, machine_given: true };
     Ok(PySimulated { recording: Py::new(py, recording)?, truth: simulated.truth })

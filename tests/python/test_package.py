@@ -222,6 +222,14 @@ def test_a_range_of_speed_is_for_the_search_alone():
             qs.diagnose(good, range_rpm=(low, high))
 
 
+@pytest.mark.parametrize("rpm", [0, -1, float("nan"), float("inf"), 1e300])
+def test_a_stated_speed_must_be_one(imbalanced, rpm):
+    with pytest.raises(ValueError, match="is no speed"):
+        imbalanced.speed(rpm=rpm)
+    with pytest.raises(ValueError, match="is no speed"):
+        qs.diagnose(imbalanced, rpm=rpm)
+
+
 def test_arguments_beyond_reason_are_refused(imbalanced):
     front, speed = imbalanced["front"], imbalanced.speed()
     infinite, nan = float("inf"), float("nan")
