@@ -32,7 +32,12 @@ class Channel:
         band_hz : tuple of float, optional
             Band that is demodulated, in Hz; by default the most impulsive one is chosen.
         max_order : float, default 20
-            Highest order (with a speed).
+            Highest order (with a speed), up to 1000.
+
+        Raises
+        ------
+        ValueError
+            Where the band or the order cannot be had from the channel, or it is too short.
         """
     @property
     def name(self, /) -> str:
@@ -48,7 +53,12 @@ class Channel:
         speed : Speed, optional
             Shaft speed; may be left out where the machine file states a constant one.
         max_order : float, default 13
-            Highest order free of aliases.
+            Highest order free of aliases, up to 1000.
+
+        Raises
+        ------
+        ValueError
+            Where the order is out of range, there is no speed, or fewer than two whole turns are covered.
         """
     def psd(self, /, *, resolution_hz: SupportsFloat | SupportsIndex | None = None) -> Spectrum:
         """
@@ -58,6 +68,11 @@ class Channel:
         ----------
         resolution_hz : float, optional
             Distance between lines in Hz; by default chosen from the length.
+
+        Raises
+        ------
+        ValueError
+            Where the channel is too short for such lines, or they are too far apart to be lines.
         """
     @property
     def quantity(self, /) -> str:
@@ -82,6 +97,11 @@ class Channel:
         ----------
         resolution_hz : float, optional
             Distance between lines in Hz; by default chosen from the length.
+
+        Raises
+        ------
+        ValueError
+            Where the channel is too short for such lines, or they are too far apart to be lines.
         """
     def spectrum(self, /, *, resolution_hz: SupportsFloat | SupportsIndex | None = None) -> Spectrum:
         """
@@ -91,6 +111,11 @@ class Channel:
         ----------
         resolution_hz : float, optional
             Distance between lines in Hz; by default chosen from the length.
+
+        Raises
+        ------
+        ValueError
+            Where the channel is too short for such lines, or they are too far apart to be lines.
         """
     @property
     def start_s(self, /) -> float:
@@ -106,7 +131,12 @@ class Channel:
         speed : Speed, optional
             Shaft speed; may be left out where the machine file states a constant one.
         samples_per_turn : int, default 128
-            Steps of angle in the mean turn.
+            Steps of angle in the mean turn, 4 to 10 000.
+
+        Raises
+        ------
+        ValueError
+            Where the steps are out of range, there is no speed, or fewer than two whole turns are covered.
         """
     def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ...) -> list[Track]:
         """
@@ -117,11 +147,16 @@ class Channel:
         speed : Speed, optional
             Shaft speed; may be left out where the machine file states a constant one.
         orders : list of float, default [1]
-            Multiples of shaft speed.
+            Multiples of shaft speed, above 0 and up to 1000.
 
         Returns
         -------
         list of Track
+
+        Raises
+        ------
+        ValueError
+            Where an order is out of range, there is no speed, or fewer than two whole turns are covered.
         """
     @property
     def unit(self, /) -> str:
@@ -328,7 +363,7 @@ class Finding:
     @property
     def confidence(self, /) -> float:
         """
-        Probability that it is present, 0 to 1.
+        Probability that it is present, 0 to 1; nan where it cannot be told.
         """
     @property
     def evidence(self, /) -> list[Evidence]:
@@ -529,7 +564,8 @@ class Recording:
         Parameters
         ----------
         arrays : dict of str to array_like
-            Samples by channel name, shape (n,), in the channel's unit; copied as float32.
+            Samples by channel name, shape (n,), in the channel's unit; copied as float32. A sample that
+            is not finite repeats the one before, and ``notes`` says how many there were.
         rate_hz : float
             Sampling rate in Hz of all channels.
         units : dict of str to str, optional
@@ -549,7 +585,12 @@ class Recording:
         Raises
         ------
         ValueError
-            Where a name, unit, role or the rate cannot be used.
+            Where a unit, role or the rate cannot be used, no sample of an array is finite, or the machine
+            file does not fit.
+        KeyError
+            Where ``units`` or ``roles`` name no array.
+        OSError
+            Where the machine file cannot be read.
         """
     @property
     def machine(self, /) -> Machine | None:
@@ -590,7 +631,7 @@ class Recording:
         Raises
         ------
         ValueError
-            Where no speed can be had; the message says why.
+            Where no speed can be had, or what is stated is none; the message says why.
         """
 
 @final
@@ -598,7 +639,10 @@ class Simulated:
     """
     A simulated recording with its truth.
     """
+    def __reduce__(self, /) -> tuple[Any, tuple[Recording, bytes]]: ...
     def __repr__(self, /) -> str: ...
+    @staticmethod
+    def _restore(recording: Recording, state: bytes) -> Simulated: ...
     @property
     def recording(self, /) -> Recording:
         """
@@ -874,7 +918,7 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
     Raises
     ------
     ValueError
-        Where nothing in the recording can be judged. An unfit recording is no error.
+        Where nothing in the recording can be judged, or what is stated is no speed. An unfit recording is no error.
     """
 
 def machine_from_text(text: str) -> Machine:

@@ -14,7 +14,7 @@ use crate::machine::{self, FASTEST_RPM, Machine};
 use crate::progress::Progress;
 use crate::recording::read::{ReadOptions, read_with};
 use crate::recording::spec::{apply_specs, owner};
-use crate::recording::{ChannelSpec, Recording, Role};
+use crate::recording::{ChannelSpec, RATES_HZ, Recording, Role};
 use crate::report::{json, picture, text};
 
 /// Judge one recording: may the machine run, and if not, why
@@ -179,7 +179,7 @@ fn rpm(text: &str) -> std::result::Result<f64, String> {
 }
 
 fn rate(text: &str) -> std::result::Result<f64, String> {
-    positive(text, "a sampling rate in Hz", 1e9)
+    positive(text, "a sampling rate in Hz", *RATES_HZ.end())
 }
 
 fn positive(text: &str, what: &str, most: f64) -> std::result::Result<f64, String> {

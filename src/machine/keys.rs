@@ -5,6 +5,8 @@
 
 #![deny(clippy::indexing_slicing, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+use super::FASTEST_RPM;
+
 /// The range of a number; every number is finite.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Range {
@@ -12,6 +14,8 @@ pub enum Range {
     Any,
     /// Above zero.
     Positive,
+    /// Above zero and up to this one.
+    PositiveUpTo(f64),
     /// Zero or above.
     NotNegative,
     /// Between the two, both included.
@@ -25,6 +29,7 @@ impl Range {
             && match self {
                 Self::Any => true,
                 Self::Positive => x > 0.0,
+                Self::PositiveUpTo(most) => x > 0.0 && x <= most,
                 Self::NotNegative => x >= 0.0,
                 Self::Within(low, high) => (low..=high).contains(&x),
             }
@@ -35,6 +40,7 @@ impl Range {
         match self {
             Self::Any => "a finite number".into(),
             Self::Positive => "a number above 0".into(),
+            Self::PositiveUpTo(most) => format!("a number above 0 and up to {most:e}"),
             Self::NotNegative => "a number of 0 or above".into(),
             Self::Within(low, high) => format!("a number from {low} to {high}"),
         }
@@ -121,7 +127,7 @@ pub const TABLES: &[(&str, &str)] = &[
     (CONVENTION, "How angles on the rotor are counted; read and checked now, used by balancing."),
 ];
 
-const RPM: Kind = Kind::Number(Range::Positive);
+const RPM: Kind = Kind::Number(Range::PositiveUpTo(FASTEST_RPM));
 const POSITIVE: Kind = Kind::Number(Range::Positive);
 const PERCENT: Kind = Kind::Number(Range::Within(0.0, 100.0));
 const ROLES: Kind = Kind::Choice(&["vibration", "pulse", "speed", "sound", "slow", "other"]);

@@ -99,7 +99,7 @@ impl Shaft {
             return Err(Error::setting(
                 "range of speed",
                 format!("{low_rpm} to {high_rpm} rpm is none"),
-                format!("state two speeds above 0 and up to {FASTEST_RPM} rpm, the lower first"),
+                format!("state two speeds above 0 and up to {FASTEST_RPM:e} rpm, the lower first"),
             ));
         }
         self.search_rpm = Some([low_rpm, high_rpm]);

@@ -33,7 +33,7 @@ use crate::signature::{Evidence, weigh};
 /// Raises
 /// ------
 /// ValueError
-///     Where nothing in the recording can be judged, or the range of speed is none. An unfit recording is no error.
+///     Where nothing in the recording can be judged, or what is stated is no speed. An unfit recording is no error.
 #[pyfunction]
 #[pyo3(signature = (recording, *, rpm = None, range_rpm = None))]
 pub(super) fn diagnose(

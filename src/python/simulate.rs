@@ -3,10 +3,13 @@
 use pyo3::prelude::*;
 use pyo3::types::PyBytes;
 
-use super::convert::{compute, exception, pickled, plain, unpickled};
+use super::convert::{compute_interruptibly, exception, pickled, plain, unpickled};
 use super::recording::PyRecording;
 use crate::error::Error;
 use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
+
+/// How to make an object again: the function, and its arguments, here the recording and the truth.
+type Reduced<'py> = (Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>));
 
 /// A simulated recording with its truth.
 #[pyclass(frozen, name = "Simulated", module = "quietspin._core")]
@@ -35,9 +38,7 @@ impl PySimulated {
         format!("<Simulated: {faults}>")
     }
 
-    fn __reduce__<'py>(
-        slf: &Bound<'py, Self>,
-    ) -> PyResult<(Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>))> {
+    fn __reduce__<'py>(slf: &Bound<'py, Self>) -> PyResult<Reduced<'py>> {
         let this = slf.get();
         let state = pickled(slf.py(), &this.truth)?;
         Ok((slf.get_type().getattr("_restore")?, (this.recording.clone_ref(slf.py()), state)))
@@ -80,7 +81,7 @@ pub(super) fn simulate(
     seed: u64,
 ) -> PyResult<PySimulated> {
     let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
-    let simulated = compute(py, || simulate_scenario(&scenario, seed))?;
+    let simulated = compute_interruptibly(py, move |_| simulate_scenario(&scenario, seed))?;
     let recording =
         PyRecording { inner: simulated.recording, machine: simulated.machine, machine_given: true };
     Ok(PySimulated { recording: Py::new(py, recording)?, truth: simulated.truth })

@@ -145,15 +145,20 @@ def test_the_lock_is_released_while_diagnosing(imbalanced):
 
 LONG_WORK = """
 import sys, numpy as np, quietspin as qs
-rng = np.random.default_rng(1)
-samples = {name: rng.standard_normal(60 * 51_200) for name in ("front", "rear")}
-rec = qs.Recording.from_arrays(samples, rate_hz=51_200, units={"front": "g", "rear": "g"})
-np.savez(sys.argv[1], rate_hz=51_200, **samples)
-del samples
+# 60 s in each, and each of them takes well over a second
+noise = np.random.default_rng(1).standard_normal(60 * 51_200)
+names = [f"a{i}" for i in range(8)]
+rec = qs.Recording.from_arrays(
+    {name: np.roll(noise, 1000 * i) for i, name in enumerate(names)},
+    rate_hz=51_200,
+    units=dict.fromkeys(names, "g"),
+)
+with open(sys.argv[1], "wb") as table:
+    table.write(b"0.125;-0.25;0.5;-0.5;1\\n" * (60 * 51_200))
 works = {
     "diagnose": lambda: qs.diagnose(rec),
     "speed": lambda: rec.speed(),
-    "read": lambda: [qs.read(sys.argv[1]) for _ in range(1000)],
+    "read": lambda: qs.read(sys.argv[1], rate_hz=51_200),
 }
 print("begun", flush=True)
 try:
@@ -167,7 +172,7 @@ except KeyboardInterrupt:
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process")
 @pytest.mark.parametrize("work", ["diagnose", "speed", "read"])
 def test_ctrl_c_stops_long_work_within_half_a_second(tmp_path, work):
-    command = [sys.executable, "-c", LONG_WORK, str(tmp_path / "long.npz"), work]
+    command = [sys.executable, "-c", LONG_WORK, str(tmp_path / "long.csv"), work]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
         try:
             assert child.stdout.readline() == "begun\n"
@@ -215,6 +220,14 @@ def test_a_range_of_speed_is_for_the_search_alone():
             good.speed(range_rpm=(low, high))
         with pytest.raises(ValueError, match="the lower first"):
             qs.diagnose(good, range_rpm=(low, high))
+
+
+@pytest.mark.parametrize("rpm", [0, -1, float("nan"), float("inf"), 1e300])
+def test_a_stated_speed_must_be_one(imbalanced, rpm):
+    with pytest.raises(ValueError, match="is no speed"):
+        imbalanced.speed(rpm=rpm)
+    with pytest.raises(ValueError, match="is no speed"):
+        qs.diagnose(imbalanced, rpm=rpm)
 
 
 def test_arguments_beyond_reason_are_refused(imbalanced):

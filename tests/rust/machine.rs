@@ -121,7 +121,10 @@ fn a_machine_made_in_memory_is_checked_too() {
     let mut machine = Machine::default();
     machine.shaft.top_rpm = Some(f64::NAN);
     let message = parse::validate(&machine, Path::new("<memory>")).expect_err("NaN").to_string();
-    assert_eq!(message, "<memory>, shaft.top_rpm: this is the number NaN; state a number above 0");
+    assert_eq!(
+        message,
+        "<memory>, shaft.top_rpm: this is the number NaN; state a number above 0 and up to 1e7"
+    );
 }
 
 /// Text after `format = 1`, and the message it must give, without the file's name.
@@ -156,15 +159,19 @@ const REFUSED: &[(&str, &str)] = &[
     ),
     (
         "[shaft]\ntop_rpm = \"fast\"",
-        r#"line 3, shaft.top_rpm: this is the text "fast"; state a number above 0"#,
+        r#"line 3, shaft.top_rpm: this is the text "fast"; state a number above 0 and up to 1e7"#,
     ),
     (
         "[shaft]\ntop_rpm = -9",
-        "line 3, shaft.top_rpm: this is the number -9; state a number above 0",
+        "line 3, shaft.top_rpm: this is the number -9; state a number above 0 and up to 1e7",
     ),
     (
         "[shaft]\ntop_rpm = inf",
-        "line 3, shaft.top_rpm: this is the number inf; state a number above 0",
+        "line 3, shaft.top_rpm: this is the number inf; state a number above 0 and up to 1e7",
+    ),
+    (
+        "[shaft]\nconstant_rpm = 1e12",
+        "line 3, shaft.constant_rpm: this is the number 1000000000000; state a number above 0 and up to 1e7",
     ),
     ("[shaft]\ncoupling = 1", "line 3, shaft.coupling: this is the number 1; state true or false"),
     (
