@@ -30,7 +30,8 @@ class Channel:
         speed : Speed, optional
             Shaft speed; then the axis is orders.
         band_hz : tuple of float, optional
-            Band that is demodulated, in Hz; by default the most impulsive one is chosen.
+            Band that is demodulated, in Hz; by default the most impulsive one, or the whole range where
+            none stands clear of noise.
         max_order : float, default 20
             Highest order (with a speed), up to 1000.
 
@@ -95,8 +96,8 @@ class Channel:
 
         Parameters
         ----------
-        resolution_hz : float, optional
-            Distance between lines in Hz; by default chosen from the length.
+        resolution_hz : float, default 20
+            Distance between lines in Hz.
 
         Raises
         ------
