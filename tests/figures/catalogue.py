@@ -93,7 +93,18 @@ def script(path: str) -> tuple[str, ...]:
 
 ANGLE = ("src/dsp/*.rs", "src/angle/*.rs", "src/speed/mod.rs")
 # the rooms that a diagnosis passes through; what shows it afterwards is left out
-ROOMS = "dsp recording machine simulate speed angle spectrum fitness case signature".split()
+ROOMS = [
+    "dsp",
+    "recording",
+    "machine",
+    "simulate",
+    "speed",
+    "angle",
+    "spectrum",
+    "fitness",
+    "case",
+    "signature",
+]
 CORE = (
     "src/units.rs",
     "src/diagnose.rs",
