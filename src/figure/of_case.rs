@@ -1,6 +1,9 @@
 //! The picture of a case: an order map of a run-up, else a spectrum.
 
-use super::{Axis, Curve, Figure, Map, Mark};
+use super::order_map::of_map;
+use super::orders::Against;
+use super::plot::{Curve, Mark, Plot};
+use super::{Axis, Figure, Map, Subject};
 use crate::angle::OrderMap;
 use crate::case::{Case, View};
 
@@ -18,15 +21,22 @@ const RANGE_DB: f64 = 60.0;
 /// The picture of the judged channel whose limit is used up most, of the first one where no limit is
 /// stated; `None` where there is nothing to draw.
 pub fn of_case(case: &Case) -> Option<Figure> {
-    let view = fullest(case)?;
-    let steady = case.speed.as_ref().is_none_or(|speed| speed.is_steady(STEADY));
-    if !steady && let Some(map) = view.order_map() {
-        return map_of(&view, map).map(Figure::Map);
-    }
-    curve_of(&view).map(Figure::Curve)
+    of_view(&fullest(case)?, ROWS)
 }
 
-fn fullest(case: &Case) -> Option<View<'_>> {
+/// The picture of one channel; a map has so many rows of speed at most.
+pub(super) fn of_view(view: &View, rows: usize) -> Option<Figure> {
+    let steady = view.case.speed.as_ref().is_none_or(|speed| speed.is_steady(STEADY));
+    if !steady && let Some(map) = view.order_map() {
+        let map = map_of(view, map, rows)?;
+        return Some(Figure::of(map.title.clone(), map));
+    }
+    let plot = curve_of(view)?;
+    Some(Figure::of(plot.title.clone(), plot))
+}
+
+/// The channel whose limit is used up most, else the first.
+pub(super) fn fullest(case: &Case) -> Option<View<'_>> {
     let ratio = |view: &View| {
         let own = case.levels().iter().filter(|level| level.channel == view.name());
         own.filter_map(|level| level.ratio()).fold(0.0, f64::max)
@@ -34,40 +44,14 @@ fn fullest(case: &Case) -> Option<View<'_>> {
     case.views().reduce(|best, view| if ratio(&view) > ratio(&best) { view } else { best })
 }
 
-fn amplitude_axis(view: &View) -> Axis {
-    let spec = &view.channel.spec;
-    Axis::decibel(spec.quantity().word(), format!("{} peak", spec.unit().symbol()), RANGE_DB)
-}
-
 /// Rms of the amplitudes over orders and speed, speeds gathered into rows; rows that no block falls
 /// into are left out.
-fn map_of(view: &View, map: &OrderMap) -> Option<Map> {
-    let columns = (highest_order(view) / map.order_step()) as usize + 1;
-    let columns = columns.min(map.phasors.ncols());
-    let (low, high) = map
-        .rpm
-        .iter()
-        .fold((f64::INFINITY, 0.0_f64), |(low, high), &rpm| (low.min(rpm), high.max(rpm)));
-    let mut rows = vec![(0_u32, vec![0.0_f64; columns]); ROWS];
-    for (&rpm, phasors) in map.rpm.iter().zip(map.phasors.rows()) {
-        let row = (((rpm - low) / (high - low) * ROWS as f64) as usize).min(ROWS - 1);
-        let Some((count, power)) = rows.get_mut(row) else { continue };
-        *count += 1;
-        power.iter_mut().zip(phasors).for_each(|(sum, bin)| *sum += f64::from(bin.norm_sqr()));
-    }
-    let (mut speeds, mut values) = (Vec::new(), Vec::new());
-    for (row, (count, power)) in rows.iter().enumerate().filter(|(_, (count, _))| *count > 0) {
-        speeds.push(low + (high - low) * (row as f64 + 0.5) / ROWS as f64);
-        values.extend(power.iter().map(|power| (power / f64::from(*count)).sqrt() as f32));
-    }
-    let orders: Vec<f64> = (0..columns).map(|k| k as f64 * map.order_step()).collect();
-    let made = Map::new(
-        format!("{}: orders over speed", view.name()),
-        (Axis::linear("order", ""), orders),
-        (Axis::linear("speed", "rpm"), speeds),
-        (amplitude_axis(view), values),
-    );
-    Some(made.ok()?.with_marks(order_marks(view, 1.0)))
+fn map_of(view: &View, map: &OrderMap, rows: usize) -> Option<Map> {
+    let subject = Subject::of(view.channel);
+    let highest = highest_order(view).min((map.phasors.ncols() as f64 - 1.0) * map.order_step());
+    let mut made = of_map(&subject, map, Against::Speed, Some([0.0, highest]), rows).ok()?;
+    made.title = subject.title("orders over speed");
+    Some(made.with_marks(order_marks(view, 1.0)))
 }
 
 fn highest_order(view: &View) -> f64 {
@@ -82,24 +66,22 @@ fn order_marks(view: &View, scale: f64) -> Vec<Mark> {
     let blades = blades.map(|(name, row)| (f64::from(row.count), name.clone()));
     let orders = [(1.0, "1x".to_owned()), (2.0, "2x".to_owned())];
     let marks = orders.into_iter().chain(blades);
-    marks.map(|(order, label)| Mark { at: order * scale, label }).collect()
+    marks.map(|(order, label)| Mark::new(order * scale, label)).collect()
 }
 
 /// The averaged spectrum up to where it is judged, its orders marked where they are sharp.
-fn curve_of(view: &View) -> Option<Curve> {
-    let spectrum = view.spectrum()?;
+fn curve_of(view: &View) -> Option<Plot> {
+    let (subject, spectrum) = (Subject::of(view.channel), view.spectrum()?);
     let places: Vec<f64> =
         spectrum.axis_hz().into_iter().take_while(|hz| *hz <= view.judged_hz()).collect();
-    let values = spectrum.values.iter().take(places.len()).copied().collect();
-    let made = Curve::new(
-        format!("{}: averaged spectrum", view.name()),
-        (Axis::linear("frequency", "Hz"), places),
-        (amplitude_axis(view), values),
-    );
+    let values = spectrum.values.iter().take(places.len()).map(|&v| f64::from(v)).collect();
     let sharp = view.case.speed.as_ref().filter(|speed| speed.is_steady(SHARP));
     let marks = sharp.map_or(Vec::new(), |speed| {
         let (low, high) = speed.range_rpm();
         order_marks(view, 0.5 * (low + high) / 60.0)
     });
-    Some(made.ok()?.with_marks(marks))
+    let title = subject.title("averaged spectrum");
+    let plot = Plot::new(title, Axis::linear("frequency", "Hz"), subject.decibels(RANGE_DB));
+    let curve = Curve::new("", places, values).ok().filter(|curve| curve.x().len() > 1)?;
+    Some(plot.with_curve(curve).with_marks(marks))
 }

@@ -2,18 +2,23 @@
 
 use ndarray::Array2;
 use numpy::{IntoPyArray, PyArray1, PyArray2};
+use pyo3::exceptions::PyIndexError;
 use pyo3::prelude::*;
+use pyo3::types::{PyDict, PyIterator, PyList};
 use serde::{Deserialize, Serialize};
 
 use super::convert::{array, pickles, read_only};
+use super::html;
 use crate::angle::{OrderMap, SynchronousAverage, Track};
+use crate::figure::Subject;
+use crate::units::{grouped, three_digits};
 
 /// Order map: zero-to-peak amplitudes over orders, block by block.
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "OrderMap", module = "quietspin._core")]
 pub(super) struct PyOrderMap {
     pub(super) inner: OrderMap,
-    pub(super) unit: String,
+    pub(super) subject: Subject,
 }
 
 #[pymethods]
@@ -54,7 +59,7 @@ impl PyOrderMap {
     /// Unit symbol of the amplitudes.
     #[getter]
     fn unit(&self) -> &str {
-        &self.unit
+        &self.subject.unit
     }
 
     /// Turns in each block.
@@ -63,20 +68,52 @@ impl PyOrderMap {
         self.inner.turns_per_block
     }
 
+    /// Axes, amplitudes (blocks, orders) and what they mean.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        columns.set_item("channel", &self.subject.channel)?;
+        columns.set_item("orders", self.orders(py)?)?;
+        columns.set_item("time_s", self.time_s(py)?)?;
+        columns.set_item("rpm", self.rpm(py)?)?;
+        columns.set_item("amplitude", self.amplitude(py)?)?;
+        columns.set_item("unit", self.unit())?;
+        Ok(columns)
+    }
+
+    fn _repr_html_(&self) -> String {
+        let (blocks, orders) = self.inner.phasors.dim();
+        let spectrum = self.inner.order_spectrum();
+        let whole = |order: usize| spectrum.get(order * self.inner.turns_per_block).copied();
+        let told = |order| {
+            let value = whole(order).map_or("not in the map".to_owned(), three_digits);
+            format!("{value} {} peak", self.unit())
+        };
+        html::table(
+            &format!("{}: order map", self.subject.channel),
+            &[
+                ("blocks", format!("{blocks} of {} turns", self.inner.turns_per_block)),
+                ("orders", format!("{orders}, {} apart", three_digits(self.inner.order_step()))),
+                ("speed", html::rpm_range(&self.inner.rpm)),
+                ("1x, rms over the blocks", told(1)),
+                ("2x, rms over the blocks", told(2)),
+            ],
+        )
+    }
+
     fn __repr__(&self) -> String {
         let (blocks, orders) = self.inner.phasors.dim();
-        format!("<OrderMap {blocks} blocks x {orders} orders, {} peak>", self.unit)
+        format!("<OrderMap {blocks} blocks x {orders} orders, {} peak>", self.unit())
     }
 }
 
 pickles!(PyOrderMap);
 
 /// Order track: amplitude and phase of one order over time and speed.
-#[derive(Serialize, Deserialize)]
+#[derive(Clone, Serialize, Deserialize)]
 #[pyclass(frozen, name = "Track", module = "quietspin._core")]
 pub(super) struct PyTrack {
     pub(super) inner: Track,
-    pub(super) unit: String,
+    pub(super) subject: Subject,
     pub(super) phase_stated: bool,
 }
 
@@ -137,7 +174,27 @@ impl PyTrack {
     /// Unit symbol of the amplitudes.
     #[getter]
     fn unit(&self) -> &str {
-        &self.unit
+        &self.subject.unit
+    }
+
+    /// Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        columns.set_item("channel", &self.subject.channel)?;
+        columns.set_item("order", self.inner.order)?;
+        columns.set_item("time_s", self.time_s(py)?)?;
+        columns.set_item("rpm", self.rpm(py)?)?;
+        columns.set_item("amplitude", self.amplitude(py)?)?;
+        columns.set_item("error", self.error(py)?)?;
+        columns.set_item("lag_deg", self.lag_deg(py)?)?;
+        columns.set_item("unit", self.unit())?;
+        columns.set_item("phase_stated", self.phase_stated)?;
+        Ok(columns)
+    }
+
+    fn _repr_html_(&self) -> String {
+        let title = format!("{}: track of order {}", self.subject.channel, self.inner.order);
+        html::table(&title, &self.in_short())
     }
 
     fn __len__(&self) -> usize {
@@ -149,19 +206,86 @@ impl PyTrack {
             "<Track of order {}: {} points, {} peak>",
             self.inner.order,
             self.inner.len(),
-            self.unit
+            self.unit()
         )
     }
 }
 
 pickles!(PyTrack);
 
+impl PyTrack {
+    /// What a notebook shows of it.
+    fn in_short(&self) -> [(&'static str, String); 4] {
+        let amplitudes = self.inner.amplitudes();
+        let top = (0..amplitudes.len()).max_by(|&a, &b| amplitudes[a].total_cmp(&amplitudes[b]));
+        let told = |i: usize| {
+            format!(
+                "{} ± {} {} peak at {} rpm",
+                three_digits(amplitudes[i]),
+                three_digits(self.inner.errors[i]),
+                self.unit(),
+                grouped(self.inner.rpm[i])
+            )
+        };
+        let phase = if self.phase_stated { "lag from the pulse edge" } else { "relative" };
+        [
+            ("points", self.inner.len().to_string()),
+            ("speed", html::rpm_range(&self.inner.rpm)),
+            ("highest", top.map_or("none".to_owned(), told)),
+            ("phase", phase.to_owned()),
+        ]
+    }
+}
+
+/// Order tracks of one channel: a sequence of Track.
+#[derive(Serialize, Deserialize)]
+#[pyclass(frozen, name = "Tracks", module = "quietspin._core")]
+pub(super) struct PyTracks {
+    pub(super) tracks: Vec<PyTrack>,
+}
+
+#[pymethods]
+impl PyTracks {
+    fn __len__(&self) -> usize {
+        self.tracks.len()
+    }
+
+    fn __getitem__(&self, index: isize) -> PyResult<PyTrack> {
+        let count = self.tracks.len() as isize;
+        let place = if index < 0 { index + count } else { index };
+        let track = usize::try_from(place).ok().and_then(|place| self.tracks.get(place));
+        track.cloned().ok_or_else(|| {
+            PyIndexError::new_err(format!("track {index} of {count}: the first is 0"))
+        })
+    }
+
+    fn __iter__<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyIterator>> {
+        PyList::new(py, self.tracks.clone())?.try_iter()
+    }
+
+    /// A list of the tracks' own dictionaries.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyDict>>> {
+        self.tracks.iter().map(|track| track.to_dict(py)).collect()
+    }
+
+    fn _repr_html_(&self) -> String {
+        self.tracks.iter().map(PyTrack::_repr_html_).collect()
+    }
+
+    fn __repr__(&self) -> String {
+        let orders: Vec<String> = self.tracks.iter().map(|t| t.inner.order.to_string()).collect();
+        format!("<Tracks of orders {}>", orders.join(", "))
+    }
+}
+
+pickles!(PyTracks);
+
 /// Synchronous average: the mean turn of a channel.
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "SynchronousAverage", module = "quietspin._core")]
 pub(super) struct PySynchronousAverage {
     pub(super) inner: SynchronousAverage,
-    pub(super) unit: String,
+    pub(super) subject: Subject,
 }
 
 #[pymethods]
@@ -200,11 +324,24 @@ impl PySynchronousAverage {
     /// Unit symbol.
     #[getter]
     fn unit(&self) -> &str {
-        &self.unit
+        &self.subject.unit
+    }
+
+    /// Columns and what they mean: angle_deg, values, unit, turns, locked_rms, residual_rms.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        columns.set_item("channel", &self.subject.channel)?;
+        columns.set_item("angle_deg", self.angle_deg(py)?)?;
+        columns.set_item("values", self.values(py)?)?;
+        columns.set_item("unit", self.unit())?;
+        columns.set_item("turns", self.inner.turns)?;
+        columns.set_item("locked_rms", self.inner.locked_rms)?;
+        columns.set_item("residual_rms", self.inner.residual_rms)?;
+        Ok(columns)
     }
 
     fn __repr__(&self) -> String {
-        format!("<SynchronousAverage of {} turns, {}>", self.inner.turns, self.unit)
+        format!("<SynchronousAverage of {} turns, {}>", self.inner.turns, self.unit())
     }
 }
 

@@ -3,14 +3,15 @@
 use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::sync::PyOnceLock;
-use pyo3::types::PyBytes;
+use pyo3::types::{PyBytes, PyDict};
 
-use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
+use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::convert::{array, compute, machine_from_pickle, pickled, unpickled, word};
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::angle::{OrderMap, average, resample};
 use crate::error::{Error, Result};
+use crate::figure::Subject;
 use crate::machine::Machine;
 use crate::machine::parse::resolved_toml;
 use crate::recording::Channel;
@@ -47,7 +48,7 @@ fn check_resolution(channel: &Channel, resolution_hz: Option<f64>) -> Result<()>
 /// One channel of a recording.
 #[pyclass(frozen, name = "Channel", module = "quietspin._core")]
 pub(super) struct PyChannel {
-    inner: Channel,
+    pub(super) inner: Channel,
     machine: Machine,
     values: PyOnceLock<Py<PyArray1<f32>>>,
 }
@@ -202,7 +203,7 @@ impl PyChannel {
         let band_hz = band_hz.map(|(low, high)| [low, high]);
         compute(py, || {
             check_order("max_order", max_order)?;
-            PyEnvelopeSpectrum::of(&self.inner, speed, band_hz, max_order)
+            PyEnvelopeSpectrum::of(&self.inner, &self.machine, speed, band_hz, max_order)
         })
     }
 
@@ -226,13 +227,13 @@ impl PyChannel {
         speed: Option<Py<PySpeed>>,
         max_order: f64,
     ) -> PyResult<PyOrderMap> {
-        let unit = self.unit();
+        let subject = Subject::of(&self.inner);
         compute(py, || {
             check_order("max_order", max_order)?;
             let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
             let steps = resample::samples_per_turn_for(max_order);
             let signal = resample::resample(&self.inner, &speed, steps)?;
-            Ok(PyOrderMap { inner: OrderMap::of(&signal), unit: unit.to_owned() })
+            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject })
         })
     }
 
@@ -247,7 +248,8 @@ impl PyChannel {
     ///
     /// Returns
     /// -------
-    /// list of Track
+    /// Tracks
+    ///     A sequence with one Track for each order.
     ///
     /// Raises
     /// ------
@@ -259,8 +261,8 @@ impl PyChannel {
         py: Python<'_>,
         speed: Option<Py<PySpeed>>,
         orders: Vec<f64>,
-    ) -> PyResult<Vec<PyTrack>> {
-        let unit = self.unit();
+    ) -> PyResult<PyTracks> {
+        let subject = Subject::of(&self.inner);
         compute(py, || {
             orders.iter().try_for_each(|&order| check_order("orders", order))?;
             let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
@@ -277,11 +279,11 @@ impl PyChannel {
                 })?;
                 Ok(PyTrack {
                     inner: track,
-                    unit: unit.to_owned(),
+                    subject: subject.clone(),
                     phase_stated: speed.edge.is_some(),
                 })
             };
-            orders.iter().map(make).collect()
+            Ok(PyTracks { tracks: orders.iter().map(make).collect::<Result<_>>()? })
         })
     }
 
@@ -305,7 +307,7 @@ impl PyChannel {
         speed: Option<Py<PySpeed>>,
         samples_per_turn: usize,
     ) -> PyResult<PySynchronousAverage> {
-        let unit = self.unit();
+        let subject = Subject::of(&self.inner);
         compute(py, || {
             if !(4..=MAX_SAMPLES_PER_TURN).contains(&samples_per_turn) {
                 return Err(Error::setting(
@@ -316,11 +318,21 @@ impl PyChannel {
             }
             let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
             let signal = resample::resample(&self.inner, &speed, samples_per_turn)?;
-            Ok(PySynchronousAverage {
-                inner: average::synchronous_average(&signal),
-                unit: unit.to_owned(),
-            })
+            Ok(PySynchronousAverage { inner: average::synchronous_average(&signal), subject })
         })
+    }
+
+    /// Columns and what they mean: time_s, values, unit, role, rate_hz.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        let times = (0..self.inner.len()).map(|i| self.inner.time_s(i as f64)).collect();
+        columns.set_item("channel", self.name())?;
+        columns.set_item("time_s", array(py, times)?)?;
+        columns.set_item("values", self.values(py)?)?;
+        columns.set_item("unit", self.unit())?;
+        columns.set_item("role", self.role())?;
+        columns.set_item("rate_hz", self.inner.rate_hz)?;
+        Ok(columns)
     }
 
     fn __len__(&self) -> usize {

@@ -7,10 +7,12 @@ use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::convert::{compute, compute_interruptibly, pickles, plain, word};
+use super::html;
 use super::recording::PyRecording;
 use crate::case::Level;
 use crate::diagnose::{self as core, Diagnosis, Finding};
-use crate::fitness::Check;
+use crate::figure::{self, Figure};
+use crate::fitness::{Check, Fit};
 use crate::progress::Silent;
 use crate::report;
 use crate::signature::{Evidence, weigh};
@@ -45,10 +47,13 @@ pub(super) fn diagnose(
     let recording = recording.get();
     let machine = recording.machine_for(rpm, range_rpm)?;
     let (recording, given) = (recording.inner.clone(), recording.machine_given);
-    let inner = compute_interruptibly(py, move |progress| {
-        Ok(core::diagnose(&recording, &machine, given, progress)?.1)
-    })?;
-    Ok(PyDiagnosis { inner })
+    compute_interruptibly(py, move |progress| {
+        let (case, inner) = core::diagnose(&recording, &machine, given, progress)?;
+        // pictures are made while the case is there: afterwards only they are kept, not the samples
+        let overview = figure::overview(&case, &inner);
+        let evidence = inner.findings.iter().map(|found| figure::evidence(&case, found)).collect();
+        Ok(PyDiagnosis { inner, overview, evidence })
+    })
 }
 
 /// Raw log-odds before calibration: signature id, basis, log-odds and calibrated confidence of every
@@ -95,7 +100,10 @@ pub(super) fn run_cli(py: Python<'_>, arguments: Vec<OsString>) -> i32 {
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "Diagnosis", module = "quietspin._core")]
 pub(super) struct PyDiagnosis {
-    inner: Diagnosis,
+    pub(super) inner: Diagnosis,
+    pub(super) overview: Figure,
+    /// The picture of each finding, where it has one.
+    evidence: Vec<Option<Figure>>,
 }
 
 #[pymethods]
@@ -121,13 +129,15 @@ impl PyDiagnosis {
     /// Findings at 50 % or more, most important first.
     #[getter]
     fn findings(&self) -> Vec<PyFinding> {
-        self.inner.findings.iter().cloned().map(|inner| PyFinding { inner }).collect()
+        let findings = self.inner.findings.iter().cloned().zip(self.evidence.iter().cloned());
+        findings.map(|(inner, picture)| PyFinding { inner, picture }).collect()
     }
 
     /// What else was considered, most probable first.
     #[getter]
     fn considered(&self) -> Vec<PyFinding> {
-        self.inner.considered.iter().cloned().map(|inner| PyFinding { inner }).collect()
+        let considered = self.inner.considered.iter().cloned();
+        considered.map(|inner| PyFinding { inner, picture: None }).collect()
     }
 
     /// Fitness checks, what restricts the recording first.
@@ -159,6 +169,18 @@ impl PyDiagnosis {
         py.import("json")?.call_method1("loads", (report::json::check(&self.inner),))
     }
 
+    fn _repr_html_(&self) -> String {
+        let title = format!("{}: {}", self.inner.recording, self.inner.verdict.word());
+        let all = self.inner.findings.iter().chain(&self.inner.considered);
+        let rows: Vec<Vec<String>> = all.map(|found| html_row(found).to_vec()).collect();
+        let mut said = vec![self.inner.reason.clone()];
+        let restricting = self.inner.fitness.iter().filter(|check| check.fit != Fit::Good);
+        said.extend(restricting.map(|check| format!("{}: {}", check.found, check.consequence)));
+        said.extend(self.inner.notes.iter().cloned());
+        html::grid(&title, &["fault", "place", "probability", "why"], &rows)
+            + &html::sentences(&said)
+    }
+
     fn __str__(&self) -> String {
         report::text::check(&self.inner, report::Style { colour: false, unicode: true, width: 80 })
     }
@@ -174,7 +196,8 @@ pickles!(PyDiagnosis);
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "Finding", module = "quietspin._core")]
 pub(super) struct PyFinding {
-    inner: Finding,
+    pub(super) inner: Finding,
+    pub(super) picture: Option<Figure>,
 }
 
 #[pymethods]
@@ -244,6 +267,16 @@ impl PyFinding {
         plain(py, &self.inner)
     }
 
+    fn _repr_html_(&self) -> String {
+        let [title, place, probability, _] = html_row(&self.inner);
+        let mut rows = vec![("place", place), ("probability", probability)];
+        rows.extend(self.inner.evidence.iter().map(|e| ("evidence", e.text.clone())));
+        rows.extend(self.inner.remark.iter().map(|remark| ("remark", remark.clone())));
+        rows.push(("next", self.inner.advice.clone()));
+        rows.push(("source", self.inner.source.clone()));
+        html::table(&title, &rows)
+    }
+
     fn __repr__(&self) -> String {
         let place = self.inner.place.as_deref().map_or(String::new(), |p| format!(" at {p}"));
         format!("<Finding {}{place}: {:.0} %>", self.inner.fault, 100.0 * self.inner.confidence)
@@ -251,6 +284,22 @@ impl PyFinding {
 }
 
 pickles!(PyFinding);
+
+/// A finding in a table: fault, place, probability, first evidence.
+fn html_row(finding: &Finding) -> [String; 4] {
+    // rounded down, so that no probability reaches a threshold that it does not
+    let probability = match (100.0 * finding.confidence).floor() {
+        percent if percent.is_finite() => format!("{percent:.0} %"),
+        _ => "cannot tell".to_owned(),
+    };
+    let evidence = finding.evidence.first().map(|evidence| evidence.text.clone());
+    [
+        finding.title.clone(),
+        finding.place.clone().unwrap_or_default(),
+        probability,
+        finding.remark.clone().or(evidence).unwrap_or_default(),
+    ]
+}
 
 /// One piece of evidence.
 #[derive(Serialize, Deserialize)]
@@ -283,6 +332,11 @@ impl PyEvidence {
     #[getter]
     fn text(&self) -> &str {
         &self.inner.text
+    }
+
+    /// Everything as plain Python objects.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.inner)
     }
 
     fn __repr__(&self) -> String {
@@ -341,6 +395,11 @@ impl PyCheck {
     #[getter]
     fn consequence(&self) -> &str {
         &self.inner.consequence
+    }
+
+    /// Everything as plain Python objects.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.inner)
     }
 
     fn __repr__(&self) -> String {
@@ -405,6 +464,11 @@ impl PyLevel {
     #[getter]
     fn decision(&self) -> String {
         word(&self.inner.decision)
+    }
+
+    /// Everything as plain Python objects.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.inner)
     }
 
     fn __repr__(&self) -> String {

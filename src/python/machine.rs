@@ -6,7 +6,9 @@ use pyo3::prelude::*;
 use pyo3::types::PyBytes;
 
 use super::convert::{exception, pickled, plain, unpickled};
+use super::html;
 use crate::machine::{Machine, keys, parse};
+use crate::units::grouped;
 
 /// A machine file, read and checked.
 #[pyclass(frozen, name = "Machine", module = "quietspin._core")]
@@ -37,6 +39,38 @@ impl PyMachine {
     /// The resolved machine file as plain dictionaries.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.inner)
+    }
+
+    fn _repr_html_(&self) -> String {
+        let none = || "not stated".to_owned();
+        let names = |names: Vec<&String>| match names.as_slice() {
+            [] => "none".to_owned(),
+            names => names.iter().map(|name| name.as_str()).collect::<Vec<_>>().join(", "),
+        };
+        let limits = &self.inner.limits;
+        let limit = |value: Option<f64>, unit: &str| value.map(|value| format!("{value} {unit}"));
+        let stated: Vec<String> = [
+            limit(limits.order1_mm_s_rms, "mm/s rms (1x)"),
+            limit(limits.order1_g_peak, "g peak (1x)"),
+            limit(limits.order1_um_pp, "µm p-p (1x)"),
+            limit(limits.overall_mm_s_rms, "mm/s rms (overall)"),
+            limit(limits.overall_g_rms, "g rms (overall)"),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        let top = self.inner.shaft.top_rpm.map(|rpm| format!("{} rpm", grouped(rpm)));
+        html::table(
+            &format!("machine: {}", self.inner.name.as_deref().unwrap_or("without a name")),
+            &[
+                ("top speed", top.unwrap_or_else(none)),
+                ("channels", names(self.inner.channel.keys().collect())),
+                ("bearings", names(self.inner.bearing.keys().collect())),
+                ("blades", names(self.inner.blade.keys().collect())),
+                ("limits", if stated.is_empty() { none() } else { stated.join("; ") }),
+                ("SHA-256", parse::sha256(&self.inner)),
+            ],
+        )
     }
 
     fn __repr__(&self) -> String {

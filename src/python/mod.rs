@@ -10,6 +10,8 @@ mod angle;
 mod channel;
 mod convert;
 mod diagnose;
+mod figure;
+mod html;
 mod machine;
 mod recording;
 mod simulate;
@@ -22,7 +24,7 @@ use pyo3::prelude::*;
 #[pymodule(gil_used = false)]
 mod _core {
     #[pymodule_export]
-    use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack};
+    use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
     #[pymodule_export]
     use super::channel::PyChannel;
     #[pymodule_export]

@@ -10,8 +10,9 @@ use pyo3::types::{PyBytes, PyDict};
 use super::channel::PyChannel;
 use super::convert::{
     MachineLike, Samples, compute, compute_interruptibly, copied, exception, from_word,
-    machine_from_pickle, machine_of, pickled, unpickled,
+    machine_from_pickle, machine_of, pickled, unpickled, word,
 };
+use super::html;
 use super::speed::PySpeed;
 use crate::error::Error;
 use crate::machine::parse::resolved_toml;
@@ -20,7 +21,7 @@ use crate::recording::read::{ReadOptions, read_with, whole_channel};
 use crate::recording::spec::apply_specs;
 use crate::recording::{Channel, ChannelSpec, Edge, Recording};
 use crate::speed::choose;
-use crate::units::Unit;
+use crate::units::{Unit, grouped, three_digits};
 
 /// Channels recorded together, with the machine file that describes them.
 ///
@@ -222,6 +223,50 @@ impl PyRecording {
         let channel = self.inner.channel(name);
         let channel = channel.map_err(|error| PyKeyError::new_err(error.to_string()))?;
         Ok(PyChannel::new(channel.clone(), self.machine.clone()))
+    }
+
+    /// The recording in brief, as plain Python objects; samples are in ``rec[name].values``.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let brief = PyDict::new(py);
+        brief.set_item("name", &self.inner.name)?;
+        brief.set_item("sha256", self.inner.sha256.as_deref())?;
+        brief.set_item("duration_s", self.inner.duration_s())?;
+        brief.set_item("notes", self.inner.notes.clone())?;
+        let mut channels = Vec::new();
+        for channel in &self.inner.channels {
+            let row = PyDict::new(py);
+            row.set_item("name", channel.name())?;
+            row.set_item("role", word(&channel.spec.role()))?;
+            row.set_item("quantity", word(&channel.spec.quantity()))?;
+            row.set_item("unit", channel.spec.unit().symbol())?;
+            row.set_item("rate_hz", channel.rate_hz)?;
+            row.set_item("start_s", channel.start_s)?;
+            row.set_item("samples", channel.len())?;
+            row.set_item("calibrated", channel.is_calibrated())?;
+            channels.push(row);
+        }
+        brief.set_item("channels", channels)?;
+        Ok(brief)
+    }
+
+    fn _repr_html_(&self) -> String {
+        let row = |channel: &Channel| {
+            vec![
+                channel.name().to_owned(),
+                word(&channel.spec.role()),
+                if channel.is_calibrated() {
+                    channel.spec.unit().symbol().to_owned()
+                } else {
+                    format!("{}, not calibrated", channel.spec.unit().symbol())
+                },
+                format!("{} Hz", grouped(channel.rate_hz)),
+                format!("{} s", three_digits(channel.duration_s())),
+            ]
+        };
+        let rows: Vec<Vec<String>> = self.inner.channels.iter().map(row).collect();
+        let head = ["channel", "role", "unit", "rate", "length"];
+        let title = format!("recording {}", self.inner.name);
+        html::grid(&title, &head, &rows) + &html::sentences(&self.inner.notes)
     }
 
     fn __len__(&self) -> usize {

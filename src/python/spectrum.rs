@@ -2,11 +2,15 @@
 
 use numpy::{PyArray1, PyArray2, ToPyArray};
 use pyo3::prelude::*;
+use pyo3::types::PyDict;
 use serde::{Deserialize, Serialize};
 
 use super::convert::{array, pickles, read_only, word};
+use super::html;
 use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::error::Result;
+use crate::figure::Subject;
+use crate::machine::{Machine, Multipliers};
 use crate::recording::Channel;
 use crate::spectrum::bands::{self, BandSearch};
 use crate::spectrum::envelope::{envelope_spectrum_hz, squared_envelope};
@@ -14,6 +18,7 @@ use crate::spectrum::envelope_order::{OrderEnvelopeConfig, envelope_order_spectr
 use crate::spectrum::spectrogram::{Spectrogram, SpectrogramConfig, spectrogram};
 use crate::spectrum::{Scaling, Spectrum, SpectrumConfig, averaged_spectrum};
 use crate::speed::Speed;
+use crate::units::three_digits;
 
 fn config(resolution_hz: Option<f64>) -> SpectrumConfig {
     SpectrumConfig { resolution_hz, ..SpectrumConfig::default() }
@@ -23,7 +28,8 @@ fn config(resolution_hz: Option<f64>) -> SpectrumConfig {
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "Spectrum", module = "quietspin._core")]
 pub(super) struct PySpectrum {
-    inner: Spectrum,
+    pub(super) inner: Spectrum,
+    pub(super) subject: Subject,
 }
 
 impl PySpectrum {
@@ -38,7 +44,7 @@ impl PySpectrum {
     fn of(channel: &Channel, resolution_hz: Option<f64>, scaling: Scaling) -> Result<Self> {
         let power = averaged_spectrum(channel.values(), channel.rate_hz, &config(resolution_hz))?;
         let unit = channel.spec.unit().symbol();
-        Ok(Self { inner: power.spectrum(scaling).with_unit(unit) })
+        Ok(Self { inner: power.spectrum(scaling).with_unit(unit), subject: Subject::of(channel) })
     }
 }
 
@@ -85,6 +91,37 @@ impl PySpectrum {
         self.inner.rms_in([low_hz, high_hz])
     }
 
+    /// Columns and what they mean: frequency_hz, values, unit, scaling.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        columns.set_item("channel", &self.subject.channel)?;
+        columns.set_item("frequency_hz", self.frequency_hz(py)?)?;
+        columns.set_item("values", self.values(py)?)?;
+        columns.set_item("unit", self.unit())?;
+        columns.set_item("scaling", self.scaling())?;
+        Ok(columns)
+    }
+
+    fn _repr_html_(&self) -> String {
+        html::table(
+            &format!("{}: averaged spectrum", self.subject.channel),
+            &[
+                ("scaling", format!("{}, {}", self.scaling(), self.unit())),
+                ("frequencies", format!("0 to {} Hz", three_digits(self.inner.end_hz()))),
+                ("distance of lines", format!("{} Hz", three_digits(self.inner.bin_hz))),
+                ("segments averaged", self.inner.averages.to_string()),
+                (
+                    "rms of all",
+                    format!(
+                        "{} {}",
+                        three_digits(self.inner.rms_in([0.0, f64::INFINITY])),
+                        self.subject.unit
+                    ),
+                ),
+            ],
+        )
+    }
+
     fn __len__(&self) -> usize {
         self.inner.values.len()
     }
@@ -106,9 +143,9 @@ pickles!(PySpectrum);
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "Spectrogram", module = "quietspin._core")]
 pub(super) struct PySpectrogram {
-    inner: Spectrogram,
-    start_s: f64,
-    unit: String,
+    pub(super) inner: Spectrogram,
+    pub(super) start_s: f64,
+    pub(super) subject: Subject,
 }
 
 impl PySpectrogram {
@@ -118,7 +155,7 @@ impl PySpectrogram {
         Ok(Self {
             inner: spectrogram(channel.values(), channel.rate_hz, &config)?,
             start_s: channel.time_s(0.0),
-            unit: channel.spec.unit().symbol().to_owned(),
+            subject: Subject::of(channel),
         })
     }
 }
@@ -154,12 +191,24 @@ impl PySpectrogram {
     /// Unit of the samples.
     #[getter]
     fn unit(&self) -> &str {
-        &self.unit
+        &self.subject.unit
+    }
+
+    /// Axes, values (times, frequencies) and what they mean.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        columns.set_item("channel", &self.subject.channel)?;
+        columns.set_item("time_s", self.time_s(py)?)?;
+        columns.set_item("frequency_hz", self.frequency_hz(py)?)?;
+        columns.set_item("values", self.values(py)?)?;
+        columns.set_item("unit", self.unit())?;
+        columns.set_item("scaling", self.scaling())?;
+        Ok(columns)
     }
 
     fn __repr__(&self) -> String {
         let (times, frequencies) = self.inner.values.dim();
-        format!("<Spectrogram: {times} times x {frequencies} frequencies, {}>", self.unit)
+        format!("<Spectrogram: {times} times x {frequencies} frequencies, {}>", self.unit())
     }
 }
 
@@ -169,24 +218,36 @@ pickles!(PySpectrogram);
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "EnvelopeSpectrum", module = "quietspin._core")]
 pub(super) struct PyEnvelopeSpectrum {
-    axis: Vec<f64>,
-    values: Vec<f32>,
-    in_orders: bool,
-    speed_hz: Option<f64>,
-    band_hz: [f64; 2],
+    pub(super) axis: Vec<f64>,
+    pub(super) values: Vec<f32>,
+    pub(super) in_orders: bool,
+    pub(super) speed_hz: Option<f64>,
+    pub(super) band_hz: [f64; 2],
     chosen: bool,
     averages: usize,
+    pub(super) subject: Subject,
+    /// The rolling bearings of the machine file whose multipliers are known.
+    pub(super) bearings: Vec<(String, Multipliers)>,
+    /// The constant shaft speed that the machine file states.
+    pub(super) stated_hz: Option<f64>,
 }
 
 impl PyEnvelopeSpectrum {
     pub(super) fn of(
         channel: &Channel,
+        machine: &Machine,
         speed: Option<&Speed>,
         band_hz: Option<[f64; 2]>,
         max_order: f64,
     ) -> Result<Self> {
         let (samples, rate_hz) = (channel.values(), channel.rate_hz);
         let chosen = band_hz.is_none();
+        let subject = Subject::of(channel);
+        let bearings = machine.bearing.iter().filter_map(|(name, bearing)| {
+            Some((name.clone(), bearing.multipliers(name).ok().flatten()?))
+        });
+        let bearings = bearings.collect();
+        let stated_hz = machine.shaft.constant_rpm.map(|rpm| rpm / 60.0);
         let search = BandSearch::default();
         let band_hz = match band_hz {
             Some(band_hz) => band_hz,
@@ -208,6 +269,9 @@ impl PyEnvelopeSpectrum {
                 speed_hz: None,
                 band_hz,
                 chosen,
+                subject,
+                bearings,
+                stated_hz,
             });
         };
         let config = OrderEnvelopeConfig { max_order, ..OrderEnvelopeConfig::default() };
@@ -220,6 +284,9 @@ impl PyEnvelopeSpectrum {
             in_orders: true,
             band_hz,
             chosen,
+            subject,
+            bearings,
+            stated_hz,
         })
     }
 }
@@ -262,6 +329,20 @@ impl PyEnvelopeSpectrum {
     #[getter]
     fn averages(&self) -> usize {
         self.averages
+    }
+
+    /// Columns and what they mean: order (with a speed), frequency_hz, values, band_hz.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let columns = PyDict::new(py);
+        columns.set_item("channel", &self.subject.channel)?;
+        if let Some(order) = self.order(py)? {
+            columns.set_item("order", order)?;
+        }
+        columns.set_item("frequency_hz", self.frequency_hz(py)?)?;
+        columns.set_item("values", self.values(py)?)?;
+        columns.set_item("band_from_hz", self.band_hz[0])?;
+        columns.set_item("band_to_hz", self.band_hz[1])?;
+        Ok(columns)
     }
 
     fn __len__(&self) -> usize {

@@ -5,7 +5,9 @@ use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::convert::{Numbers, array, pickles, plain};
+use super::html;
 use crate::speed::Speed;
+use crate::units::{grouped, three_digits};
 
 /// Shaft angle and speed over time: a smooth curve through the knots ``time_s``, ``turns``, ``rpm``.
 #[derive(Serialize, Deserialize)]
@@ -91,6 +93,24 @@ impl PySpeed {
     /// Everything as plain Python objects.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.inner)
+    }
+
+    fn _repr_html_(&self) -> String {
+        let (low, high) = self.inner.range_rpm();
+        let (first, last) = self.inner.turns_range();
+        let mut rows = vec![
+            ("source", self.source().to_owned()),
+            ("range", format!("{} to {} rpm", grouped(low), grouped(high))),
+            ("standard error", format!("{} %", three_digits(self.inner.error_percent))),
+            ("turns", grouped(last - first)),
+        ];
+        if self.inner.repairs.expected > 0 {
+            let count = self.inner.repairs.count() as f64;
+            let expected = self.inner.repairs.expected as f64;
+            rows.push(("repaired", format!("{} of {} pulses", grouped(count), grouped(expected))));
+        }
+        rows.extend(self.inner.notes.iter().map(|note| ("note", note.clone())));
+        html::table("shaft speed", &rows)
     }
 
     fn __repr__(&self) -> String {

@@ -9,6 +9,9 @@ pub mod picture;
 pub mod text;
 mod words;
 
+#[cfg(feature = "python")]
+pub(crate) use words::harmless;
+
 /// How text for people is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Style {

@@ -7,7 +7,7 @@
 use super::Style;
 use super::layout::{shortened, width};
 use super::words::{BOUND, harmless, number, stated};
-use crate::figure::{Axis, Curve, Figure, Map, Mark, Scale};
+use crate::figure::{Axis, Curve, Figure, Map, Mark, Panel, Plot};
 
 /// Rows of characters in a curve.
 const CURVE_ROWS: usize = 8;
@@ -23,13 +23,20 @@ const PLAIN_BARS: [char; 3] = [' ', '.', '|'];
 const SHADES: [char; 5] = [' ', '░', '▒', '▓', '█'];
 const PLAIN_SHADES: [char; 7] = [' ', '.', ':', '-', '+', '*', '#'];
 
-/// The figure in characters, on lines of at most [`Style::columns`] columns, each ended.
+/// The figure in characters, on lines of at most [`Style::columns`] columns, each ended. Plots (their first
+/// curve) and maps are drawn, one below the other; other panels say in a picture what text says better.
 pub fn draw(figure: &Figure, style: Style) -> String {
     let canvas = Canvas { style };
-    let lines = match figure {
-        Figure::Curve(curve) => canvas.curve(curve),
-        Figure::Map(map) => canvas.map(map),
-    };
+    let lines: Vec<String> = figure
+        .panels()
+        .flat_map(|panel| match panel {
+            Panel::Plot(plot) => {
+                plot.curves.first().map_or(Vec::new(), |curve| canvas.curve(plot, curve))
+            }
+            Panel::Map(map) => canvas.map(map),
+            Panel::Polar(_) | Panel::Rows(_) | Panel::Words(_) => Vec::new(),
+        })
+        .collect();
     lines.iter().flat_map(|line| [line.trim_end(), "\n"]).collect()
 }
 
@@ -43,13 +50,17 @@ impl Canvas {
         self.style.columns() - AXIS_COLUMNS
     }
 
-    fn curve(&self, curve: &Curve) -> Vec<String> {
-        let x = Span::of(curve.x());
-        let values = gathered(curve.x(), curve.y(), x, self.columns());
+    fn curve(&self, plot: &Plot, curve: &Curve) -> Vec<String> {
+        let mut points: Vec<(f64, f32)> =
+            curve.x().iter().zip(curve.y()).map(|(&x, &y)| (x, y as f32)).collect();
+        points.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (places, heights): (Vec<f64>, Vec<f32>) = points.into_iter().unzip();
+        let x = Span::of(&places);
+        let values = gathered(&places, &heights, x, self.columns());
         let top = greatest(&values);
-        let scaled: Vec<f64> = values.iter().map(|v| level(*v, top, &curve.y_axis)).collect();
-        let mut lines = self.title(&curve.title, &curve.y_axis, top);
-        lines.extend(self.marks(&curve.marks, x));
+        let scaled: Vec<f64> = values.iter().map(|v| level(*v, top, &plot.y_axis)).collect();
+        let mut lines = self.title(&plot.title, &plot.y_axis, top);
+        lines.extend(self.marks(&plot.marks, x));
         let bars: &[char] = if self.style.unicode { &BARS } else { &PLAIN_BARS };
         for row in (0..CURVE_ROWS).rev() {
             let cells = scaled.iter().map(|v| {
@@ -58,12 +69,12 @@ impl Canvas {
             });
             // every other row has a number: at the height of its upper edge
             let tick = match row % 2 {
-                1 => tick(&curve.y_axis, top, (row + 1) as f64 / CURVE_ROWS as f64),
+                1 => tick(&plot.y_axis, top, (row + 1) as f64 / CURVE_ROWS as f64),
                 _ => String::new(),
             };
             lines.push(self.line(&tick, cells.collect::<String>()));
         }
-        lines.extend(self.foot(x, &curve.x_axis));
+        lines.extend(self.foot(x, &plot.x_axis));
         lines
     }
 
@@ -98,7 +109,7 @@ impl Canvas {
         }
         let mut foot = self.foot(x, &map.x_axis);
         if let Some(line) = foot.last_mut() {
-            line.push_str(&format!("; upwards {}", named(&map.y_axis)));
+            line.push_str(&format!("; upwards {}", map.y_axis.words()));
         }
         lines.extend(foot.iter().map(|line| self.fitted(line)));
         lines
@@ -107,9 +118,9 @@ impl Canvas {
     /// What is shown, the greatest value, and the depth below it; on two lines if one is too short.
     fn title(&self, title: &str, axis: &Axis, top: f32) -> Vec<String> {
         let greatest = format!("{} {}", number(f64::from(top), 2), axis.unit);
-        let scale = match axis.scale {
-            Scale::Linear => format!("greatest {}", greatest.trim()),
-            Scale::Decibel { range_db } => {
+        let scale = match axis.depth_db() {
+            None => format!("greatest {}", greatest.trim()),
+            Some(range_db) => {
                 format!("0 dB is {}, {} dB shown", greatest.trim(), number(range_db, 2))
             }
         };
@@ -169,22 +180,13 @@ impl Canvas {
         vec![
             format!("{}{corner}{line}", " ".repeat(AXIS_COLUMNS - 1)),
             numbers,
-            self.fitted(&format!("{pad}{}", named(axis))),
+            self.fitted(&format!("{pad}{}", axis.words())),
         ]
     }
 
     /// Text made harmless and cut to the page.
     fn fitted(&self, text: &str) -> String {
         shortened(&harmless(text, self.style.unicode).replace(BOUND, " "), self.style.columns())
-    }
-}
-
-/// `speed in rpm`.
-fn named(axis: &Axis) -> String {
-    if axis.unit.is_empty() {
-        axis.label.clone()
-    } else {
-        format!("{} in {}", axis.label, axis.unit)
     }
 }
 
@@ -195,9 +197,9 @@ fn right(text: &str, columns: usize) -> String {
 
 /// The number at a height of the axis upwards, from 0 at its foot to 1.
 fn tick(axis: &Axis, top: f32, height: f64) -> String {
-    match axis.scale {
-        Scale::Linear => stated(f64::from(top) * height, 2),
-        Scale::Decibel { range_db } => match range_db * (height - 1.0) {
+    match axis.depth_db() {
+        None => stated(f64::from(top) * height, 2),
+        Some(range_db) => match range_db * (height - 1.0) {
             below if below > -0.5 => "0 dB".to_owned(),
             below => format!("{below:.0}"),
         },
@@ -210,9 +212,9 @@ fn level(value: f32, top: f32, axis: &Axis) -> f64 {
     if !(part.is_finite() && part > 0.0) {
         return 0.0;
     }
-    match axis.scale {
-        Scale::Linear => part.min(1.0),
-        Scale::Decibel { range_db } => (1.0 + 20.0 * part.log10() / range_db).clamp(0.0, 1.0),
+    match axis.depth_db() {
+        None => part.min(1.0),
+        Some(range_db) => (1.0 + 20.0 * part.log10() / range_db).clamp(0.0, 1.0),
     }
 }
 

@@ -115,7 +115,7 @@ pub(super) fn rate(hz: f64) -> String {
 
 /// Text that a terminal can only show, not obey: control characters and those that steer direction or
 /// hide are replaced, and with `unicode` off everything beyond ASCII is written out or replaced.
-pub(super) fn harmless(text: &str, unicode: bool) -> String {
+pub(crate) fn harmless(text: &str, unicode: bool) -> String {
     let mut clean = String::with_capacity(text.len());
     // marks that stand on another character; two of them happen in honest writing, heaps do not
     let mut stacked = 0;

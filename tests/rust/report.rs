@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use quietspin::Error;
-use quietspin::figure::{Axis, Curve, Figure, Map, Mark};
+use quietspin::figure::{Axis, Curve, Figure, Map, Mark, Plot};
 use quietspin::report::{Style, picture, text};
 use unicode_width::UnicodeWidthStr;
 
@@ -80,7 +80,7 @@ fn a_picture_shows_the_narrowest_peak() {
     let x: Vec<f64> = (0..100_000).map(f64::from).collect();
     let mut y = vec![1e-4_f32; x.len()];
     y[70_000] = 1.0;
-    let figure = curve(x, y);
+    let figure = curve(x, y, Vec::new());
     let shown = picture::draw(&figure, Style::default());
     assert_eq!(shown.matches('█').count(), 8, "{shown}");
 }
@@ -88,15 +88,17 @@ fn a_picture_shows_the_narrowest_peak() {
 #[test]
 fn pictures_of_nothing_are_empty_but_whole() {
     for value in [0.0, f32::NAN, f32::INFINITY] {
-        let shown = picture::draw(&curve(vec![0.0, 1.0], vec![value; 2]), Style::default());
+        let shown =
+            picture::draw(&curve(vec![0.0, 1.0], vec![value; 2], Vec::new()), Style::default());
         assert!(!shown.contains('█'), "{shown}");
         keeps_width(&shown, 80, "empty");
     }
 }
 
-fn curve(x: Vec<f64>, y: Vec<f32>) -> Figure {
+fn curve(x: Vec<f64>, y: Vec<f32>, marks: Vec<Mark>) -> Figure {
     let axes = (Axis::linear("frequency", "Hz"), Axis::decibel("acceleration", "g peak", 60.0));
-    Figure::Curve(Curve::new("a\u{1b}b", (axes.0, x), (axes.1, y)).expect("a sound curve"))
+    let curve = Curve::new("", x, y.into_iter().map(f64::from).collect()).expect("a sound curve");
+    Figure::of("", Plot::new("a\u{1b}b", axes.0, axes.1).with_curve(curve).with_marks(marks))
 }
 
 /// A floor at -50 dB with orders 1, 2 and a pair at 17.
@@ -105,13 +107,13 @@ fn spectrum() -> Figure {
     let line = |x: f64, at: f64, high: f64| if (x - at).abs() < 0.015 { high } else { 0.0 };
     let y = x.iter().map(|&x| {
         let floor = 0.01 + 0.005 * (x * 40.0).sin();
-        (floor + line(x, 1.0, 3.0) + line(x, 2.0, 0.4) + line(x, 17.0, 0.9)) as f32
+        f64::from((floor + line(x, 1.0, 3.0) + line(x, 2.0, 0.4) + line(x, 17.0, 0.9)) as f32)
     });
     let axes = (Axis::linear("order", ""), Axis::decibel("velocity", "mm/s rms", 60.0));
-    let curve = Curve::new("spectrum of front", (axes.0, x.clone()), (axes.1, y.collect()))
-        .expect("a sound curve");
-    let mark = |at: f64, label: &str| Mark { at, label: label.to_owned() };
-    Figure::Curve(curve.with_marks(vec![mark(1.0, "1x"), mark(2.0, "2x"), mark(17.0, "blades")]))
+    let curve = Curve::new("", x.clone(), y.collect()).expect("a sound curve");
+    let marks = [(1.0, "1x"), (2.0, "2x"), (17.0, "blades")].map(|(at, name)| Mark::new(at, name));
+    let plot = Plot::new("spectrum of front", axes.0, axes.1).with_curve(curve);
+    Figure::of("", plot.with_marks(marks))
 }
 
 /// Order 1 growing with speed and peaking at 41 000 rpm, order 2 faint, a resonance at 1.4 kHz.
@@ -134,7 +136,7 @@ fn order_map() -> Figure {
         (Axis::linear("speed", "rpm"), speeds),
         (Axis::decibel("velocity", "mm/s rms", 60.0), values),
     );
-    Figure::Map(map.expect("a sound map"))
+    Figure::of("", map.expect("a sound map"))
 }
 
 fn keeps_width(shown: &str, columns: usize, name: &str) {
@@ -193,8 +195,7 @@ proptest! {
         let mut at = start;
         let x: Vec<f64> = steps.iter().map(|step| { at += step; at }).collect();
         let y = (0..x.len()).map(|i| if i % 7 == 0 { value } else { i as f32 }).collect();
-        let Figure::Curve(curve) = curve(x.clone(), y) else { unreachable!("made as a curve") };
-        let figure = Figure::Curve(curve.with_marks(vec![Mark { at: x[0], label }]));
+        let figure = curve(x.clone(), y, vec![Mark::new(x[0], label)]);
         keeps_width(&picture::draw(&figure, Style { width, ..Style::default() }), width.max(40), "any");
     }
 }

@@ -63,6 +63,11 @@ impl Demodulated {
         Self { bands: Vec::new(), plain: None, lacking: Some(why) }
     }
 
+    /// The bands in Hz, widest first, each with the spectrum of its envelope.
+    pub fn spectra(&self) -> impl Iterator<Item = ([f64; 2], &OrderEnvelope)> {
+        self.bands.iter().map(|band| (band.band_hz, &band.spectrum))
+    }
+
     /// Demodulates a channel for bearings whose highest inner-race order is `highest_order`.
     ///
     /// Each band is used only where the shaft is slow enough for it to be three times as wide as the

@@ -1,0 +1,631 @@
+"""Draw the library's figures with matplotlib.
+
+A figure comes as plain data from ``result.figure()``: what is shown, where, in which unit and under which
+label is decided there. Here it is only drawn: sized for the width of an A4 page, readable without colour
+and by the colour-blind. matplotlib is imported when the first picture is drawn, and not before.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MM = 1 / 25.4
+"""Inches in a millimetre."""
+WIDTH_IN = 180 * MM
+"""Width of a picture: an A4 page less its margins."""
+PAGE_IN = (210 * MM, 297 * MM)
+"""An A4 page."""
+HEIGHT_IN = 88 * MM
+"""Height of a picture of one panel."""
+
+INK = "#1a1a1a"
+SOFT = "#6b6b6b"
+# four colours that differ in lightness as well, so that they stay apart in grey and for the colour-blind
+COLOURS = ("#173f6b", "#c4652b", "#5f9ea8", "#8b5a83")
+DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
+MARKERS = ("o", "s", "^", "D")
+# light to dark, perceptually even, and sparing of ink
+MAP = "magma_r"
+
+STYLE: dict[str, Any] = {
+    "figure.dpi": 150,
+    "savefig.dpi": 150,
+    "font.size": 8.5,
+    "axes.titlesize": 9.5,
+    "axes.labelsize": 8.5,
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
+    "legend.fontsize": 8,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#dddddd",
+    "grid.linewidth": 0.5,
+    "lines.linewidth": 1.0,
+    "hatch.linewidth": 0.6,
+    "hatch.color": "#ffffff",
+    # names come from files and are no formulas
+    "text.parse_math": False,
+    "text.usetex": False,
+}
+
+STATES = {
+    "good": ("o", COLOURS[2], None, "good"),
+    "limited": ("^", COLOURS[1], "////", "limited"),
+    "bad": ("X", COLOURS[0], None, "unfit"),
+    "open": ("o", "#ffffff", None, ""),
+}
+"""Symbol, colour, hatching and word of each state of a row."""
+
+
+def _matplotlib() -> Any:
+    try:
+        import matplotlib
+    except ImportError as error:
+        raise ImportError(
+            "plots need matplotlib, which is not installed: "
+            "pip install matplotlib, or install quietspin with its group [plot]"
+        ) from error
+    return matplotlib
+
+
+def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any:
+    """Draw a figure's data.
+
+    Parameters
+    ----------
+    figure : dict
+        As ``result.figure()`` gives it.
+    ax : matplotlib.axes.Axes or sequence of them, optional
+        Where to draw: as many as the figure has panels. By default a new figure, made with pyplot.
+
+    Returns
+    -------
+    matplotlib.axes.Axes, or a NumPy array of them where there are several panels.
+
+    Raises
+    ------
+    ValueError
+        Where the number of axes or their projection does not fit the panels.
+    ImportError
+        Where matplotlib is not installed.
+    """
+    matplotlib = _matplotlib()
+    panels = [panel for row in figure["rows"] for panel in row["panels"]]
+    with matplotlib.rc_context(STYLE):
+        if ax is None:
+            axes = _made(figure)
+        else:
+            axes = _given(figure, panels, ax)
+        _fill(figure, panels, axes, own=ax is None)
+    if len(axes) == 1:
+        return axes[0]
+    out = np.empty(len(axes), dtype=object)
+    out[:] = axes
+    return out
+
+
+def _given(figure: dict[str, Any], panels: list[Any], ax: Axes | Sequence[Axes]) -> list[Axes]:
+    axes: list[Axes] = list(np.atleast_1d(np.asarray(ax, dtype=object)).ravel())
+    if figure["page"]:
+        raise ValueError("ax: the overview fills a page of its own; leave ax out, or ask for one part by show")
+    if len(axes) != len(panels):
+        raise ValueError(
+            f"ax: the picture has {len(panels)} panels and {len(axes)} axes are given; "
+            "pass one for each, or ask for one panel by show"
+        )
+    for one, panel in zip(axes, panels, strict=True):
+        if (one.name == "polar") != (panel["form"] == "polar"):
+            wanted = "polar" if panel["form"] == "polar" else "rectilinear"
+            raise ValueError(f"ax: the picture needs axes made with projection={wanted!r}")
+    return axes
+
+
+def _made(figure: dict[str, Any]) -> list[Axes]:
+    from matplotlib import pyplot
+
+    rows = figure["rows"]
+    heights = [row["height"] for row in rows]
+    canvas: Figure
+    if figure["page"]:
+        canvas = pyplot.figure(figsize=PAGE_IN, layout="constrained")
+        engine: Any = canvas.get_layout_engine()
+        # margins of a page, as shares of it
+        engine.set(rect=(0.055, 0.03, 0.89, 0.94), h_pad=0.05, w_pad=0.06)
+    else:
+        height = max(HEIGHT_IN * (0.3 + 0.7 * sum(heights)), _needed(rows))
+        if rows[0]["panels"][0]["form"] == "polar":
+            height = 130 * MM
+        canvas = pyplot.figure(figsize=(WIDTH_IN, height), layout="constrained")
+    grid = canvas.add_gridspec(len(rows), 1, height_ratios=heights)
+    axes: list[Axes] = []
+    for place, row in enumerate(rows):
+        inner = grid[place].subgridspec(1, len(row["panels"]))
+        for column, panel in enumerate(row["panels"]):
+            polar = {"projection": "polar"} if panel["form"] == "polar" else {}
+            joined = axes[-1] if row["joined"] and axes else None
+            axes.append(canvas.add_subplot(inner[column], sharex=joined, **polar))
+        if row["joined"] and place > 0:
+            axes[-2].tick_params(labelbottom=False)
+            axes[-2].set_xlabel("")
+    return axes
+
+
+def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: bool) -> None:
+    for place, (ax, panel) in enumerate(zip(axes, panels, strict=True)):
+        title = panel.get("title") or (figure["title"] if place == 0 else "")
+        _PANELS[panel["form"]](ax, panel)
+        ax.set_title(_plain(title), loc="left", fontweight="bold")
+    for row, upper in _joined(figure["rows"]):
+        if row:
+            axes[upper].set_xlabel("")
+    canvas = axes[0].figure.get_figure(root=True)
+    if own and canvas is not None:
+        if figure["notes"]:
+            width = int(canvas.get_figwidth() * 72 / 3.6)
+            notes = "\n".join(textwrap.fill(_plain(note), width) for note in figure["notes"])
+            canvas.supxlabel(notes, x=0.01 if not figure["page"] else 0.06, ha="left", fontsize=7, color=SOFT)
+        # sizes are known only once the layout is; what depends on them comes last
+        canvas.draw_without_rendering()
+    for ax, panel in zip(axes, panels, strict=True):
+        if panel["form"] in ("plot", "map"):
+            _above(ax, panel)
+        elif panel["form"] == "words":
+            _words_set(ax, panel)
+        elif panel["form"] == "rows" and panel["x_axis"] is None:
+            _rows_set(ax, panel)
+
+
+def _joined(rows: list[Any]) -> list[tuple[bool, int]]:
+    """For each row whether it is joined to the one above, and the last panel of that."""
+    found, last = [], -1
+    for row in rows:
+        found.append((row["joined"] and last >= 0, last))
+        last += len(row["panels"])
+    return found
+
+
+def _plain(text: str) -> str:
+    """Text without what would steer instead of show."""
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def _number(value: float) -> str:
+    if value != 0 and not 1e-4 <= abs(value) < 1e9:
+        digits, power = f"{value:.3g}".lower().split("e") if "e" in f"{value:.3g}" else (f"{value:.3g}", "")
+        return f"{digits}·10{_raised(int(power))}" if power else digits
+    text = f"{value:,.10g}" if abs(value) >= 10_000 else f"{value:.10g}"
+    return text.replace(",", "\N{THIN SPACE}").replace("-", "\N{MINUS SIGN}")
+
+
+def _raised(power: int) -> str:
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+
+
+def _power(value: float) -> str:
+    power = round(math.log10(value)) if value > 0 else 0
+    return f"10{_raised(power)}" if not -3 <= power <= 4 else _number(value)
+
+
+def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
+    """Label, scale and numbers of one axis; ``top`` is what decibels count from."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    words = _plain(axis["words"])
+    one: Any = ax.xaxis if which == "x" else ax.yaxis
+    limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
+    if axis["scale"] == "log":
+        (ax.set_xscale if which == "x" else ax.set_yscale)("log")
+        one.set_major_locator(LogLocator(10))
+        one.set_major_formatter(FuncFormatter(lambda value, _: _power(value)))
+        one.set_minor_formatter(NullFormatter())
+    else:
+        one.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
+    if isinstance(axis["scale"], dict) and top is not None:
+        words = f"{axis['label']} in dB, 0 dB is {top:.3g} {axis['unit']}"
+        limits(-axis["depth_db"], 0.05 * axis["depth_db"])
+    elif axis["shown"]:
+        limits(*axis["shown"])
+    (ax.set_xlabel if which == "x" else ax.set_ylabel)(_plain(words))
+    one.label.set_wrap(True)
+
+
+def _decibels(values: Any, axis: dict[str, Any], top: float) -> Any:
+    floor = top * 10 ** (-axis["depth_db"] / 20) if top > 0 else 1.0
+    return 20 * np.log10(np.maximum(values, floor) / (top if top > 0 else 1.0))
+
+
+def _plot(ax: Axes, panel: dict[str, Any]) -> None:
+    decibel = isinstance(panel["y_axis"]["scale"], dict)
+    top = max((float(np.nanmax(curve["y"], initial=0.0)) for curve in panel["curves"]), default=0.0)
+    several = len(panel["curves"]) > 1
+    for place, curve in enumerate(panel["curves"]):
+        colour, k = COLOURS[place % len(COLOURS)], place % len(COLOURS)
+        x, y = curve["x"], curve["y"]
+        name = _plain(curve["name"]) if several else None
+        if decibel:
+            y = _decibels(y, panel["y_axis"], top)
+        if curve["low"] is not None:
+            alone = curve["stroke"] == "band"
+            ax.fill_between(
+                x, curve["low"], curve["high"], color=colour, alpha=1.0 if alone else 0.25, linewidth=0.3 if alone else 0
+            )
+        if curve["stroke"] == "dots":
+            face = colour if k % 2 == 0 else "none"
+            ax.plot(
+                x, y, MARKERS[k], color=colour, markersize=2.4, markerfacecolor=face, markeredgewidth=0.6, label=name
+            )
+        elif curve["stroke"] == "line":
+            width = 0.7 if len(x) > 1500 else 1.1
+            ax.plot(x, y, linestyle=DASHES[k], color=colour, linewidth=width, label=name)
+        else:
+            # the band is the picture; its mean only carries the data
+            ax.plot(x, y, color=colour, linewidth=0, label=name)
+    _axis(ax, "x", panel["x_axis"])
+    _axis(ax, "y", panel["y_axis"], top)
+    if not panel["x_axis"]["shown"] and panel["curves"]:
+        ends = [float(end) for curve in panel["curves"] for end in (curve["x"].min(), curve["x"].max())]
+        if max(ends) > min(ends):
+            ax.set_xlim(min(ends), max(ends))
+    if panel["y_axis"]["unit"] == "degrees" and panel["y_axis"]["shown"]:
+        from matplotlib.ticker import MultipleLocator
+
+        ax.yaxis.set_major_locator(MultipleLocator(panel["y_axis"]["shown"][1] / 4))
+    for span in panel["spans"]:
+        if span["whole"]:
+            label = None if span is not panel["spans"][0] else _plain(span["label"])
+            ax.axvspan(span["from"], span["to"], color="#cfcfcf", linewidth=0, label=label)
+    _limits(ax, panel)
+    for points in panel["points"]:
+        _points(ax, points)
+
+
+def _limits(ax: Axes, panel: dict[str, Any]) -> None:
+    if not panel["limits"]:
+        return
+    highest = 1.15 * max(limit["at"] for limit in panel["limits"])
+    if panel["y_axis"]["scale"] == "linear":
+        ax.set_ylim(0, max(highest, ax.get_ylim()[1]))
+    for limit in panel["limits"]:
+        ax.axhline(limit["at"], color=INK, linewidth=1.0, linestyle=(0, (8, 3)))
+        ax.annotate(
+            _plain(limit["label"]),
+            (0.005, limit["at"]),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 2),
+            textcoords="offset points",
+            va="bottom",
+            fontsize=7.5,
+            bbox={"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.5},
+        )
+
+
+def _points(ax: Axes, points: dict[str, Any]) -> None:
+    name = _plain(points["name"]) or None
+    if points["symbol"] == "cross":
+        style: dict[str, Any] = {"marker": "x", "color": COLOURS[1], "markersize": 5, "markeredgewidth": 1.2}
+    else:
+        style = {"marker": "o", "color": INK, "markersize": 5, "markerfacecolor": "none", "markeredgewidth": 0.9}
+    ax.plot(points["x"], points["y"], linestyle="none", label=name, zorder=4, **style)
+    low, high = ax.get_xlim()
+    for x, y, label in zip(points["x"], points["y"], points["labels"], strict=False):
+        right = x < low + 0.7 * (high - low)
+        ax.annotate(
+            _plain(label),
+            (x, y),
+            xytext=(6 if right else -6, 1),
+            textcoords="offset points",
+            ha="left" if right else "right",
+            va="center",
+            fontsize=7.5,
+            bbox={"facecolor": "white", "alpha": 0.85, "linewidth": 0, "pad": 0.8},
+            zorder=5,
+        )
+
+
+def _map(ax: Axes, panel: dict[str, Any]) -> None:
+    if panel["look"] == "traces":
+        _traces(ax, panel)
+        return
+    axis, values = panel["value_axis"], panel["values"]
+    top = float(np.nanmax(values, initial=0.0))
+    label = _plain(axis["words"])
+    if axis["depth_db"] is not None:
+        values = _decibels(values, axis, top)
+        label = f"{axis['label']} in dB, 0 dB is {top:.3g} {axis['unit']}"
+    shades = ax.pcolormesh(
+        panel["x"], panel["y"], values, shading="nearest", cmap=MAP, rasterized=True,
+        vmin=None if axis["depth_db"] is None else -axis["depth_db"],
+        vmax=None if axis["depth_db"] is None else 0,
+    )
+    ax.grid(visible=False)
+    canvas = ax.get_figure()
+    if canvas is not None:
+        bar = canvas.colorbar(shades, ax=ax, pad=0.015, aspect=28)
+        bar.outline.set_linewidth(0.4)  # type: ignore[operator]
+        bar.set_label(_plain(label), fontsize=7.5)
+        bar.ax.tick_params(labelsize=7)
+    _axis(ax, "x", panel["x_axis"])
+    _axis(ax, "y", panel["y_axis"])
+    _lines(ax, panel["lines"])
+
+
+def _lines(ax: Axes, lines: list[Any]) -> None:
+    from matplotlib import patheffects
+
+    halo = [patheffects.withStroke(linewidth=2.2, foreground="white")]
+    (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
+    for line in lines:
+        x, y = line["x"], line["y"]
+        ax.plot(x, y, color=COLOURS[0], linewidth=0.8, linestyle=(0, (4, 3)), path_effects=[
+            patheffects.Stroke(linewidth=1.6, foreground="white", alpha=0.6), patheffects.Normal()
+        ])
+        inside = np.flatnonzero((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
+        if inside.size:
+            # by where the line leaves the picture, but inside it
+            at = inside[int(0.93 * (inside.size - 1))]
+            ax.annotate(
+                _plain(line["name"]), (x[at], y[at]), xytext=(-3, 4), textcoords="offset points",
+                ha="right", va="bottom", fontsize=8, color=COLOURS[0], path_effects=halo,
+            )
+    ax.set_xlim(x0, x1)
+    ax.set_ylim(y0, y1)
+
+
+def _traces(ax: Axes, panel: dict[str, Any]) -> None:
+    x, places, values = panel["x"], panel["y"], panel["values"]
+    top = float(np.nanmax(values, initial=0.0)) or 1.0
+    step = float(places[-1] - places[0]) / max(len(places) - 1, 1)
+    gain = 7 * step / top
+    for place in range(len(places) - 1, -1, -1):
+        base = float(places[place])
+        height = base + gain * values[place]
+        behind = 2 + 0.01 * (len(places) - place)
+        ax.fill_between(x, base, height, color="white", linewidth=0, zorder=behind)
+        ax.plot(x, height, color=COLOURS[0], linewidth=0.6, zorder=behind)
+    reach = float(np.max(places[:, None] + gain * values))
+    ax.set_xlim(float(x[0]), float(x[-1]))
+    ax.set_ylim(float(places[0]) - 0.3 * step, reach + 0.5 * step)
+    _axis(ax, "x", panel["x_axis"])
+    _axis(ax, "y", panel["y_axis"])
+    ax.grid(visible=False)
+    _lines(ax, panel["lines"])
+    # how high a line of a round amplitude stands
+    power = 10 ** math.floor(math.log10(top))
+    size = max(f * power for f in (1, 2, 5) if f * power <= top)
+    low, _ = ax.get_ylim()
+    shown = {"transform": ax.get_yaxis_transform(), "clip_on": False}
+    ax.plot([1.015, 1.015], [low, low + gain * size], color=INK, linewidth=1.5, solid_capstyle="butt", **shown)
+    words = f"{_number(size)} {panel['value_axis']['unit']}, {panel['value_axis']['label']}"
+    ax.text(1.025, low, _plain(words), rotation=90, va="bottom", ha="left", fontsize=7.5, **shown)
+
+
+def _polar(ax: Axes, panel: dict[str, Any]) -> None:
+    round_: Any = ax
+    round_.set_theta_zero_location("N")
+    round_.set_theta_direction(-1)
+    for place, trace in enumerate(panel["traces"]):
+        k = place % len(COLOURS)
+        name = _plain(trace["name"]) if len(panel["traces"]) > 1 else None
+        angle = np.deg2rad(trace["angle_deg"])
+        ax.plot(angle, trace["radius"], linestyle=DASHES[k], color=COLOURS[k], linewidth=1.0, label=name)
+    for point in panel["points"]:
+        angle = math.radians(point["angle_deg"])
+        ax.plot([angle], [point["radius"]], "o", color=INK, markersize=3.5, markerfacecolor="white")
+    _apart(ax, panel["points"])
+    ax.set_thetagrids(range(0, 360, 30)) if hasattr(ax, "set_thetagrids") else None
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    ax.yaxis.set_major_locator(MaxNLocator(4))
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
+    angles = [np.nanmean(np.exp(1j * np.deg2rad(trace["angle_deg"]))) for trace in panel["traces"]]
+    # the numbers of the radius stand where the traces are not
+    free = np.rad2deg(np.angle(-sum(angles))) if angles and np.isfinite(sum(angles)) else 22.5
+    round_.set_rlabel_position(float(free))
+    ax.tick_params(axis="y", labelsize=7)
+    ax.set_xlabel(
+        f"radius: {_plain(panel['radius_axis']['words'])}\nangle: {_plain(panel['angle_axis']['words'])}, clockwise"
+        + ("; numbers along the trace: rpm" if panel["points"] else "")
+    )
+    if len(panel["traces"]) > 1:
+        ax.legend(loc="lower right", bbox_to_anchor=(1.25, 0.0), frameon=False)
+
+
+def _apart(ax: Axes, points: list[Any]) -> None:
+    """Names of points in a polar picture, each outwards of its point; one that would cover another is left out."""
+    largest = max((point["radius"] for point in points), default=0.0)
+    kept: list[tuple[float, float]] = []
+    for point in points:
+        angle = math.radians(point["angle_deg"])
+        place = (point["radius"] * math.sin(angle), point["radius"] * math.cos(angle))
+        if any(math.dist(place, other) < 0.09 * largest for other in kept):
+            continue
+        kept.append(place)
+        ax.annotate(
+            _plain(point["label"]), (angle, point["radius"]),
+            xytext=(9 * math.sin(angle), 9 * math.cos(angle)), textcoords="offset points",
+            ha="center", va="center", fontsize=7,
+            bbox={"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.4},
+        )
+
+
+def _rows(ax: Axes, panel: dict[str, Any]) -> None:
+    if panel["x_axis"] is None:
+        ax.set_axis_off()
+        return
+    entries = panel["entries"]
+    for place, entry in enumerate(entries):
+        _, colour, hatch, _ = STATES[entry["state"]]
+        edge = SOFT if entry["state"] == "open" else colour
+        ax.barh(place, entry["bar"] or 0.0, 0.62, color=colour, hatch=hatch, edgecolor="white" if hatch else edge, linewidth=0.6)
+        ax.annotate(
+            _plain(entry["value"]), (1.02, place), xycoords=("axes fraction", "data"),
+            va="center", ha="left", fontsize=7.5, annotation_clip=False,
+        )
+    labels = [textwrap.shorten(_plain(entry["label"]), 34, placeholder="…") for entry in entries]
+    ax.set_yticks(range(len(entries)), labels, fontsize=7.5)
+    ax.tick_params(axis="y", length=0)
+    ax.set_ylim(max(len(entries), 4) - 0.45, -0.55)
+    ax.grid(visible=False)
+    _axis(ax, "x", panel["x_axis"])
+    ax.set_xlim(0, max(ax.get_xlim()[1], 1e-9))
+    for mark in panel["marks"]:
+        ax.axvline(mark["at"], color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+        ax.annotate(
+            _plain(mark["label"]), (mark["at"], 1), xycoords=("data", "axes fraction"), xytext=(0, 1.5),
+            textcoords="offset points", ha="center", va="bottom", fontsize=7,
+        )
+    ax.set_title(ax.get_title(loc="left"), loc="left", pad=14)
+
+
+def _needed(rows: list[Any]) -> float:
+    """Height in inches that rows of words need."""
+    height = 0.0
+    for row in rows:
+        for panel in row["panels"]:
+            if panel["form"] == "rows":
+                if panel["x_axis"] is None:
+                    lines = sum(len(_wrapped(entry["text"], WIDTH_IN)) + 0.35 for entry in panel["entries"])
+                    height += 0.145 * lines + 0.35
+                else:
+                    height += 0.24 * len(panel["entries"]) + 0.9
+    return height
+
+
+LABEL_SHARE = 0.30
+"""Share of the width of a row of words that its label takes."""
+
+
+def _wrapped(text: str, width_in: float, size: float = 7.5) -> list[str]:
+    columns = max(int((1 - LABEL_SHARE) * width_in * 72 / (0.52 * size)), 20)
+    return textwrap.wrap(_plain(text), columns) or [""]
+
+
+def _rows_set(ax: Axes, panel: dict[str, Any]) -> None:
+    """Rows of words, once the size of the axes is known."""
+    width, height = _size_in(ax)
+    texts = [_wrapped(entry["text"], width) for entry in panel["entries"]]
+    line = 1 / max(sum(len(lines) + 0.35 for lines in texts), height / 0.145)
+    top = 1.0
+    for entry, lines in zip(panel["entries"], texts, strict=True):
+        marker, colour, _, word = STATES[entry["state"]]
+        middle = top - 0.5 * line
+        ax.plot([0.008], [middle], marker, color=colour, markeredgecolor=SOFT, markersize=5, clip_on=False)
+        label = textwrap.shorten(_plain(entry["label"]), 30, placeholder="…")
+        ax.text(0.022, middle, word, va="center", fontsize=7.5)
+        ax.text(0.085, middle, label, va="center", fontsize=7.5, fontweight="bold")
+        ax.text(LABEL_SHARE, top, "\n".join(lines), va="top", fontsize=7.5, linespacing=1.15)
+        top -= (len(lines) + 0.35) * line
+    ax.set_xlim(0, 1)
+    ax.set_ylim(0, 1)
+
+
+def _words(ax: Axes, panel: dict[str, Any]) -> None:
+    ax.set_axis_off()
+
+
+def _words_set(ax: Axes, panel: dict[str, Any]) -> None:
+    """Words, once the size of the axes is known."""
+    width, height = _size_in(ax)
+    sizes = {"head": (15.0, "bold", INK), "body": (9.0, "normal", INK), "foot": (7.5, "normal", SOFT)}
+    top = 1.0
+    for line in panel["lines"]:
+        size, weight, colour = sizes[line["weight"]]
+        lines = textwrap.wrap(_plain(line["text"]), max(int(width * 72 / (0.54 * size)), 20))
+        ax.text(0, top, "\n".join(lines), va="top", fontsize=size, fontweight=weight, color=colour,
+                transform=ax.transAxes, linespacing=1.15)
+        top -= (1.25 * len(lines) + 0.35) * size / 72 / height
+
+
+def _size_in(ax: Axes) -> tuple[float, float]:
+    canvas = ax.figure.get_figure(root=True)
+    box = ax.get_window_extent()
+    dpi = canvas.dpi if canvas is not None else 100.0
+    return box.width / dpi, box.height / dpi
+
+
+def _above(ax: Axes, panel: dict[str, Any]) -> None:
+    """Marks, their names above the axes in as many lines as they need, spans that are passed, and the legend."""
+    from matplotlib.lines import Line2D
+    from matplotlib.transforms import ScaledTranslation
+
+    canvas = ax.figure.get_figure(root=True)
+    if canvas is None:
+        return
+    families: list[str] = []
+    for mark in panel["marks"]:
+        if mark["family"] not in families:
+            families.append(mark["family"])
+    shared = {f for f in families if sum(mark["family"] == f for mark in panel["marks"]) > 1}
+    over_map = panel["form"] == "map"
+    low, high = ax.get_xlim()
+    width_pt = _size_in(ax)[0] * 72
+    taken: list[list[tuple[float, float]]] = []
+    lanes = 0
+    for mark in sorted(panel["marks"], key=lambda mark: (mark["minor"], mark["at"])):
+        if not low <= mark["at"] <= high:
+            continue
+        place = families.index(mark["family"])
+        colour = COLOURS[(place + 1) % len(COLOURS)] if not over_map else INK
+        ax.axvline(
+            mark["at"], color=colour, linestyle=DASHES[(place + 1) % len(DASHES)], zorder=1.5,
+            linewidth=0.6 if mark["minor"] else 0.9, alpha=0.55 if mark["minor"] else 0.95,
+        )
+        if not mark["label"]:
+            continue
+        label = _plain(mark["label"])
+        centre = (mark["at"] - low) / (high - low) * width_pt
+        half = 0.5 * (0.62 * 7.5 * len(label) + 3)
+        for lane in range(3):
+            if lane == len(taken):
+                taken.append([])
+            if all(centre + half <= a or centre - half >= b for a, b in taken[lane]):
+                taken[lane].append((centre - half, centre + half))
+                lanes = max(lanes, lane + 1)
+                ax.annotate(
+                    label, (mark["at"], 1), xycoords=("data", "axes fraction"), xytext=(0, 1.5 + 8.5 * lane),
+                    textcoords="offset points", ha="center", va="bottom", fontsize=7.5, color=colour,
+                )
+                break
+    for span in panel.get("spans", []):
+        if span["whole"]:
+            continue
+        lift = ScaledTranslation(0, (5 + 8.5 * lanes) / 72, canvas.dpi_scale_trans)
+        from_, to = max(span["from"], low), min(span["to"], high)
+        ax.plot([from_, to], [1, 1], transform=ax.get_xaxis_transform() + lift, color=COLOURS[1], linewidth=1.6,
+                clip_on=False, solid_capstyle="butt")
+        ax.annotate(_plain(span["label"]), (to, 1), xycoords=("data", "axes fraction"),
+                    xytext=(3, 5 + 8.5 * lanes), textcoords="offset points", va="center", fontsize=7.5)
+        lanes += 1
+    handles, names = ax.get_legend_handles_labels()
+    for family in families:
+        if family in shared:
+            k = families.index(family) + 1
+            handles.append(Line2D([], [], color=COLOURS[k % len(COLOURS)], linestyle=DASHES[k % len(DASHES)], linewidth=1))
+            names.append(_plain(family))
+    lift_pt = 8.5 * lanes
+    if lanes or handles:
+        ax.set_title(ax.get_title(loc="left"), loc="left", pad=6 + lift_pt, fontweight="bold")
+    if handles:
+        anchor = 1 + (2 + lift_pt) / (_size_in(ax)[1] * 72)
+        ax.legend(handles, names, loc="lower right", bbox_to_anchor=(1.0, anchor), ncols=len(names), frameon=False,
+                  borderaxespad=0.1, columnspacing=1.2, handlelength=1.8)
+
+
+_PANELS = {"plot": _plot, "map": _map, "polar": _polar, "rows": _rows, "words": _words}

@@ -1,0 +1,137 @@
+//! Where the orders of a shaft stand in a picture over frequency or time.
+
+use super::plot::{Curve, Mark, Span};
+use crate::error::{Error, Result};
+use crate::speed::Speed;
+
+/// A speed that changes by less than this share keeps its lines in the bins of a spectrum.
+const SHARP: f64 = 0.01;
+/// A speed that changes by less than this share is no run-up: over it nothing can be shown.
+pub(super) const STEADY: f64 = 0.02;
+/// Points of an order line over time, at most.
+const LINE_POINTS: usize = 400;
+
+/// What a result over a run is shown against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Against {
+    /// Speed where it changes, else time.
+    #[default]
+    Fitting,
+    /// Speed.
+    Speed,
+    /// Time.
+    Time,
+}
+
+impl Against {
+    /// Whether speed it is, for a run with these speeds in rpm.
+    pub(super) fn is_speed(self, rpm: impl Iterator<Item = f64>) -> bool {
+        let (low, high) =
+            rpm.fold((f64::INFINITY, 0.0_f64), |(low, high), rpm| (low.min(rpm), high.max(rpm)));
+        match self {
+            Self::Fitting => high - low > STEADY * high,
+            Self::Speed => true,
+            Self::Time => false,
+        }
+    }
+}
+
+/// Orders to be marked.
+#[derive(Debug, Clone, Copy)]
+pub struct Orders<'a> {
+    /// The shaft's speed.
+    pub speed: &'a Speed,
+    /// The orders, multiples of it.
+    pub orders: &'a [f64],
+}
+
+impl Orders<'_> {
+    /// Refuses orders that are none.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where one is not above zero or no finite number.
+    pub fn check(&self) -> Result<()> {
+        match self.orders.iter().find(|order| !(**order > 0.0 && order.is_finite())) {
+            None => Ok(()),
+            Some(order) => Err(Error::setting(
+                "orders",
+                format!("{order} is no order"),
+                "give multiples of shaft speed above 0",
+            )),
+        }
+    }
+
+    /// Whether the orders stand sharp over frequency.
+    pub(super) fn are_sharp(&self) -> bool {
+        self.speed.is_steady(SHARP)
+    }
+
+    /// Marks over frequency in Hz, where the speed is steady enough for sharp lines.
+    pub(super) fn marks_hz(&self) -> Vec<Mark> {
+        if !self.are_sharp() {
+            return Vec::new();
+        }
+        let (low, high) = self.speed.range_rpm();
+        let mean_hz = 0.5 * (low + high) / 60.0;
+        self.orders.iter().map(|&order| Mark::new(order * mean_hz, word(order))).collect()
+    }
+
+    /// The stretches over frequency in Hz that the orders pass through, where the speed changes.
+    pub(super) fn spans_hz(&self) -> Vec<Span> {
+        if self.are_sharp() {
+            return Vec::new();
+        }
+        let (low, high) = self.speed.range_rpm();
+        let span = |&order: &f64| Span {
+            from: order * low / 60.0,
+            to: order * high / 60.0,
+            label: word(order),
+            whole: false,
+        };
+        self.orders.iter().map(span).collect()
+    }
+
+    /// Lines of frequency in Hz over time in seconds.
+    pub(super) fn lines(&self) -> Result<Vec<Curve>> {
+        let (from_s, to_s) = (self.speed.start_s(), self.speed.end_s());
+        let step_s = (to_s - from_s) / (LINE_POINTS - 1) as f64;
+        let times: Vec<f64> = (0..LINE_POINTS).map(|i| from_s + i as f64 * step_s).collect();
+        let line = |&order: &f64| {
+            let hz = times.iter().map(|&t| order * self.speed.hz_at(t)).collect();
+            Curve::new(word(order), times.clone(), hz)
+        };
+        self.orders.iter().map(line).collect()
+    }
+
+    /// The highest frequency in Hz that any of them reaches.
+    pub(super) fn highest_hz(&self) -> f64 {
+        let highest = self.orders.iter().copied().fold(0.0, f64::max);
+        highest * self.speed.range_rpm().1 / 60.0
+    }
+}
+
+/// An order as it is spoken of: `1x`, `0.5x`.
+pub(super) fn word(order: f64) -> String {
+    let text = format!("{order:.2}");
+    format!("{}x", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::speed::SpeedSource;
+
+    #[test]
+    fn a_steady_speed_gives_marks_and_a_changing_one_stretches() {
+        let steady = Speed::constant(SpeedSource::Stated, 6000.0, 0.0, 1.0).expect("a speed");
+        let orders = Orders { speed: &steady, orders: &[1.0, 0.5] };
+        let marks = orders.marks_hz();
+        assert_eq!(marks.iter().map(|m| m.at).collect::<Vec<_>>(), [100.0, 50.0]);
+        assert_eq!(marks.iter().map(|m| m.label.as_str()).collect::<Vec<_>>(), ["1x", "0.5x"]);
+        assert!(orders.spans_hz().is_empty());
+        assert!(!Against::Fitting.is_speed([5990.0, 6000.0].into_iter()));
+        assert!(Against::Fitting.is_speed([3000.0, 6000.0].into_iter()));
+        assert!(Orders { speed: &steady, orders: &[0.0] }.check().is_err());
+        assert!(Orders { speed: &steady, orders: &[f64::NAN] }.check().is_err());
+    }
+}

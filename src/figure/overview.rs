@@ -1,0 +1,201 @@
+//! A diagnosis on one page, and the rows that it is made of.
+
+use super::evidence::evidence;
+use super::fitness::in_short;
+use super::of_case::{fullest, of_view};
+use super::plot::Mark;
+use super::rows::{Entry, Line, Rows, State, Weight, Words};
+use super::speed::speed;
+use super::{Axis, Figure, Panel, Row};
+use crate::case::{Case, Decision, Level};
+use crate::diagnose::{Diagnosis, Finding, INVESTIGATE_FROM, REJECT_FROM};
+use crate::signature::Kind;
+use crate::units::{grouped, three_digits};
+
+/// Rows of the map on the page.
+const MAP_ROWS: usize = 80;
+/// Findings and considered faults told on the page.
+const FINDINGS: usize = 7;
+/// Levels told on the page.
+const LEVELS: usize = 7;
+/// Restricting checks told on the page.
+const CHECKS: usize = 4;
+
+/// What a page of a diagnosis is to be read with.
+const CAUTION: &str = "quietspin judges recordings; it is no protection system. Spin only inside rated containment, \
+    never above the maker's speed; local codes and licensed practice decide.";
+
+/// The diagnosis on one page: verdict and reason, probabilities, levels against their limits, the speed, the
+/// orders or the spectrum of the fullest channel, the picture of the most important finding, and fitness.
+pub fn overview(case: &Case, diagnosis: &Diagnosis) -> Figure {
+    let mut rows = vec![Row::new(0.62, vec![Panel::Words(head(diagnosis))])];
+    let titled = |mut panel: Rows, title: &str| {
+        panel.title = title.to_owned();
+        Panel::Rows(panel)
+    };
+    let mut judged = vec![titled(finding_rows(diagnosis, FINDINGS), "probability of each fault")];
+    if !diagnosis.levels.is_empty() {
+        judged.push(titled(level_rows(&diagnosis.levels, LEVELS), "levels against their limits"));
+    }
+    rows.push(Row::new(1.1, judged));
+    let mut pictures = Vec::new();
+    if let Some(figure) = case.speed.as_ref().and_then(|found| speed(found).ok()) {
+        pictures.extend(panels(figure));
+    }
+    if let Some(figure) = fullest(case).and_then(|view| of_view(&view, MAP_ROWS)) {
+        pictures.extend(panels(figure));
+    }
+    if !pictures.is_empty() {
+        rows.push(Row::new(1.3, pictures));
+    }
+    let fault = |finding: &&Finding| finding.kind == Kind::Fault;
+    let faults = diagnosis.findings.iter().filter(fault);
+    let others = diagnosis.findings.iter().filter(|finding| !fault(finding));
+    if let Some(figure) = faults.chain(others).find_map(|finding| evidence(case, finding)) {
+        let title = figure.title.clone();
+        for (place, mut row) in figure.rows.into_iter().enumerate() {
+            if place == 0 {
+                row.panels.iter_mut().for_each(|panel| name(panel, &title));
+            }
+            row.height *= 0.95;
+            rows.push(row);
+        }
+    }
+    rows.push(Row::new(0.75, vec![Panel::Rows(in_short(&diagnosis.fitness, CHECKS))]));
+    Figure { title: String::new(), rows, notes: vec![CAUTION.to_owned()], page: true }
+}
+
+/// The probabilities of all findings and considered faults.
+pub fn findings(diagnosis: &Diagnosis) -> Figure {
+    let title = format!("{}: probability of each fault", diagnosis.recording);
+    Figure::of(title, finding_rows(diagnosis, usize::MAX))
+}
+
+/// The levels against their limits.
+pub fn levels(diagnosis: &Diagnosis) -> Figure {
+    let title = format!("{}: levels against their limits", diagnosis.recording);
+    Figure::of(title, level_rows(&diagnosis.levels, usize::MAX))
+}
+
+/// The panels of a figure, the first with its title.
+fn panels(figure: Figure) -> Vec<Panel> {
+    let title = figure.title;
+    let mut panels: Vec<Panel> = figure.rows.into_iter().flat_map(|row| row.panels).collect();
+    panels.iter_mut().take(1).for_each(|panel| name(panel, &title));
+    panels
+}
+
+fn name(panel: &mut Panel, title: &str) {
+    match panel {
+        Panel::Plot(plot) => title.clone_into(&mut plot.title),
+        Panel::Map(map) => title.clone_into(&mut map.title),
+        Panel::Polar(polar) => title.clone_into(&mut polar.title),
+        Panel::Rows(rows) => title.clone_into(&mut rows.title),
+        Panel::Words(_) => {}
+    }
+}
+
+fn head(diagnosis: &Diagnosis) -> Words {
+    let line = |weight, text: String| Line { weight, text };
+    let channels: Vec<&str> = diagnosis.channels.iter().map(|c| c.name.as_str()).collect();
+    let mut facts = vec![format!("{} s", three_digits(diagnosis.duration_s)), channels.join(", ")];
+    match &diagnosis.speed {
+        Some(speed) => facts.push(format!(
+            "{} to {} rpm, speed {}",
+            grouped(speed.min_rpm),
+            grouped(speed.max_rpm),
+            match speed.source.word() {
+                "pulse" => "from the pulse",
+                "channel" => "from its channel",
+                "stated" => "as stated",
+                _ => "from the signal itself",
+            }
+        )),
+        None => facts.push("no speed".to_owned()),
+    }
+    if !diagnosis.machine_given {
+        facts.push("no machine file".to_owned());
+    }
+    let mut lines = vec![
+        line(Weight::Head, format!("{}: {}", diagnosis.recording, diagnosis.verdict.word())),
+        line(Weight::Body, diagnosis.reason.clone()),
+        line(Weight::Foot, facts.join("; ")),
+    ];
+    let fault = diagnosis.findings.iter().find(|finding| finding.kind == Kind::Fault);
+    if let Some(finding) = fault.filter(|finding| !finding.advice.is_empty()) {
+        lines.push(line(Weight::Body, format!("Next: {}", finding.advice)));
+    }
+    Words { lines }
+}
+
+fn finding_rows(diagnosis: &Diagnosis, at_most: usize) -> Rows {
+    let all = diagnosis.findings.iter().chain(&diagnosis.considered);
+    let mark = |share: f64, label: &str| Mark::new(100.0 * share, label);
+    Rows {
+        title: String::new(),
+        x_axis: Some(Axis::linear("probability", "%").between(0.0, 100.0)),
+        entries: all.take(at_most).map(finding_row).collect(),
+        marks: vec![mark(INVESTIGATE_FROM, "investigate"), mark(REJECT_FROM, "reject")],
+    }
+}
+
+fn finding_row(finding: &Finding) -> Entry {
+    let place = finding.place.as_deref().map_or(String::new(), |place| format!(", {place}"));
+    let told = finding.confidence.is_finite();
+    let state = match (finding.kind, finding.confidence) {
+        _ if !told => State::Open,
+        (Kind::Observation, _) => State::Open,
+        (Kind::Fault, p) if p >= REJECT_FROM => State::Bad,
+        (Kind::Fault, p) if p >= INVESTIGATE_FROM => State::Limited,
+        (Kind::Fault, _) => State::Good,
+    };
+    // rounded down, so that no probability reaches a threshold that it does not
+    let value = match 100.0 * finding.confidence {
+        _ if !told => "cannot tell".to_owned(),
+        percent if percent > 99.0 => "> 99 %".to_owned(),
+        percent if percent < 1.0 => "< 1 %".to_owned(),
+        percent => format!("{:.0} %", percent.floor()),
+    };
+    let first = finding.evidence.first().map(|evidence| evidence.text.clone());
+    Entry {
+        label: format!("{}{place}", finding.title),
+        state,
+        bar: told.then_some(100.0 * finding.confidence),
+        value,
+        text: finding.remark.clone().or(first).unwrap_or_default(),
+    }
+}
+
+fn level_rows(levels: &[Level], at_most: usize) -> Rows {
+    let mut sorted: Vec<&Level> = levels.iter().collect();
+    // the fullest first; those without a limit last, in their own order
+    sorted.sort_by(|a, b| b.ratio().unwrap_or(-1.0).total_cmp(&a.ratio().unwrap_or(-1.0)));
+    let top = levels.iter().filter_map(Level::ratio).fold(1.0, f64::max);
+    Rows {
+        title: String::new(),
+        x_axis: Some(Axis::linear("share of the limit", "").between(0.0, 1.15 * top)),
+        entries: sorted.into_iter().take(at_most).map(level_row).collect(),
+        marks: vec![Mark::new(1.0, "limit")],
+    }
+}
+
+fn level_row(level: &Level) -> Entry {
+    let state = match level.decision {
+        Decision::NoLimit => State::Open,
+        Decision::Within => State::Good,
+        Decision::Exceeded => State::Bad,
+        Decision::Undecided => State::Limited,
+    };
+    let unit = level.unit.replace("um", "µm").replace("m/s2", "m/s²");
+    let text = match level.limit {
+        Some(limit) => format!("limit {limit} {unit}"),
+        None => "no limit stated".to_owned(),
+    };
+    Entry {
+        label: format!("{}, {}", level.name, level.channel),
+        state,
+        bar: level.ratio(),
+        value: format!("{} {unit}", three_digits(level.value)),
+        text,
+    }
+}

@@ -1,0 +1,157 @@
+//! Order tracks: amplitude and phase over speed or time.
+
+use super::orders::{Against, word};
+use super::plot::{Curve, Limit, Mark, Plot, Stroke};
+use super::{Axis, Figure, Row, Subject};
+use crate::angle::Track;
+use crate::error::{Error, Result};
+
+/// Width of the bands in standard errors.
+const BAND_ERRORS: f64 = 2.0;
+/// An amplitude below this many standard errors has no phase.
+const PHASE_FROM_ERRORS: f64 = 3.0;
+
+/// One track with what its pictures need to know.
+#[derive(Debug, Clone, Copy)]
+pub struct TrackOf<'a> {
+    /// The channel.
+    pub subject: &'a Subject,
+    /// The track, in the subject's unit.
+    pub track: &'a Track,
+    /// Whether its phase counts from a stated pulse edge; else it is relative.
+    pub phase_stated: bool,
+}
+
+impl TrackOf<'_> {
+    /// Phase lags in degrees; not a number where noise hides them.
+    pub(super) fn lags_deg(&self) -> Vec<f64> {
+        let track = self.track;
+        let clear = |i: usize| {
+            let error = track.errors.get(i).copied().unwrap_or(0.0);
+            track.phasors.get(i).is_some_and(|c| c.norm() >= PHASE_FROM_ERRORS * error)
+        };
+        (0..track.len())
+            .map(|i| track.lag_deg(i).filter(|_| clear(i)).unwrap_or(f64::NAN))
+            .collect()
+    }
+}
+
+/// What of the tracks is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum TracksShown {
+    /// Amplitude, and phase below it.
+    #[default]
+    Both,
+    /// Amplitude alone.
+    Amplitude,
+    /// Phase alone.
+    Phase,
+}
+
+/// Tracks of one channel: amplitude with a band of two standard errors, phase lag where noise does not
+/// hide it.
+///
+/// # Errors
+/// [`Error::TooLittle`] where there is no track with a point in it; [`Error::Setting`] where tracks of
+/// different units are to share an axis.
+pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Result<Figure> {
+    let first = first_of(tracks)?;
+    let by_speed = against.is_speed(tracks.iter().flat_map(|t| t.track.rpm.iter().copied()));
+    let across = if by_speed { Axis::linear("speed", "rpm") } else { Axis::linear("time", "s") };
+    let mut amplitude = Plot::new("", across.clone(), first.subject.amplitudes());
+    let mut phase = Plot::new("", across, phase_axis(tracks));
+    for one in tracks.iter().filter(|one| !one.track.is_empty()) {
+        let x = if by_speed { &one.track.rpm } else { &one.track.times_s };
+        let curve = amplitude_curve(x, one.track, word(one.track.order))?;
+        amplitude.curves.push(curve);
+        let lags = Curve::new(word(one.track.order), x.clone(), one.lags_deg())?;
+        phase.curves.push(lags.drawn(Stroke::Dots));
+    }
+    let mut figure = Figure::of(title(tracks), amplitude);
+    figure.notes.push("band: two standard errors".to_owned());
+    let below = Row { height: 0.7, panels: vec![phase.into()], joined: true };
+    match shown {
+        TracksShown::Amplitude => {}
+        TracksShown::Phase => figure.rows = vec![Row { height: 1.0, joined: false, ..below }],
+        TracksShown::Both => figure.rows.push(below),
+    }
+    if shown == TracksShown::Phase {
+        figure.notes.clear();
+    }
+    if shown != TracksShown::Amplitude {
+        figure.notes.push(phase_note(first));
+    }
+    Ok(figure)
+}
+
+/// The same figure of tracks over speed with limits on the amplitude and marks across.
+pub(super) fn annotated(
+    mut figure: Figure,
+    limits: impl IntoIterator<Item = Limit>,
+    marks: Vec<Mark>,
+) -> Figure {
+    let mut limits: Vec<Limit> = limits.into_iter().collect();
+    for row in &mut figure.rows {
+        for panel in &mut row.panels {
+            if let super::Panel::Plot(plot) = panel {
+                plot.limits.append(&mut limits);
+                plot.marks.extend(marks.iter().cloned());
+            }
+        }
+    }
+    figure
+}
+
+/// The first track that holds points, all being of one unit.
+pub(super) fn first_of<'a>(tracks: &[TrackOf<'a>]) -> Result<TrackOf<'a>> {
+    let Some(first) = tracks.iter().find(|one| !one.track.is_empty()) else {
+        return Err(Error::too_little("a picture of tracks", "at least one point", "none"));
+    };
+    match tracks.iter().find(|one| one.subject.unit != first.subject.unit) {
+        None => Ok(*first),
+        Some(other) => Err(Error::setting(
+            "tracks",
+            format!("one is in {}, another in {}", first.subject.unit, other.subject.unit),
+            "draw tracks of one unit together",
+        )),
+    }
+}
+
+/// `front: 1x and 2x`.
+pub(super) fn title(tracks: &[TrackOf]) -> String {
+    let words: Vec<String> = tracks.iter().map(|one| word(one.track.order)).collect();
+    let orders = match words.as_slice() {
+        [] => String::new(),
+        [one] => one.clone(),
+        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+    };
+    tracks.first().map_or(orders.clone(), |one| one.subject.title(&orders))
+}
+
+fn amplitude_curve(x: &[f64], track: &Track, name: String) -> Result<Curve> {
+    let amplitudes = track.amplitudes();
+    let edge = |sign: f64| -> Vec<f64> {
+        let errors = track.errors.iter().map(|error| sign * BAND_ERRORS * error);
+        amplitudes.iter().zip(errors).map(|(a, error)| (a + error).max(0.0)).collect()
+    };
+    let (low, high) = (edge(-1.0), edge(1.0));
+    Curve::new(name, x.to_vec(), amplitudes)?.with_band(low, high)
+}
+
+fn phase_axis(tracks: &[TrackOf]) -> Axis {
+    let lowest = tracks.iter().map(|one| one.track.order).fold(f64::INFINITY, f64::min);
+    let turn = if lowest.is_finite() && lowest > 0.0 { 360.0 / lowest } else { 360.0 };
+    Axis::linear("phase lag", "degrees").between(0.0, turn)
+}
+
+pub(super) fn phase_note(one: TrackOf) -> String {
+    let from = if one.phase_stated {
+        format!(
+            "phase: lag of the {} from the pulse edge to its next peak, in degrees of rotation",
+            one.subject.quantity.word()
+        )
+    } else {
+        "phase is relative: no pulse edge is stated".to_owned()
+    };
+    format!("{from}; left out below three standard errors")
+}

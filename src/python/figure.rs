@@ -1,0 +1,795 @@
+//! Pictures in Python: every result gives its picture as data, and draws it with matplotlib.
+
+use numpy::{PyArray2, PyArrayMethods};
+use pyo3::exceptions::PyValueError;
+use pyo3::prelude::*;
+use pyo3::types::{PyDict, PyList};
+
+use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
+use super::channel::PyChannel;
+use super::convert::{array, exception, plain, read_only};
+use super::diagnose::{PyDiagnosis, PyFinding};
+use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
+use super::speed::PySpeed;
+use crate::case::bearing::Element;
+use crate::error::{Error, Result};
+use crate::figure::{
+    self, Against, Axis, Curve, DefectLines, EnvelopeCurve, Falling, Figure, Map, Orders, Panel,
+    Plot, Points, Polar, Row, Scale, TrackOf, TracksShown,
+};
+use crate::spectrum::Scaling;
+
+/// Orders marked where a speed is given and no orders are.
+const ORDERS: [f64; 3] = [1.0, 2.0, 3.0];
+
+/// A figure as dictionaries, lists and arrays.
+fn as_dict<'py>(py: Python<'py>, figure: &Figure) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("title", &figure.title)?;
+    dict.set_item("notes", &figure.notes)?;
+    dict.set_item("page", figure.page)?;
+    let rows: Vec<_> = figure.rows.iter().map(|row| row_dict(py, row)).collect::<PyResult<_>>()?;
+    dict.set_item("rows", rows)?;
+    Ok(dict)
+}
+
+fn row_dict<'py>(py: Python<'py>, row: &Row) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("height", row.height)?;
+    dict.set_item("joined", row.joined)?;
+    let panels: Vec<_> =
+        row.panels.iter().map(|panel| panel_dict(py, panel)).collect::<PyResult<_>>()?;
+    dict.set_item("panels", panels)?;
+    Ok(dict)
+}
+
+fn panel_dict<'py>(py: Python<'py>, panel: &Panel) -> PyResult<Bound<'py, PyAny>> {
+    match panel {
+        Panel::Plot(plot) => Ok(plot_dict(py, plot)?.into_any()),
+        Panel::Map(map) => Ok(map_dict(py, map)?.into_any()),
+        Panel::Polar(polar) => Ok(polar_dict(py, polar)?.into_any()),
+        // rows and words hold no arrays; the axis of rows tells its words as every other axis
+        Panel::Rows(rows) => {
+            let dict = plain(py, panel)?;
+            if let Some(axis) = &rows.x_axis {
+                dict.set_item("x_axis", axis_dict(py, axis)?)?;
+            }
+            Ok(dict)
+        }
+        Panel::Words(_) => plain(py, panel),
+    }
+}
+
+fn axis_dict<'py>(py: Python<'py>, axis: &Axis) -> PyResult<Bound<'py, PyAny>> {
+    let dict = plain(py, axis)?;
+    dict.set_item("words", axis.words())?;
+    dict.set_item("depth_db", axis.depth_db())?;
+    Ok(dict)
+}
+
+fn curve_dict<'py>(py: Python<'py>, curve: &Curve) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("name", &curve.name)?;
+    dict.set_item("stroke", plain(py, &curve.stroke)?)?;
+    dict.set_item("x", array(py, curve.x().to_vec())?)?;
+    dict.set_item("y", array(py, curve.y().to_vec())?)?;
+    let edge = |k: usize| curve.band().map(|band| array(py, band[k].clone())).transpose();
+    dict.set_item("low", edge(0)?)?;
+    dict.set_item("high", edge(1)?)?;
+    Ok(dict)
+}
+
+fn points_dict<'py>(py: Python<'py>, points: &Points) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("name", &points.name)?;
+    dict.set_item("symbol", plain(py, &points.symbol)?)?;
+    dict.set_item("x", array(py, points.x.clone())?)?;
+    dict.set_item("y", array(py, points.y.clone())?)?;
+    dict.set_item("labels", &points.labels)?;
+    Ok(dict)
+}
+
+fn curves<'py>(py: Python<'py>, curves: &[Curve]) -> PyResult<Bound<'py, PyList>> {
+    let made: Vec<_> = curves.iter().map(|c| curve_dict(py, c)).collect::<PyResult<_>>()?;
+    PyList::new(py, made)
+}
+
+fn plot_dict<'py>(py: Python<'py>, plot: &Plot) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("form", "plot")?;
+    dict.set_item("title", &plot.title)?;
+    dict.set_item("x_axis", axis_dict(py, &plot.x_axis)?)?;
+    dict.set_item("y_axis", axis_dict(py, &plot.y_axis)?)?;
+    dict.set_item("curves", curves(py, &plot.curves)?)?;
+    dict.set_item("marks", plain(py, &plot.marks)?)?;
+    dict.set_item("spans", plain(py, &plot.spans)?)?;
+    dict.set_item("limits", plain(py, &plot.limits)?)?;
+    let points: Vec<_> = plot.points.iter().map(|p| points_dict(py, p)).collect::<PyResult<_>>()?;
+    dict.set_item("points", points)?;
+    Ok(dict)
+}
+
+fn map_dict<'py>(py: Python<'py>, map: &Map) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("form", "map")?;
+    dict.set_item("title", &map.title)?;
+    dict.set_item("look", plain(py, &map.look)?)?;
+    dict.set_item("x_axis", axis_dict(py, &map.x_axis)?)?;
+    dict.set_item("y_axis", axis_dict(py, &map.y_axis)?)?;
+    dict.set_item("value_axis", axis_dict(py, &map.value_axis)?)?;
+    dict.set_item("x", array(py, map.x().to_vec())?)?;
+    dict.set_item("y", array(py, map.y().to_vec())?)?;
+    let shape = [map.y().len(), map.x().len()];
+    let values: Bound<'py, PyArray2<f32>> = array(py, map.values().to_vec())?.reshape(shape)?;
+    read_only(values.as_any())?;
+    dict.set_item("values", values)?;
+    dict.set_item("marks", plain(py, &map.marks)?)?;
+    dict.set_item("lines", curves(py, &map.lines)?)?;
+    Ok(dict)
+}
+
+fn polar_dict<'py>(py: Python<'py>, polar: &Polar) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("form", "polar")?;
+    dict.set_item("title", &polar.title)?;
+    dict.set_item("angle_axis", axis_dict(py, &polar.angle_axis)?)?;
+    dict.set_item("radius_axis", axis_dict(py, &polar.radius_axis)?)?;
+    let mut traces = Vec::new();
+    for trace in &polar.traces {
+        let made = PyDict::new(py);
+        made.set_item("name", &trace.name)?;
+        made.set_item("angle_deg", array(py, trace.angle_deg().to_vec())?)?;
+        made.set_item("radius", array(py, trace.radius().to_vec())?)?;
+        traces.push(made);
+    }
+    dict.set_item("traces", traces)?;
+    dict.set_item("points", plain(py, &polar.points)?)?;
+    Ok(dict)
+}
+
+/// Draws a figure's data with matplotlib.
+fn drawn<'py>(
+    py: Python<'py>,
+    figure: Bound<'py, PyDict>,
+    ax: Option<Bound<'py, PyAny>>,
+) -> PyResult<Bound<'py, PyAny>> {
+    py.import("quietspin.plot")?.call_method1("draw", (figure, ax))
+}
+
+fn made<'py>(py: Python<'py>, figure: Result<Figure>) -> PyResult<Bound<'py, PyDict>> {
+    as_dict(py, &figure.map_err(exception)?)
+}
+
+/// One of several words, or an error that names them.
+fn chosen<T: Copy>(name: &str, word: &str, choices: &[(&str, T)]) -> Result<T> {
+    let found = choices.iter().find(|(known, _)| *known == word).map(|(_, value)| *value);
+    found.ok_or_else(|| {
+        let known: Vec<&str> = choices.iter().map(|(known, _)| *known).collect();
+        let problem = format!("{word:?} is none");
+        Error::setting(name, problem, format!("choose among {}", known.join(", ")))
+    })
+}
+
+fn band(pair: Option<(f64, f64)>) -> Option<[f64; 2]> {
+    pair.map(|(low, high)| [low, high])
+}
+
+fn against_of(word: Option<&str>) -> Result<Against> {
+    let choices = [("speed", Against::Speed), ("time", Against::Time)];
+    word.map_or(Ok(Against::Fitting), |word| chosen("against", word, &choices))
+}
+
+/// Orders to mark: those named, or the first three; none without a speed.
+fn orders_of<'a>(
+    speed: Option<&'a PySpeed>,
+    orders: &'a Option<Vec<f64>>,
+) -> Result<Option<Orders<'a>>> {
+    match (speed, orders) {
+        (None, Some(_)) => {
+            Err(Error::setting("orders", "no speed is given with them", "pass speed as well"))
+        }
+        (None, None) => Ok(None),
+        (Some(speed), orders) => {
+            Ok(Some(Orders { speed: &speed.inner, orders: orders.as_deref().unwrap_or(&ORDERS) }))
+        }
+    }
+}
+
+#[pymethods]
+impl PyChannel {
+    /// The wave as data: panels, axes, curves, marks.
+    ///
+    /// Parameters
+    /// ----------
+    /// between_s : tuple of float, optional
+    ///     First and last time in seconds; by default all of it. More than 8000 samples are gathered into
+    ///     2000 columns, each from its least to its greatest value.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where no two samples lie between the times.
+    #[pyo3(signature = (*, between_s = None))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        between_s: Option<(f64, f64)>,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::wave(&self.inner, band(between_s)))
+    }
+
+    /// Draw the wave; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// between_s : tuple of float, optional
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, between_s = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        between_s: Option<(f64, f64)>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, between_s)?, ax)
+    }
+}
+
+#[pymethods]
+impl PySpectrum {
+    /// The spectrum as data: panels, axes, curves, marks.
+    ///
+    /// Parameters
+    /// ----------
+    /// speed : Speed, optional
+    ///     Marks orders: as lines where it is steady, else as the stretches that they pass through.
+    /// orders : list of float, default [1, 2, 3]
+    ///     Orders to mark.
+    /// band_hz : tuple of float, optional
+    ///     Lowest and highest frequency shown.
+    /// scale : {'log', 'linear', 'decibel'}, default 'log'
+    ///     How values are laid along the axis.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the band holds fewer than two lines, an order is none, or orders come without a speed.
+    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, scale = "log"))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        speed: Option<Py<PySpeed>>,
+        orders: Option<Vec<f64>>,
+        band_hz: Option<(f64, f64)>,
+        scale: &str,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        let choices = [
+            ("log", Scale::Log),
+            ("linear", Scale::Linear),
+            ("decibel", Scale::Decibel { range_db: 80.0 }),
+        ];
+        let figure = || {
+            let scale = chosen("scale", scale, &choices)?;
+            let orders = orders_of(speed.as_ref().map(Py::get), &orders)?;
+            let make =
+                if self.inner.scaling == Scaling::Density { figure::psd } else { figure::spectrum };
+            make(&self.subject, &self.inner, orders, band(band_hz), scale)
+        };
+        made(py, figure())
+    }
+
+    /// Draw the spectrum; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// speed, orders, band_hz, scale
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, speed = None, orders = None, band_hz = None, scale = "log"))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        speed: Option<Py<PySpeed>>,
+        orders: Option<Vec<f64>>,
+        band_hz: Option<(f64, f64)>,
+        scale: &str,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, speed, orders, band_hz, scale)?, ax)
+    }
+}
+
+#[pymethods]
+impl PySpectrogram {
+    /// The spectrogram as data: panels, axes, map, order lines.
+    ///
+    /// Parameters
+    /// ----------
+    /// speed : Speed, optional
+    ///     Puts order lines over the map, and bounds it to somewhat above them.
+    /// orders : list of float, default [1, 2, 3]
+    ///     Orders to mark.
+    /// band_hz : tuple of float, optional
+    ///     Lowest and highest frequency shown.
+    /// waterfall : bool, default False
+    ///     Spectra one behind the other, over speed where one is given and changes, else over time.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the band holds fewer than two lines, an order is none, orders come without a speed, or
+    ///     there are fewer than two times.
+    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, waterfall = false))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        speed: Option<Py<PySpeed>>,
+        orders: Option<Vec<f64>>,
+        band_hz: Option<(f64, f64)>,
+        waterfall: bool,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        let figure = || {
+            let orders = orders_of(speed.as_ref().map(Py::get), &orders)?;
+            let (inner, start_s, band_hz) = (&self.inner, self.start_s, band(band_hz));
+            if waterfall {
+                let falling = Falling::Spectrogram(inner, start_s);
+                figure::waterfall(&self.subject, falling, orders, band_hz)
+            } else {
+                figure::spectrogram(&self.subject, inner, start_s, orders, band_hz)
+            }
+        };
+        made(py, figure())
+    }
+
+    /// Draw the spectrogram; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// speed, orders, band_hz, waterfall
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, speed = None, orders = None, band_hz = None, waterfall = false))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        speed: Option<Py<PySpeed>>,
+        orders: Option<Vec<f64>>,
+        band_hz: Option<(f64, f64)>,
+        waterfall: bool,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, speed, orders, band_hz, waterfall)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyOrderMap {
+    /// The order map as data: panels, axes, map, marks.
+    ///
+    /// Parameters
+    /// ----------
+    /// against : {'speed', 'time'}, optional
+    ///     By default speed where it changes. Against speed, blocks are gathered (root mean square) into
+    ///     120 steps.
+    /// between_orders : tuple of float, optional
+    ///     Lowest and highest order shown.
+    /// waterfall : bool, default False
+    ///     Order spectra one behind the other.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where fewer than two orders or blocks are left.
+    #[pyo3(signature = (*, against = None, between_orders = None, waterfall = false))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        against: Option<&str>,
+        between_orders: Option<(f64, f64)>,
+        waterfall: bool,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        let figure = || {
+            let (against, between) = (against_of(against)?, band(between_orders));
+            if waterfall {
+                figure::waterfall(&self.subject, Falling::OrderMap(&self.inner), None, between)
+            } else {
+                figure::order_map(&self.subject, &self.inner, against, between)
+            }
+        };
+        made(py, figure())
+    }
+
+    /// Draw the order map; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// against, between_orders, waterfall
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, against = None, between_orders = None, waterfall = false))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        against: Option<&str>,
+        between_orders: Option<(f64, f64)>,
+        waterfall: bool,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, against, between_orders, waterfall)?, ax)
+    }
+}
+
+/// The picture of tracks as the caller asks for it.
+fn tracks_figure(tracks: &[PyTrack], against: Option<&str>, show: &str) -> Result<Figure> {
+    let of = |track: &PyTrack| track.phase_stated;
+    let shown: Vec<TrackOf> = (tracks.iter())
+        .map(|track| TrackOf {
+            subject: &track.subject,
+            track: &track.inner,
+            phase_stated: of(track),
+        })
+        .collect();
+    let choices = [
+        ("both", Some(TracksShown::Both)),
+        ("amplitude", Some(TracksShown::Amplitude)),
+        ("phase", Some(TracksShown::Phase)),
+        ("polar", None),
+    ];
+    match chosen("show", show, &choices)? {
+        Some(panels) => figure::tracks(&shown, against_of(against)?, panels),
+        None => figure::vectors(&shown),
+    }
+}
+
+#[pymethods]
+impl PyTrack {
+    /// The track as data: panels, axes, curves with bands of two standard errors.
+    ///
+    /// Parameters
+    /// ----------
+    /// show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
+    ///     Amplitude above phase (two axes), one of them, or both in one polar picture.
+    /// against : {'speed', 'time'}, optional
+    ///     By default speed where it changes.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the track has no points, or a word is not among these.
+    #[pyo3(signature = (*, show = "both", against = None))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        show: &str,
+        against: Option<&str>,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        made(py, tracks_figure(std::slice::from_ref(self), against, show))
+    }
+
+    /// Draw the track; returns the matplotlib axes, or an array of two where both are shown.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes or sequence of them, optional
+    ///     Where to draw: as many as are shown; by default a new figure.
+    /// show, against
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``, and where the number or kind of axes does not fit.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, show = "both", against = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        show: &str,
+        against: Option<&str>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, show, against)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyTracks {
+    /// The tracks in one picture as data; parameters and errors as ``Track.figure``.
+    #[pyo3(signature = (*, show = "both", against = None))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        show: &str,
+        against: Option<&str>,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        made(py, tracks_figure(&self.tracks, against, show))
+    }
+
+    /// Draw the tracks in one picture; parameters, result and errors as ``Track.plot``.
+    #[pyo3(signature = (ax = None, *, show = "both", against = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        show: &str,
+        against: Option<&str>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, show, against)?, ax)
+    }
+}
+
+impl PyEnvelopeSpectrum {
+    fn picture(&self, bearing: Option<&str>, parts: Option<Vec<String>>) -> Result<Figure> {
+        let curve = EnvelopeCurve {
+            subject: &self.subject,
+            axis: &self.axis,
+            values: &self.values,
+            in_orders: self.in_orders,
+            band_hz: self.band_hz,
+        };
+        let choices = [
+            ("outer", Element::Outer),
+            ("inner", Element::Inner),
+            ("ball", Element::Ball),
+            ("cage", Element::Cage),
+        ];
+        let parts: Vec<Element> = match parts {
+            None => Element::ALL.to_vec(),
+            Some(words) => {
+                words.iter().map(|word| chosen("parts", word, &choices)).collect::<Result<_>>()?
+            }
+        };
+        let shaft_hz = self.speed_hz.or(self.stated_hz);
+        let Some(bearing) = bearing else { return figure::envelope(curve, None, shaft_hz) };
+        let known = self.bearings.iter().find(|(name, _)| name == bearing);
+        let (name, multipliers) = known.ok_or_else(|| {
+            let names: Vec<&str> = self.bearings.iter().map(|(name, _)| name.as_str()).collect();
+            let mend = if names.is_empty() {
+                "the machine file describes none".to_owned()
+            } else {
+                format!("choose among {}", names.join(", "))
+            };
+            let problem = format!("{bearing:?} is no rolling bearing of known geometry");
+            Error::setting("bearing", problem, mend)
+        })?;
+        let lines =
+            DefectLines { bearing: name, multipliers: *multipliers, slip: 0.0, parts: &parts };
+        figure::envelope(curve, Some(&lines), shaft_hz)
+    }
+}
+
+#[pymethods]
+impl PyEnvelopeSpectrum {
+    /// The envelope spectrum as data: panels, axes, curve, defect lines.
+    ///
+    /// Parameters
+    /// ----------
+    /// bearing : str, optional
+    ///     A bearing of the machine file: marks the lines of its parts, their harmonics and, fainter, the
+    ///     sidebands of those that pass the load zone. Slip of the cage is left out: lines may lie a
+    ///     percent beside.
+    /// parts : list of {'outer', 'inner', 'ball', 'cage'}, optional
+    ///     The parts marked; by default all.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the bearing is unknown, or lines over Hz lack a shaft speed.
+    #[pyo3(signature = (*, bearing = None, parts = None))]
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        bearing: Option<&str>,
+        parts: Option<Vec<String>>,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        made(py, self.picture(bearing, parts))
+    }
+
+    /// Draw the envelope spectrum; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// bearing, parts
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, bearing = None, parts = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        bearing: Option<&str>,
+        parts: Option<Vec<String>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, bearing, parts)?, ax)
+    }
+}
+
+#[pymethods]
+impl PySpeed {
+    /// The speed over time as data: curve with its band, repaired pulses, spans without pulses.
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::speed(&self.inner))
+    }
+
+    /// Draw the speed over time, repaired pulses marked; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    ///
+    /// Raises
+    /// ------
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py)?, ax)
+    }
+}
+
+#[pymethods]
+impl PySynchronousAverage {
+    /// The mean turn as data: curve with a band of two standard errors.
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::turn(&self.subject, &self.inner))
+    }
+
+    /// Draw the mean turn over shaft angle; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    ///
+    /// Raises
+    /// ------
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyDiagnosis {
+    /// A picture of the diagnosis as data.
+    ///
+    /// Parameters
+    /// ----------
+    /// show : {'overview', 'fitness', 'findings', 'levels'}, default 'overview'
+    ///     One page of everything, or one part of it.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the word is not among these.
+    #[pyo3(signature = (*, show = "overview"))]
+    fn figure<'py>(&self, py: Python<'py>, show: &str) -> PyResult<Bound<'py, PyDict>> {
+        let choices = [("overview", 0), ("fitness", 1), ("findings", 2), ("levels", 3)];
+        let figure = chosen("show", show, &choices).map_err(exception)?;
+        match figure {
+            0 => as_dict(py, &self.overview),
+            1 => as_dict(py, &figure::fitness(&self.inner.fitness)),
+            2 => as_dict(py, &figure::findings(&self.inner)),
+            _ => as_dict(py, &figure::levels(&self.inner)),
+        }
+    }
+
+    /// Draw the diagnosis: one A4 page, or one part of it.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw, for one part; the overview makes a page of its own.
+    /// show
+    ///     As in ``figure``.
+    ///
+    /// Returns
+    /// -------
+    /// matplotlib.axes.Axes, or an array of them for the overview.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``, and where the number of axes does not fit.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, show = "overview"))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        show: &str,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, show)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyFinding {
+    /// The picture behind the finding as data; None where it has none.
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyDict>>> {
+        self.picture.as_ref().map(|figure| as_dict(py, figure)).transpose()
+    }
+
+    /// Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part,
+    /// tracks with their limit, the displacement around a critical speed.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes or sequence of them, optional
+    ///     Where to draw: as many as there are panels; by default a new figure.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the finding has no picture (``figure`` is None), or the number of axes does not fit.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        let Some(figure) = self.figure(py)? else {
+            return Err(PyValueError::new_err(format!(
+                "{}: there is no picture of it; draw the channel's spectrum or order map instead",
+                self.inner.fault
+            )));
+        };
+        drawn(py, figure, ax)
+    }
+}
