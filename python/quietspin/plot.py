@@ -1,13 +1,14 @@
 """Draw the library's figures with matplotlib.
 
-A figure comes as plain data from ``result.figure()``: what is shown, where, in which unit and under which
-label is decided there. Here it is only drawn: sized for the width of an A4 page, readable without colour
-and by the colour-blind. matplotlib is imported when the first picture is drawn, and not before.
+A figure comes as plain data from ``result.figure()``: what is shown, where, in which unit and under
+which label is decided there. Here it is only drawn: sized for the width of an A4 page, readable without
+colour and by the colour-blind. matplotlib is imported when the first picture is drawn, not before.
 """
 
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,7 @@ INK = "#1a1a1a"
 SOFT = "#6b6b6b"
 # four colours that differ in lightness as well, so that they stay apart in grey and for the colour-blind
 COLOURS = ("#173f6b", "#c4652b", "#5f9ea8", "#8b5a83")
+OLIVE = "#8a8437"
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
 MARKERS = ("o", "s", "^", "D")
 # light to dark, perceptually even, and sparing of ink
@@ -109,10 +111,7 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
     matplotlib = _matplotlib()
     panels = [panel for row in figure["rows"] for panel in row["panels"]]
     with matplotlib.rc_context(STYLE):
-        if ax is None:
-            axes = _made(figure)
-        else:
-            axes = _given(figure, panels, ax)
+        axes = _made(figure) if ax is None else _given(figure, panels, ax)
         _fill(figure, panels, axes, own=ax is None)
     if len(axes) == 1:
         return axes[0]
@@ -124,7 +123,9 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
 def _given(figure: dict[str, Any], panels: list[Any], ax: Axes | Sequence[Axes]) -> list[Axes]:
     axes: list[Axes] = list(np.atleast_1d(np.asarray(ax, dtype=object)).ravel())
     if figure["page"]:
-        raise ValueError("ax: the overview fills a page of its own; leave ax out, or ask for one part by show")
+        raise ValueError(
+            "ax: the overview fills a page of its own; leave ax out, or ask for one part by show"
+        )
     if len(axes) != len(panels):
         raise ValueError(
             f"ax: the picture has {len(panels)} panels and {len(axes)} axes are given; "
@@ -156,11 +157,17 @@ def _made(figure: dict[str, Any]) -> list[Axes]:
     grid = canvas.add_gridspec(len(rows), 1, height_ratios=heights)
     axes: list[Axes] = []
     for place, row in enumerate(rows):
-        inner = grid[place].subgridspec(1, len(row["panels"]))
+        # panels that stand alone share their margins, so that joined ones line up
+        alone = len(row["panels"]) == 1 and row["panels"][0]["form"] in ("plot", "map", "polar")
+        inner = None if alone else grid[place].subgridspec(1, len(row["panels"]))
         for column, panel in enumerate(row["panels"]):
             polar = {"projection": "polar"} if panel["form"] == "polar" else {}
             joined = axes[-1] if row["joined"] and axes else None
-            axes.append(canvas.add_subplot(inner[column], sharex=joined, **polar))
+            axes.append(
+                canvas.add_subplot(
+                    grid[place] if inner is None else inner[column], sharex=joined, **polar
+                )
+            )
         if row["joined"] and place > 0:
             axes[-2].tick_params(labelbottom=False)
             axes[-2].set_xlabel("")
@@ -178,9 +185,12 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
     canvas = axes[0].figure.get_figure(root=True)
     if own and canvas is not None:
         if figure["notes"]:
-            width = int(canvas.get_figwidth() * 72 / 3.6)
+            share = 0.88 if figure["page"] else 0.97
+            width = int(share * canvas.get_figwidth() * 72 / 3.75)
             notes = "\n".join(textwrap.fill(_plain(note), width) for note in figure["notes"])
-            canvas.supxlabel(notes, x=0.01 if not figure["page"] else 0.06, ha="left", fontsize=7, color=SOFT)
+            canvas.supxlabel(
+                notes, x=0.01 if not figure["page"] else 0.06, ha="left", fontsize=7, color=SOFT
+            )
         # sizes are known only once the layout is; what depends on them comes last
         canvas.draw_without_rendering()
     for ax, panel in zip(axes, panels, strict=True):
@@ -190,6 +200,8 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
             _words_set(ax, panel)
         elif panel["form"] == "rows" and panel["x_axis"] is None:
             _rows_set(ax, panel)
+        elif panel["form"] == "rows":
+            _lift_title(ax, _named(ax, panel["marks"], INK))
 
 
 def _joined(rows: list[Any]) -> list[tuple[bool, int]]:
@@ -206,9 +218,16 @@ def _plain(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
+def _bound(text: str) -> str:
+    """Text in which no line breaks within a number or before its unit."""
+    return re.sub(r"(?<=\d) (?=\d{3}\b|%|Hz|rpm|g\b|mm|s\b)", "\N{NO-BREAK SPACE}", text)
+
+
 def _number(value: float) -> str:
     if value != 0 and not 1e-4 <= abs(value) < 1e9:
-        digits, power = f"{value:.3g}".lower().split("e") if "e" in f"{value:.3g}" else (f"{value:.3g}", "")
+        digits, power = (
+            f"{value:.3g}".lower().split("e") if "e" in f"{value:.3g}" else (f"{value:.3g}", "")
+        )
         return f"{digits}·10{_raised(int(power))}" if power else digits
     text = f"{value:,.10g}" if abs(value) >= 10_000 else f"{value:.10g}"
     return text.replace(",", "\N{THIN SPACE}").replace("-", "\N{MINUS SIGN}")
@@ -264,12 +283,24 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
         if curve["low"] is not None:
             alone = curve["stroke"] == "band"
             ax.fill_between(
-                x, curve["low"], curve["high"], color=colour, alpha=1.0 if alone else 0.25, linewidth=0.3 if alone else 0
+                x,
+                curve["low"],
+                curve["high"],
+                color=colour,
+                alpha=1.0 if alone else 0.25,
+                linewidth=0.3 if alone else 0,
             )
         if curve["stroke"] == "dots":
             face = colour if k % 2 == 0 else "none"
             ax.plot(
-                x, y, MARKERS[k], color=colour, markersize=2.4, markerfacecolor=face, markeredgewidth=0.6, label=name
+                x,
+                y,
+                MARKERS[k],
+                color=colour,
+                markersize=2.4,
+                markerfacecolor=face,
+                markeredgewidth=0.6,
+                label=name,
             )
         elif curve["stroke"] == "line":
             width = 0.7 if len(x) > 1500 else 1.1
@@ -319,9 +350,20 @@ def _limits(ax: Axes, panel: dict[str, Any]) -> None:
 def _points(ax: Axes, points: dict[str, Any]) -> None:
     name = _plain(points["name"]) or None
     if points["symbol"] == "cross":
-        style: dict[str, Any] = {"marker": "x", "color": COLOURS[1], "markersize": 5, "markeredgewidth": 1.2}
+        style: dict[str, Any] = {
+            "marker": "x",
+            "color": COLOURS[1],
+            "markersize": 4,
+            "markeredgewidth": 0.8,
+        }
     else:
-        style = {"marker": "o", "color": INK, "markersize": 5, "markerfacecolor": "none", "markeredgewidth": 0.9}
+        style = {
+            "marker": "o",
+            "color": INK,
+            "markersize": 5,
+            "markerfacecolor": "none",
+            "markeredgewidth": 0.9,
+        }
     ax.plot(points["x"], points["y"], linestyle="none", label=name, zorder=4, **style)
     low, high = ax.get_xlim()
     for x, y, label in zip(points["x"], points["y"], points["labels"], strict=False):
@@ -348,9 +390,15 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
     label = _plain(axis["words"])
     if axis["depth_db"] is not None:
         values = _decibels(values, axis, top)
-        label = f"{axis['label']} in dB, 0 dB is {top:.3g} {axis['unit']}"
+        gap = " " if _size_in(ax)[1] > 2.6 else "\n"
+        label = f"{axis['label']} in dB,{gap}0 dB is {top:.3g} {axis['unit']}"
     shades = ax.pcolormesh(
-        panel["x"], panel["y"], values, shading="nearest", cmap=MAP, rasterized=True,
+        panel["x"],
+        panel["y"],
+        values,
+        shading="nearest",
+        cmap=MAP,
+        rasterized=True,
         vmin=None if axis["depth_db"] is None else -axis["depth_db"],
         vmax=None if axis["depth_db"] is None else 0,
     )
@@ -358,7 +406,7 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
     canvas = ax.get_figure()
     if canvas is not None:
         bar = canvas.colorbar(shades, ax=ax, pad=0.015, aspect=28)
-        bar.outline.set_linewidth(0.4)  # type: ignore[operator]
+        bar.outline.set_linewidth(0.4)
         bar.set_label(_plain(label), fontsize=7.5)
         bar.ax.tick_params(labelsize=7)
     _axis(ax, "x", panel["x_axis"])
@@ -373,16 +421,31 @@ def _lines(ax: Axes, lines: list[Any]) -> None:
     (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
     for line in lines:
         x, y = line["x"], line["y"]
-        ax.plot(x, y, color=COLOURS[0], linewidth=0.8, linestyle=(0, (4, 3)), path_effects=[
-            patheffects.Stroke(linewidth=1.6, foreground="white", alpha=0.6), patheffects.Normal()
-        ])
+        ax.plot(
+            x,
+            y,
+            color=COLOURS[0],
+            linewidth=0.8,
+            linestyle=(0, (4, 3)),
+            path_effects=[
+                patheffects.Stroke(linewidth=1.6, foreground="white", alpha=0.6),
+                patheffects.Normal(),
+            ],
+        )
         inside = np.flatnonzero((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
         if inside.size:
             # by where the line leaves the picture, but inside it
             at = inside[int(0.93 * (inside.size - 1))]
             ax.annotate(
-                _plain(line["name"]), (x[at], y[at]), xytext=(-3, 4), textcoords="offset points",
-                ha="right", va="bottom", fontsize=8, color=COLOURS[0], path_effects=halo,
+                _plain(line["name"]),
+                (x[at], y[at]),
+                xytext=(-3, 4),
+                textcoords="offset points",
+                ha="right",
+                va="bottom",
+                fontsize=8,
+                color=COLOURS[0],
+                path_effects=halo,
             )
     ax.set_xlim(x0, x1)
     ax.set_ylim(y0, y1)
@@ -410,13 +473,22 @@ def _traces(ax: Axes, panel: dict[str, Any]) -> None:
     power = 10 ** math.floor(math.log10(top))
     size = max(f * power for f in (1, 2, 5) if f * power <= top)
     low, _ = ax.get_ylim()
-    shown = {"transform": ax.get_yaxis_transform(), "clip_on": False}
-    ax.plot([1.015, 1.015], [low, low + gain * size], color=INK, linewidth=1.5, solid_capstyle="butt", **shown)
+    shown: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "clip_on": False}
+    ax.plot(
+        [1.015, 1.015],
+        [low, low + gain * size],
+        color=INK,
+        linewidth=1.5,
+        solid_capstyle="butt",
+        **shown,
+    )
     words = f"{_number(size)} {panel['value_axis']['unit']}, {panel['value_axis']['label']}"
     ax.text(1.025, low, _plain(words), rotation=90, va="bottom", ha="left", fontsize=7.5, **shown)
 
 
 def _polar(ax: Axes, panel: dict[str, Any]) -> None:
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
     round_: Any = ax
     round_.set_theta_zero_location("N")
     round_.set_theta_direction(-1)
@@ -425,13 +497,8 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
         name = _plain(trace["name"]) if len(panel["traces"]) > 1 else None
         angle = np.deg2rad(trace["angle_deg"])
         ax.plot(angle, trace["radius"], linestyle=DASHES[k], color=COLOURS[k], linewidth=1.0, label=name)
-    for point in panel["points"]:
-        angle = math.radians(point["angle_deg"])
-        ax.plot([angle], [point["radius"]], "o", color=INK, markersize=3.5, markerfacecolor="white")
     _apart(ax, panel["points"])
-    ax.set_thetagrids(range(0, 360, 30)) if hasattr(ax, "set_thetagrids") else None
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
+    round_.set_thetagrids(range(0, 360, 30))
     ax.yaxis.set_major_locator(MaxNLocator(4))
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
     angles = [np.nanmean(np.exp(1j * np.deg2rad(trace["angle_deg"]))) for trace in panel["traces"]]
@@ -439,8 +506,9 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     free = np.rad2deg(np.angle(-sum(angles))) if angles and np.isfinite(sum(angles)) else 22.5
     round_.set_rlabel_position(float(free))
     ax.tick_params(axis="y", labelsize=7)
+    radius, turned = _plain(panel["radius_axis"]["words"]), _plain(panel["angle_axis"]["words"])
     ax.set_xlabel(
-        f"radius: {_plain(panel['radius_axis']['words'])}\nangle: {_plain(panel['angle_axis']['words'])}, clockwise"
+        f"radius: {radius}\nangle: {turned}, clockwise"
         + ("; numbers along the trace: rpm" if panel["points"] else "")
     )
     if len(panel["traces"]) > 1:
@@ -448,7 +516,7 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
 
 
 def _apart(ax: Axes, points: list[Any]) -> None:
-    """Names of points in a polar picture, each outwards of its point; one that would cover another is left out."""
+    """Name points of a polar picture, each outwards; one that would cover another is left out."""
     largest = max((point["radius"] for point in points), default=0.0)
     kept: list[tuple[float, float]] = []
     for point in points:
@@ -457,10 +525,15 @@ def _apart(ax: Axes, points: list[Any]) -> None:
         if any(math.dist(place, other) < 0.09 * largest for other in kept):
             continue
         kept.append(place)
+        ax.plot([angle], [point["radius"]], "o", color=INK, markersize=3.5, markerfacecolor="white")
         ax.annotate(
-            _plain(point["label"]), (angle, point["radius"]),
-            xytext=(9 * math.sin(angle), 9 * math.cos(angle)), textcoords="offset points",
-            ha="center", va="center", fontsize=7,
+            _plain(point["label"]),
+            (angle, point["radius"]),
+            xytext=(9 * math.sin(angle), 9 * math.cos(angle)),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            fontsize=7,
             bbox={"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.4},
         )
 
@@ -473,25 +546,33 @@ def _rows(ax: Axes, panel: dict[str, Any]) -> None:
     for place, entry in enumerate(entries):
         _, colour, hatch, _ = STATES[entry["state"]]
         edge = SOFT if entry["state"] == "open" else colour
-        ax.barh(place, entry["bar"] or 0.0, 0.62, color=colour, hatch=hatch, edgecolor="white" if hatch else edge, linewidth=0.6)
+        ax.barh(
+            place,
+            entry["bar"] or 0.0,
+            0.62,
+            color=colour,
+            hatch=hatch,
+            edgecolor="white" if hatch else edge,
+            linewidth=0.6,
+        )
         ax.annotate(
-            _plain(entry["value"]), (1.02, place), xycoords=("axes fraction", "data"),
-            va="center", ha="left", fontsize=7.5, annotation_clip=False,
+            _plain(entry["value"]),
+            (1.02, place),
+            xycoords=("axes fraction", "data"),
+            va="center",
+            ha="left",
+            fontsize=7.5,
+            annotation_clip=False,
         )
     labels = [textwrap.shorten(_plain(entry["label"]), 34, placeholder="…") for entry in entries]
     ax.set_yticks(range(len(entries)), labels, fontsize=7.5)
     ax.tick_params(axis="y", length=0)
-    ax.set_ylim(max(len(entries), 4) - 0.45, -0.55)
+    ax.set_ylim(max(len(entries), 6) - 0.45, -0.55)
     ax.grid(visible=False)
     _axis(ax, "x", panel["x_axis"])
     ax.set_xlim(0, max(ax.get_xlim()[1], 1e-9))
     for mark in panel["marks"]:
         ax.axvline(mark["at"], color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
-        ax.annotate(
-            _plain(mark["label"]), (mark["at"], 1), xycoords=("data", "axes fraction"), xytext=(0, 1.5),
-            textcoords="offset points", ha="center", va="bottom", fontsize=7,
-        )
-    ax.set_title(ax.get_title(loc="left"), loc="left", pad=14)
 
 
 def _needed(rows: list[Any]) -> float:
@@ -501,7 +582,9 @@ def _needed(rows: list[Any]) -> float:
         for panel in row["panels"]:
             if panel["form"] == "rows":
                 if panel["x_axis"] is None:
-                    lines = sum(len(_wrapped(entry["text"], WIDTH_IN)) + 0.35 for entry in panel["entries"])
+                    lines = sum(
+                        len(_wrapped(entry["text"], WIDTH_IN)) + 0.35 for entry in panel["entries"]
+                    )
                     height += 0.145 * lines + 0.35
                 else:
                     height += 0.24 * len(panel["entries"]) + 0.9
@@ -514,7 +597,7 @@ LABEL_SHARE = 0.30
 
 def _wrapped(text: str, width_in: float, size: float = 7.5) -> list[str]:
     columns = max(int((1 - LABEL_SHARE) * width_in * 72 / (0.52 * size)), 20)
-    return textwrap.wrap(_plain(text), columns) or [""]
+    return textwrap.wrap(_bound(_plain(text)), columns) or [""]
 
 
 def _rows_set(ax: Axes, panel: dict[str, Any]) -> None:
@@ -526,7 +609,9 @@ def _rows_set(ax: Axes, panel: dict[str, Any]) -> None:
     for entry, lines in zip(panel["entries"], texts, strict=True):
         marker, colour, _, word = STATES[entry["state"]]
         middle = top - 0.5 * line
-        ax.plot([0.008], [middle], marker, color=colour, markeredgecolor=SOFT, markersize=5, clip_on=False)
+        ax.plot(
+            [0.008], [middle], marker, color=colour, markeredgecolor=SOFT, markersize=5, clip_on=False
+        )
         label = textwrap.shorten(_plain(entry["label"]), 30, placeholder="…")
         ax.text(0.022, middle, word, va="center", fontsize=7.5)
         ax.text(0.085, middle, label, va="center", fontsize=7.5, fontweight="bold")
@@ -547,9 +632,18 @@ def _words_set(ax: Axes, panel: dict[str, Any]) -> None:
     top = 1.0
     for line in panel["lines"]:
         size, weight, colour = sizes[line["weight"]]
-        lines = textwrap.wrap(_plain(line["text"]), max(int(width * 72 / (0.54 * size)), 20))
-        ax.text(0, top, "\n".join(lines), va="top", fontsize=size, fontweight=weight, color=colour,
-                transform=ax.transAxes, linespacing=1.15)
+        lines = textwrap.wrap(_bound(_plain(line["text"])), max(int(width * 72 / (0.54 * size)), 20))
+        ax.text(
+            0,
+            top,
+            "\n".join(lines),
+            va="top",
+            fontsize=size,
+            fontweight=weight,
+            color=colour,
+            transform=ax.transAxes,
+            linespacing=1.15,
+        )
         top -= (1.25 * len(lines) + 0.35) * size / 72 / height
 
 
@@ -560,72 +654,125 @@ def _size_in(ax: Axes) -> tuple[float, float]:
     return box.width / dpi, box.height / dpi
 
 
+LANE_PT = 8.5
+"""Height of a line of names above the axes, in points."""
+
+
+def _named(ax: Axes, marks: list[Any], colours: str | dict[str, str]) -> int:
+    """Names of marks above the axes, in as many lines as keep them apart; returns how many."""
+    low, high = ax.get_xlim()
+    width_pt = _size_in(ax)[0] * 72
+    lanes: list[list[tuple[float, float]]] = []
+    for mark in sorted(marks, key=lambda mark: (mark["minor"], mark["at"])):
+        if not (mark["label"] and low <= mark["at"] <= high):
+            continue
+        label = _plain(mark["label"])
+        centre = (mark["at"] - low) / (high - low) * width_pt
+        half = 0.5 * (0.6 * 7.5 * len(label) + 4)
+        free = (
+            lane
+            for lane in range(3)
+            if lane == len(lanes)
+            or all(centre + half <= begin or centre - half >= end for begin, end in lanes[lane])
+        )
+        lane = next(free, None)
+        if lane is None:
+            continue
+        if lane == len(lanes):
+            lanes.append([])
+        lanes[lane].append((centre - half, centre + half))
+        ax.annotate(
+            label,
+            (mark["at"], 1),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 1.5 + LANE_PT * lane),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=7.5,
+            color=colours if isinstance(colours, str) else colours[mark["family"]],
+        )
+    return len(lanes)
+
+
+def _lift_title(ax: Axes, lanes: int, handles: Sequence[Any] = (), names: Sequence[str] = ()) -> None:
+    """Put title and legend above the names of marks: beside each other where there is room."""
+    title = ax.get_title(loc="left")
+    width_pt, height_pt = (72 * size for size in _size_in(ax))
+    lift = LANE_PT * lanes
+    wanted = 0.62 * 9.5 * len(title) + sum(0.55 * 8 * len(name) + 32 for name in names)
+    beside = 13.0 if names and wanted > width_pt else 0.0
+    if names:
+        ax.legend(
+            handles,
+            names,
+            loc="lower right",
+            bbox_to_anchor=(1.0, 1 + (2 + lift) / height_pt),
+            ncols=len(names),
+            frameon=False,
+            borderaxespad=0.1,
+            columnspacing=1.2,
+            handlelength=1.8,
+        )
+    ax.set_title(title, loc="left", pad=5 + lift + beside, fontweight="bold")
+
+
 def _above(ax: Axes, panel: dict[str, Any]) -> None:
-    """Marks, their names above the axes in as many lines as they need, spans that are passed, and the legend."""
+    """Draw marks with their names above the axes, spans that are passed, and the legend."""
     from matplotlib.lines import Line2D
     from matplotlib.transforms import ScaledTranslation
 
     canvas = ax.figure.get_figure(root=True)
     if canvas is None:
         return
-    families: list[str] = []
-    for mark in panel["marks"]:
-        if mark["family"] not in families:
-            families.append(mark["family"])
-    shared = {f for f in families if sum(mark["family"] == f for mark in panel["marks"]) > 1}
-    over_map = panel["form"] == "map"
+    marks = panel["marks"]
+    families = list(dict.fromkeys(mark["family"] for mark in marks))
+    palette = [INK] if panel["form"] == "map" else [INK, *COLOURS[1:], OLIVE]
+    colours = {family: palette[k % len(palette)] for k, family in enumerate(families)}
+    dashes = {family: DASHES[1 + k % (len(DASHES) - 1)] for k, family in enumerate(families)}
     low, high = ax.get_xlim()
-    width_pt = _size_in(ax)[0] * 72
-    taken: list[list[tuple[float, float]]] = []
-    lanes = 0
-    for mark in sorted(panel["marks"], key=lambda mark: (mark["minor"], mark["at"])):
-        if not low <= mark["at"] <= high:
-            continue
-        place = families.index(mark["family"])
-        colour = COLOURS[(place + 1) % len(COLOURS)] if not over_map else INK
-        ax.axvline(
-            mark["at"], color=colour, linestyle=DASHES[(place + 1) % len(DASHES)], zorder=1.5,
-            linewidth=0.6 if mark["minor"] else 0.9, alpha=0.55 if mark["minor"] else 0.95,
-        )
-        if not mark["label"]:
-            continue
-        label = _plain(mark["label"])
-        centre = (mark["at"] - low) / (high - low) * width_pt
-        half = 0.5 * (0.62 * 7.5 * len(label) + 3)
-        for lane in range(3):
-            if lane == len(taken):
-                taken.append([])
-            if all(centre + half <= a or centre - half >= b for a, b in taken[lane]):
-                taken[lane].append((centre - half, centre + half))
-                lanes = max(lanes, lane + 1)
-                ax.annotate(
-                    label, (mark["at"], 1), xycoords=("data", "axes fraction"), xytext=(0, 1.5 + 8.5 * lane),
-                    textcoords="offset points", ha="center", va="bottom", fontsize=7.5, color=colour,
-                )
-                break
+    for mark in marks:
+        if low <= mark["at"] <= high:
+            ax.axvline(
+                mark["at"],
+                color=colours[mark["family"]],
+                linestyle=dashes[mark["family"]],
+                zorder=1.5,
+                linewidth=0.6 if mark["minor"] else 0.9,
+                alpha=0.5 if mark["minor"] else 0.95,
+            )
+    lanes = _named(ax, marks, colours)
     for span in panel.get("spans", []):
         if span["whole"]:
             continue
-        lift = ScaledTranslation(0, (5 + 8.5 * lanes) / 72, canvas.dpi_scale_trans)
-        from_, to = max(span["from"], low), min(span["to"], high)
-        ax.plot([from_, to], [1, 1], transform=ax.get_xaxis_transform() + lift, color=COLOURS[1], linewidth=1.6,
-                clip_on=False, solid_capstyle="butt")
-        ax.annotate(_plain(span["label"]), (to, 1), xycoords=("data", "axes fraction"),
-                    xytext=(3, 5 + 8.5 * lanes), textcoords="offset points", va="center", fontsize=7.5)
+        height = 5 + LANE_PT * lanes
+        raised = ax.get_xaxis_transform() + ScaledTranslation(0, height / 72, canvas.dpi_scale_trans)
+        begin, end = max(span["from"], low), min(span["to"], high)
+        ax.plot(
+            [begin, end],
+            [1, 1],
+            transform=raised,
+            color=COLOURS[1],
+            linewidth=1.6,
+            clip_on=False,
+            solid_capstyle="butt",
+        )
+        ax.annotate(
+            _plain(span["label"]),
+            (end, 1),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, height),
+            textcoords="offset points",
+            va="center",
+            fontsize=7.5,
+        )
         lanes += 1
     handles, names = ax.get_legend_handles_labels()
     for family in families:
-        if family in shared:
-            k = families.index(family) + 1
-            handles.append(Line2D([], [], color=COLOURS[k % len(COLOURS)], linestyle=DASHES[k % len(DASHES)], linewidth=1))
+        if sum(mark["family"] == family for mark in marks) > 1:
+            handles.append(Line2D([], [], color=colours[family], linestyle=dashes[family], linewidth=1))
             names.append(_plain(family))
-    lift_pt = 8.5 * lanes
-    if lanes or handles:
-        ax.set_title(ax.get_title(loc="left"), loc="left", pad=6 + lift_pt, fontweight="bold")
-    if handles:
-        anchor = 1 + (2 + lift_pt) / (_size_in(ax)[1] * 72)
-        ax.legend(handles, names, loc="lower right", bbox_to_anchor=(1.0, anchor), ncols=len(names), frameon=False,
-                  borderaxespad=0.1, columnspacing=1.2, handlelength=1.8)
+    _lift_title(ax, lanes, handles, names)
 
 
 _PANELS = {"plot": _plot, "map": _map, "polar": _polar, "rows": _rows, "words": _words}

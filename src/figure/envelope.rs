@@ -7,8 +7,10 @@ use crate::error::{Error, Result};
 use crate::machine::Multipliers;
 use crate::units::grouped;
 
-/// Harmonics of a part that are marked, the fundamental counted: as many as are looked for.
+/// Harmonics of a part that are marked, the fundamental counted: as many as are looked for where it stands
+/// alone, fewer beside others.
 const HARMONICS: u32 = 5;
+const HARMONICS_BESIDE: u32 = 3;
 /// Harmonics whose sidebands are marked.
 const WITH_SIDEBANDS: u32 = 2;
 /// Below this part of a turn an envelope only shows how the run's own level drifts.
@@ -47,11 +49,12 @@ impl DefectLines<'_> {
     /// fainter the sidebands that belong to parts which pass the load zone.
     fn marks(&self, shaft: f64, end: f64) -> Vec<Mark> {
         let cage = shaft * Element::Cage.impact_order(&self.multipliers, self.slip);
+        let harmonics = if self.parts.len() > 1 { HARMONICS_BESIDE } else { HARMONICS };
         let mut marks = Vec::new();
         for &part in self.parts {
             let order = shaft * part.impact_order(&self.multipliers, self.slip);
             let (short, family) = names(part);
-            for harmonic in 1..=HARMONICS {
+            for harmonic in 1..=harmonics {
                 let at = f64::from(harmonic) * order;
                 let label = match (part, harmonic) {
                     (Element::Ball, _) => format!("{} {short}", 2 * harmonic),
@@ -104,9 +107,12 @@ pub fn envelope(
     let above = axis.iter().zip(&y).filter(|(place, _)| **place > from.max(0.0));
     let top = above.fold(0.0_f64, |top, (_, &value)| top.max(value));
     let (across, upwards) = if in_orders {
-        (Axis::linear("order", ""), Axis::linear("squared envelope, relative", "its squared mean"))
+        (Axis::linear("order", ""), Axis::linear("squared depth of modulation", ""))
     } else {
-        let unit = format!("({})² peak", subject.unit_words());
+        let unit = match subject.unit_words() {
+            unit if unit.contains(['/', ' ']) => format!("({unit})² peak"),
+            unit => format!("{unit}² peak"),
+        };
         (Axis::linear("frequency", "Hz"), Axis::linear("squared envelope", unit))
     };
     let plot = Plot::new("", across.between(0.0, end), upwards.between(0.0, 1.1 * top));

@@ -113,7 +113,8 @@ fn of_orders(case: &Case, finding: &Finding, orders: &[f64]) -> Option<Figure> {
     let made: Vec<Stated> =
         orders.iter().filter_map(|&order| stated(&view, order, quantity)).collect();
     let figure = drawn(case, &made)?;
-    let limits = limit.and_then(|(_, level)| {
+    // the limit is one on 1x and says nothing of other orders beside it
+    let limits = limit.filter(|_| orders == [1.0]).and_then(|(_, level)| {
         let at = level.limit?;
         Some(Limit { at, label: format!("limit {} {}", trimmed(at), level.unit) })
     });

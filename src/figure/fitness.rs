@@ -3,7 +3,7 @@
 use super::Figure;
 use super::rows::{Entry, Rows, State};
 use crate::fitness::{Check, Fit};
-use crate::units::three_digits;
+use crate::units::{clause, three_digits};
 
 /// All checks, what restricts the recording first.
 pub fn fitness(checks: &[Check]) -> Figure {
@@ -48,7 +48,7 @@ fn entry(check: &Check) -> Entry {
     });
     let text = match (check.found.as_str(), check.consequence.as_str()) {
         (found, "") => found.to_owned(),
-        (found, consequence) => format!("{}: {consequence}", found.trim_end_matches('.')),
+        (found, consequence) => format!("{}: {}", found.trim_end_matches('.'), clause(consequence)),
     };
     Entry { label, state, bar: None, value, text }
 }

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::axis::{Axis, check_count, check_rising};
 use super::plot::{Curve, Mark};
+use crate::dsp::stats;
 use crate::error::Result;
 
 /// How a map is drawn.
@@ -111,6 +112,22 @@ impl Map {
     }
 }
 
+/// Least and greatest depth of a map in decibels.
+const DEPTHS_DB: [f64; 2] = [40.0, 90.0];
+
+/// Depth in decibels at which the quieter half of a map's values is just seen as its ground.
+pub(super) fn depth_db(values: &[f32]) -> f64 {
+    let mut sound: Vec<f64> = values.iter().map(|&v| f64::from(v)).filter(|v| *v > 0.0).collect();
+    let top = sound.iter().copied().fold(0.0, f64::max);
+    let middle = stats::median_of(&mut sound);
+    let depth = 20.0 * (top / middle.max(f64::MIN_POSITIVE)).log10();
+    if depth.is_finite() {
+        (depth + 3.0).clamp(DEPTHS_DB[0], DEPTHS_DB[1]).round()
+    } else {
+        DEPTHS_DB[0]
+    }
+}
+
 /// Rows gathered into `count` equal steps of their place: the middles of the steps that hold any, and the
 /// root mean square of the values in each. Steps that no row falls into are left out.
 pub(super) fn gathered<'a>(
@@ -166,6 +183,15 @@ mod tests {
             (axis(), vec![0.0; 4]),
         );
         assert!(falling.is_err());
+    }
+
+    #[test]
+    fn the_ground_of_a_map_is_its_quieter_half() {
+        let mut values = vec![1e-3_f32; 100];
+        values[3] = 1.0;
+        assert_eq!(depth_db(&values), 63.0);
+        assert_eq!(depth_db(&[1.0; 5]), 40.0);
+        assert_eq!(depth_db(&[0.0; 5]), 40.0);
     }
 
     #[test]

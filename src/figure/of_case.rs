@@ -21,14 +21,14 @@ const RANGE_DB: f64 = 60.0;
 /// The picture of the judged channel whose limit is used up most, of the first one where no limit is
 /// stated; `None` where there is nothing to draw.
 pub fn of_case(case: &Case) -> Option<Figure> {
-    of_view(&fullest(case)?, ROWS)
+    of_view(&fullest(case)?, ROWS, Some(RANGE_DB))
 }
 
-/// The picture of one channel; a map has so many rows of speed at most.
-pub(super) fn of_view(view: &View, rows: usize) -> Option<Figure> {
+/// The picture of one channel; a map has so many rows of speed at most, and so many decibels.
+pub(super) fn of_view(view: &View, rows: usize, range_db: Option<f64>) -> Option<Figure> {
     let steady = view.case.speed.as_ref().is_none_or(|speed| speed.is_steady(STEADY));
     if !steady && let Some(map) = view.order_map() {
-        let map = map_of(view, map, rows)?;
+        let map = map_of(view, map, rows, range_db)?;
         return Some(Figure::of(map.title.clone(), map));
     }
     let plot = curve_of(view)?;
@@ -46,10 +46,11 @@ pub(super) fn fullest(case: &Case) -> Option<View<'_>> {
 
 /// Rms of the amplitudes over orders and speed, speeds gathered into rows; rows that no block falls
 /// into are left out.
-fn map_of(view: &View, map: &OrderMap, rows: usize) -> Option<Map> {
+fn map_of(view: &View, map: &OrderMap, rows: usize, range_db: Option<f64>) -> Option<Map> {
     let subject = Subject::of(view.channel);
     let highest = highest_order(view).min((map.phasors.ncols() as f64 - 1.0) * map.order_step());
-    let mut made = of_map(&subject, map, Against::Speed, Some([0.0, highest]), rows).ok()?;
+    let mut made =
+        of_map(&subject, map, Against::Speed, Some([0.0, highest]), rows, range_db).ok()?;
     made.title = subject.title("orders over speed");
     Some(made.with_marks(order_marks(view, 1.0)))
 }

@@ -2,10 +2,9 @@
 
 use std::ops::Range;
 
-use super::map::gathered;
+use super::map::{depth_db, gathered};
 use super::orders::Against;
 use super::plot::Mark;
-use super::spectrogram::RANGE_DB;
 use super::{Axis, Figure, Map, Subject};
 use crate::angle::OrderMap;
 use crate::error::{Error, Result};
@@ -41,20 +40,21 @@ pub fn order_map(
     against: Against,
     between_orders: Option<[f64; 2]>,
 ) -> Result<Figure> {
-    let shown = of_map(subject, map, against, between_orders, SPEED_STEPS)?;
+    let shown = of_map(subject, map, against, between_orders, SPEED_STEPS, None)?;
     Ok(Figure::of(
         subject.title("order map"),
         shown.with_marks([Mark::new(1.0, "1x"), Mark::new(2.0, "2x")]),
     ))
 }
 
-/// The map without marks, against speed in `steps`.
+/// The map without marks, against speed in `steps`; as deep as its own ground where no depth is given.
 pub(super) fn of_map(
     subject: &Subject,
     map: &OrderMap,
     against: Against,
     between_orders: Option<[f64; 2]>,
     steps: usize,
+    range_db: Option<f64>,
 ) -> Result<Map> {
     let columns = orders_shown(map, between_orders)?;
     let rows: Vec<Vec<f32>> = (map.phasors.rows().into_iter())
@@ -68,5 +68,6 @@ pub(super) fn of_map(
     };
     let orders = columns.map(|k| k as f64 * map.order_step()).collect();
     let across = (Axis::linear("order", ""), orders);
-    Map::new("", across, (axis, places), (subject.decibels(RANGE_DB), values))
+    let range_db = range_db.unwrap_or_else(|| depth_db(&values));
+    Map::new("", across, (axis, places), (subject.decibels(range_db), values))
 }

@@ -9,6 +9,7 @@ use super::speed::speed;
 use super::{Axis, Figure, Panel, Row};
 use crate::case::{Case, Decision, Level};
 use crate::diagnose::{Diagnosis, Finding, INVESTIGATE_FROM, REJECT_FROM};
+use crate::fitness::Fit;
 use crate::signature::Kind;
 use crate::units::{grouped, three_digits};
 
@@ -25,28 +26,39 @@ const CHECKS: usize = 4;
 const CAUTION: &str = "quietspin judges recordings; it is no protection system. Spin only inside rated containment, \
     never above the maker's speed; local codes and licensed practice decide.";
 
+/// Heights on the page in centimetres.
+const PAGE_CM: f64 = 27.0;
+const PICTURES_CM: f64 = 6.6;
+const EVIDENCE_CM: f64 = 5.6;
+/// How much higher pictures get where the page has room.
+const MOST_STRETCH: f64 = 1.5;
+/// Letters in a line of running text on the page, about.
+const LETTERS: usize = 100;
+
 /// The diagnosis on one page: verdict and reason, probabilities, levels against their limits, the speed, the
 /// orders or the spectrum of the fullest channel, the picture of the most important finding, and fitness.
 pub fn overview(case: &Case, diagnosis: &Diagnosis) -> Figure {
-    let mut rows = vec![Row::new(0.62, vec![Panel::Words(head(diagnosis))])];
-    let titled = |mut panel: Rows, title: &str| {
-        panel.title = title.to_owned();
-        Panel::Rows(panel)
-    };
-    let mut judged = vec![titled(finding_rows(diagnosis, FINDINGS), "probability of each fault")];
+    let head = head(diagnosis);
+    let lines: usize = head.lines.iter().map(|line| line.text.chars().count() / LETTERS + 1).sum();
+    let mut rows = vec![Row::new(0.8 + 0.5 * lines as f64, vec![Panel::Words(head)])];
+    let found = finding_rows(diagnosis, FINDINGS).titled("probability of each fault");
+    let mut longest = found.entries.len();
+    let mut judged = vec![Panel::Rows(found)];
     if !diagnosis.levels.is_empty() {
-        judged.push(titled(level_rows(&diagnosis.levels, LEVELS), "levels against their limits"));
+        let levels = level_rows(diagnosis, LEVELS).titled("levels against their limits");
+        longest = longest.max(levels.entries.len());
+        judged.push(Panel::Rows(levels));
     }
-    rows.push(Row::new(1.1, judged));
+    rows.push(Row::new(2.4 + 0.42 * longest.max(6) as f64, judged));
     let mut pictures = Vec::new();
     if let Some(figure) = case.speed.as_ref().and_then(|found| speed(found).ok()) {
         pictures.extend(panels(figure));
     }
-    if let Some(figure) = fullest(case).and_then(|view| of_view(&view, MAP_ROWS)) {
+    if let Some(figure) = fullest(case).and_then(|view| of_view(&view, MAP_ROWS, None)) {
         pictures.extend(panels(figure));
     }
     if !pictures.is_empty() {
-        rows.push(Row::new(1.3, pictures));
+        rows.push(Row::new(PICTURES_CM, pictures));
     }
     let fault = |finding: &&Finding| finding.kind == Kind::Fault;
     let faults = diagnosis.findings.iter().filter(fault);
@@ -57,12 +69,29 @@ pub fn overview(case: &Case, diagnosis: &Diagnosis) -> Figure {
             if place == 0 {
                 row.panels.iter_mut().for_each(|panel| name(panel, &title));
             }
-            row.height *= 0.95;
+            row.height *= EVIDENCE_CM;
             rows.push(row);
         }
     }
-    rows.push(Row::new(0.75, vec![Panel::Rows(in_short(&diagnosis.fitness, CHECKS))]));
+    let fitness = in_short(&diagnosis.fitness, CHECKS);
+    rows.push(Row::new(1.0 + 0.9 * fitness.entries.len() as f64, vec![Panel::Rows(fitness)]));
+    fill_page(&mut rows);
     Figure { title: String::new(), rows, notes: vec![CAUTION.to_owned()], page: true }
+}
+
+/// Gives what is left of the page to the pictures, and what they do not need to the last row.
+fn fill_page(rows: &mut [Row]) {
+    let is_picture = |row: &Row| matches!(row.panels.first(), Some(Panel::Plot(_) | Panel::Map(_)));
+    let total = |rows: &[Row]| rows.iter().map(|row| row.height).sum::<f64>();
+    let pictures: f64 = rows.iter().filter(|row| is_picture(row)).map(|row| row.height).sum();
+    if pictures > 0.0 {
+        let stretch = (1.0 + (PAGE_CM - total(rows)) / pictures).clamp(1.0, MOST_STRETCH);
+        rows.iter_mut().filter(|row| is_picture(row)).for_each(|row| row.height *= stretch);
+    }
+    let left = PAGE_CM - total(rows);
+    if let Some(last) = rows.last_mut() {
+        last.height += left.max(0.0);
+    }
 }
 
 /// The probabilities of all findings and considered faults.
@@ -74,7 +103,7 @@ pub fn findings(diagnosis: &Diagnosis) -> Figure {
 /// The levels against their limits.
 pub fn levels(diagnosis: &Diagnosis) -> Figure {
     let title = format!("{}: levels against their limits", diagnosis.recording);
-    Figure::of(title, level_rows(&diagnosis.levels, usize::MAX))
+    Figure::of(title, level_rows(diagnosis, usize::MAX))
 }
 
 /// The panels of a figure, the first with its title.
@@ -166,33 +195,50 @@ fn finding_row(finding: &Finding) -> Entry {
     }
 }
 
-fn level_rows(levels: &[Level], at_most: usize) -> Rows {
-    let mut sorted: Vec<&Level> = levels.iter().collect();
+fn level_rows(diagnosis: &Diagnosis, at_most: usize) -> Rows {
+    let is_unfit = |level: &Level| {
+        let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
+        unfit.any(|check| check.channel.as_ref() == Some(&level.channel))
+    };
+    // levels of unfit channels are no measure of anything
+    let ratio = |level: &Level| level.ratio().filter(|_| !is_unfit(level));
+    let mut sorted: Vec<&Level> = diagnosis.levels.iter().collect();
     // the fullest first; those without a limit last, in their own order
-    sorted.sort_by(|a, b| b.ratio().unwrap_or(-1.0).total_cmp(&a.ratio().unwrap_or(-1.0)));
-    let top = levels.iter().filter_map(Level::ratio).fold(1.0, f64::max);
+    sorted.sort_by(|a, b| ratio(b).unwrap_or(-1.0).total_cmp(&ratio(a).unwrap_or(-1.0)));
+    let top = sorted.iter().filter_map(|level| ratio(level)).fold(1.0, f64::max);
     Rows {
         title: String::new(),
         x_axis: Some(Axis::linear("share of the limit", "").between(0.0, 1.15 * top)),
-        entries: sorted.into_iter().take(at_most).map(level_row).collect(),
+        entries: sorted.into_iter().take(at_most).map(|l| level_row(l, is_unfit(l))).collect(),
         marks: vec![Mark::new(1.0, "limit")],
     }
 }
 
-fn level_row(level: &Level) -> Entry {
+fn level_row(level: &Level, unfit: bool) -> Entry {
+    let label = format!("{}, {}", level.name, level.channel);
+    if unfit {
+        return Entry {
+            label,
+            state: State::Open,
+            bar: None,
+            value: "channel unfit".to_owned(),
+            text: "not measured: the channel is unfit".to_owned(),
+        };
+    }
     let state = match level.decision {
         Decision::NoLimit => State::Open,
         Decision::Within => State::Good,
         Decision::Exceeded => State::Bad,
         Decision::Undecided => State::Limited,
     };
-    let unit = level.unit.replace("um", "µm").replace("m/s2", "m/s²");
+    let unit =
+        level.unit.replace("um", "µm").replace("m/s2", "m/s²").replace("FS", "of full scale");
     let text = match level.limit {
         Some(limit) => format!("limit {limit} {unit}"),
         None => "no limit stated".to_owned(),
     };
     Entry {
-        label: format!("{}, {}", level.name, level.channel),
+        label,
         state,
         bar: level.ratio(),
         value: format!("{} {unit}", three_digits(level.value)),

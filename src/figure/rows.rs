@@ -47,6 +47,15 @@ pub struct Rows {
     pub marks: Vec<Mark>,
 }
 
+impl Rows {
+    /// The same rows with a title of their own.
+    #[must_use]
+    pub fn titled(mut self, title: impl Into<String>) -> Self {
+        self.title = title.into();
+        self
+    }
+}
+
 /// How strongly a line of words is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

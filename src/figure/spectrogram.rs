@@ -1,12 +1,11 @@
 //! The spectrogram: amplitude over time and frequency, with order lines.
 
+use super::map::depth_db;
 use super::orders::Orders;
 use super::{Axis, Figure, Map, Subject};
 use crate::error::{Error, Result};
 use crate::spectrum::spectrogram::Spectrogram;
 
-/// Depth of the picture in decibels.
-pub(super) const RANGE_DB: f64 = 60.0;
 /// How far above the highest order line the picture reaches where no band is given.
 const ABOVE_ORDERS: f64 = 1.6;
 
@@ -46,12 +45,13 @@ pub fn spectrogram(
 ) -> Result<Figure> {
     let columns = columns(spectrogram, orders, band_hz)?;
     let axis_hz = spectrogram.axis_hz();
-    let values = columns.clone().flat_map(|k| spectrogram.values.column(k).to_vec()).collect();
+    let values: Vec<f32> =
+        columns.clone().flat_map(|k| spectrogram.values.column(k).to_vec()).collect();
     let mut map = Map::new(
         "",
         (Axis::linear("time", "s"), spectrogram.times_s.iter().map(|t| t + start_s).collect()),
         (Axis::linear("frequency", "Hz"), axis_hz.get(columns).unwrap_or_default().to_vec()),
-        (subject.decibels(RANGE_DB), values),
+        (subject.decibels(depth_db(&values)), values),
     )?;
     if let Some(orders) = orders {
         orders.check()?;

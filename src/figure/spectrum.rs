@@ -7,7 +7,7 @@ use crate::error::{Error, Result};
 use crate::spectrum::{Scaling, Spectrum};
 use crate::units::three_digits;
 
-/// Decades shown below the greatest value, at most: what lies deeper is the converter's own floor.
+/// Decades of amplitude shown below the greatest value, at most: what lies deeper is the converter's own floor.
 const DECADES: f64 = 5.0;
 /// Share of the values that may lie below the foot of a logarithmic axis.
 const BELOW_FOOT: f64 = 0.02;
@@ -81,7 +81,12 @@ pub(super) fn over_frequency(
     let highest =
         vibration().fold([0.0, 0.0], |best, (&hz, &v)| if v > best[1] { [hz, v] } else { best });
     let y_axis = match y_axis.scale {
-        Scale::Log => with_foot(y_axis, vibration().map(|(_, &v)| v).collect(), highest[1]),
+        Scale::Log => {
+            // powers go by the square of amplitudes
+            let decades =
+                if spectrum.scaling == Scaling::Amplitude { DECADES } else { 2.0 * DECADES };
+            with_foot(y_axis, vibration().map(|(_, &v)| v).collect(), highest[1], decades)
+        }
         _ => y_axis,
     };
     let mut plot =
@@ -98,11 +103,11 @@ pub(super) fn over_frequency(
 }
 
 /// A logarithmic axis from below nearly all values to above the greatest.
-pub(super) fn with_foot(axis: Axis, mut values: Vec<f64>, greatest: f64) -> Axis {
+fn with_foot(axis: Axis, mut values: Vec<f64>, greatest: f64, decades: f64) -> Axis {
     values.retain(|value| *value > 0.0);
     values.sort_by(f64::total_cmp);
     let index = (BELOW_FOOT * values.len() as f64) as usize;
     let foot = values.get(index).map_or(0.0, |low| 0.5 * low);
-    let foot = foot.max(greatest * 10f64.powf(-DECADES));
+    let foot = foot.max(greatest * 10f64.powf(-decades));
     axis.between(foot, 3.0 * greatest)
 }

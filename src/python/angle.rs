@@ -69,6 +69,7 @@ impl PyOrderMap {
     }
 
     /// Axes, amplitudes (blocks, orders) and what they mean.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         columns.set_item("channel", &self.subject.channel)?;
@@ -178,6 +179,7 @@ impl PyTrack {
     }
 
     /// Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         columns.set_item("channel", &self.subject.channel)?;
@@ -264,6 +266,7 @@ impl PyTracks {
     }
 
     /// A list of the tracks' own dictionaries.
+    #[pyo3(signature = () -> "list[dict[str, Any]]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyDict>>> {
         self.tracks.iter().map(|track| track.to_dict(py)).collect()
     }
@@ -328,6 +331,7 @@ impl PySynchronousAverage {
     }
 
     /// Columns and what they mean: angle_deg, values, unit, turns, locked_rms, residual_rms.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         columns.set_item("channel", &self.subject.channel)?;

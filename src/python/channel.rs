@@ -323,6 +323,7 @@ impl PyChannel {
     }
 
     /// Columns and what they mean: time_s, values, unit, role, rate_hz.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         let times = (0..self.inner.len()).map(|i| self.inner.time_s(i as f64)).collect();

@@ -209,7 +209,7 @@ impl PyChannel {
     /// ------
     /// ValueError
     ///     Where no two samples lie between the times.
-    #[pyo3(signature = (*, between_s = None))]
+    #[pyo3(signature = (*, between_s = None) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -263,7 +263,7 @@ impl PySpectrum {
     /// ------
     /// ValueError
     ///     Where the band holds fewer than two lines, an order is none, or orders come without a speed.
-    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, scale = "log"))]
+    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, scale = "log") -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -336,7 +336,7 @@ impl PySpectrogram {
     /// ValueError
     ///     Where the band holds fewer than two lines, an order is none, orders come without a speed, or
     ///     there are fewer than two times.
-    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, waterfall = false))]
+    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, waterfall = false) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -405,7 +405,7 @@ impl PyOrderMap {
     /// ------
     /// ValueError
     ///     Where fewer than two orders or blocks are left.
-    #[pyo3(signature = (*, against = None, between_orders = None, waterfall = false))]
+    #[pyo3(signature = (*, against = None, between_orders = None, waterfall = false) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -489,7 +489,7 @@ impl PyTrack {
     /// ------
     /// ValueError
     ///     Where the track has no points, or a word is not among these.
-    #[pyo3(signature = (*, show = "both", against = None))]
+    #[pyo3(signature = (*, show = "both", against = None) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -529,7 +529,7 @@ impl PyTrack {
 #[pymethods]
 impl PyTracks {
     /// The tracks in one picture as data; parameters and errors as ``Track.figure``.
-    #[pyo3(signature = (*, show = "both", against = None))]
+    #[pyo3(signature = (*, show = "both", against = None) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -609,7 +609,7 @@ impl PyEnvelopeSpectrum {
     /// ------
     /// ValueError
     ///     Where the bearing is unknown, or lines over Hz lack a shaft speed.
-    #[pyo3(signature = (*, bearing = None, parts = None))]
+    #[pyo3(signature = (*, bearing = None, parts = None) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -649,6 +649,7 @@ impl PyEnvelopeSpectrum {
 #[pymethods]
 impl PySpeed {
     /// The speed over time as data: curve with its band, repaired pulses, spans without pulses.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::speed(&self.inner))
     }
@@ -677,6 +678,7 @@ impl PySpeed {
 #[pymethods]
 impl PySynchronousAverage {
     /// The mean turn as data: curve with a band of two standard errors.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::turn(&self.subject, &self.inner))
     }
@@ -715,7 +717,7 @@ impl PyDiagnosis {
     /// ------
     /// ValueError
     ///     Where the word is not among these.
-    #[pyo3(signature = (*, show = "overview"))]
+    #[pyo3(signature = (*, show = "overview") -> "dict[str, Any]")]
     fn figure<'py>(&self, py: Python<'py>, show: &str) -> PyResult<Bound<'py, PyDict>> {
         let choices = [("overview", 0), ("fitness", 1), ("findings", 2), ("levels", 3)];
         let figure = chosen("show", show, &choices).map_err(exception)?;
@@ -760,6 +762,7 @@ impl PyDiagnosis {
 #[pymethods]
 impl PyFinding {
     /// The picture behind the finding as data; None where it has none.
+    #[pyo3(signature = () -> "dict[str, Any] | None")]
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyDict>>> {
         self.picture.as_ref().map(|figure| as_dict(py, figure)).transpose()
     }

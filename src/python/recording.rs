@@ -226,6 +226,7 @@ impl PyRecording {
     }
 
     /// The recording in brief, as plain Python objects; samples are in ``rec[name].values``.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let brief = PyDict::new(py);
         brief.set_item("name", &self.inner.name)?;

@@ -92,6 +92,7 @@ impl PySpectrum {
     }
 
     /// Columns and what they mean: frequency_hz, values, unit, scaling.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         columns.set_item("channel", &self.subject.channel)?;
@@ -195,6 +196,7 @@ impl PySpectrogram {
     }
 
     /// Axes, values (times, frequencies) and what they mean.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         columns.set_item("channel", &self.subject.channel)?;
@@ -332,6 +334,7 @@ impl PyEnvelopeSpectrum {
     }
 
     /// Columns and what they mean: order (with a speed), frequency_hz, values, band_hz.
+    #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
         columns.set_item("channel", &self.subject.channel)?;
