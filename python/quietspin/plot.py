@@ -258,7 +258,7 @@ def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) 
         one.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
     if isinstance(axis["scale"], dict) and top is not None:
         words = f"{axis['label']} in dB, 0 dB is {top:.3g} {axis['unit']}"
-        limits(-axis["depth_db"], 0.05 * axis["depth_db"])
+        limits(-axis["depth_db"], 0.1 * axis["depth_db"])
     elif axis["shown"]:
         limits(*axis["shown"])
     (ax.set_xlabel if which == "x" else ax.set_ylabel)(_plain(words))

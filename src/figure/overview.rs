@@ -24,7 +24,8 @@ const CHECKS: usize = 4;
 
 /// What a page of a diagnosis is to be read with.
 const CAUTION: &str = "quietspin judges recordings; it is no protection system. Spin only inside rated containment, \
-    never above the maker's speed; local codes and licensed practice decide.";
+    nobody in the plane of the wheels, never above the maker's speed; the maker's limits, local codes and \
+    licensed practice decide.";
 
 /// Heights on the page in centimetres.
 const PAGE_CM: f64 = 27.0;

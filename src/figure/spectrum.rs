@@ -87,7 +87,8 @@ pub(super) fn over_frequency(
                 if spectrum.scaling == Scaling::Amplitude { DECADES } else { 2.0 * DECADES };
             with_foot(y_axis, vibration().map(|(_, &v)| v).collect(), highest[1], decades)
         }
-        _ => y_axis,
+        Scale::Linear => y_axis.between(0.0, 1.15 * highest[1]),
+        Scale::Decibel { .. } => y_axis,
     };
     let mut plot =
         Plot::new("", Axis::linear("frequency", "Hz").between(x[0], x[x.len() - 1]), y_axis)

@@ -1,0 +1,511 @@
+"""Pictures and tables for notebooks: they draw without a warning, say their units, hold the numbers."""
+
+import html.parser
+import io
+import itertools
+import json
+import pickle
+import subprocess
+import sys
+
+import matplotlib
+import numpy as np
+import pytest
+import quietspin as qs
+from conftest import sample
+
+matplotlib.use("Agg")
+
+from matplotlib import pyplot
+from matplotlib.text import Text
+
+HOSTILE = "<script>alert('x')</script> $\\frac{1}$ & \"\x1b[2J\u202e"
+RATE_HZ = 25_600.0
+
+
+@pytest.fixture(autouse=True)
+def closed():
+    yield
+    pyplot.close("all")
+
+
+def steady_speed(rpm):
+    """Return a speed that is stated: where there are pulses, these come first."""
+    rec = qs.Recording.from_arrays({"a": np.zeros(1000)}, rate_hz=1000, roles={"a": "vibration"})
+    return rec.speed(rpm=rpm)
+
+
+@pytest.fixture(scope="module")
+def results():
+    """All results of three samples, made once."""
+    rec, bearing, unfit = sample("imbalanced"), sample("bearing"), sample("unfit")
+    speed, slow = rec.speed(), bearing.speed()
+    front, hit = rec["front"], bearing["front"]
+    return {
+        "wave": front,
+        "spectrum": front.spectrum(),
+        "psd": front.psd(),
+        "spectrogram": front.spectrogram(),
+        "order_map": front.order_map(speed),
+        "tracks": front.track(speed, orders=[1, 2]),
+        "average": front.synchronous_average(speed),
+        "envelope": hit.envelope_spectrum(slow),
+        "envelope_hz": hit.envelope_spectrum(),
+        "speed": speed,
+        "repaired": unfit.speed(),
+        "steady": steady_speed(60_000.0),
+        "diagnosis": qs.diagnose(rec),
+        "bearing_diagnosis": qs.diagnose(bearing),
+        "unfit_diagnosis": qs.diagnose(unfit),
+    }
+
+
+PICTURES = {
+    "wave": lambda r: r["wave"].plot(),
+    "wave_part": lambda r: r["wave"].plot(between_s=(1.0, 1.02)),
+    "spectrum": lambda r: r["spectrum"].plot(speed=r["speed"]),
+    "spectrum_steady": lambda r: r["spectrum"].plot(speed=r["steady"], orders=[1, 2, 9]),
+    "spectrum_decibel": lambda r: r["spectrum"].plot(scale="decibel"),
+    "spectrum_linear": lambda r: r["spectrum"].plot(scale="linear"),
+    "psd": lambda r: r["psd"].plot(),
+    "spectrogram": lambda r: r["spectrogram"].plot(speed=r["speed"]),
+    "waterfall": lambda r: r["spectrogram"].plot(speed=r["speed"], waterfall=True),
+    "waterfall_in_time": lambda r: r["spectrogram"].plot(waterfall=True),
+    "order_map": lambda r: r["order_map"].plot(),
+    "order_map_in_time": lambda r: r["order_map"].plot(against="time"),
+    "order_waterfall": lambda r: r["order_map"].plot(waterfall=True, between_orders=(0, 4)),
+    "tracks": lambda r: r["tracks"].plot(),
+    "track_in_time": lambda r: r["tracks"][0].plot(against="time"),
+    "amplitude": lambda r: r["tracks"].plot(show="amplitude"),
+    "phase": lambda r: r["tracks"].plot(show="phase"),
+    "polar": lambda r: r["tracks"].plot(show="polar"),
+    "turn": lambda r: r["average"].plot(),
+    "envelope": lambda r: r["envelope"].plot(bearing="front"),
+    "envelope_outer": lambda r: r["envelope"].plot(bearing="front", parts=["outer"]),
+    "envelope_hz": lambda r: r["envelope_hz"].plot(),
+    "speed": lambda r: r["speed"].plot(),
+    "repaired": lambda r: r["repaired"].plot(),
+    "overview": lambda r: r["diagnosis"].plot(),
+    "overview_bearing": lambda r: r["bearing_diagnosis"].plot(),
+    "overview_unfit": lambda r: r["unfit_diagnosis"].plot(),
+    "fitness": lambda r: r["unfit_diagnosis"].plot(show="fitness"),
+    "findings": lambda r: r["diagnosis"].plot(show="findings"),
+    "levels": lambda r: r["diagnosis"].plot(show="levels"),
+    "imbalance": lambda r: r["diagnosis"].findings[0].plot(),
+    "bearing_outer": lambda r: r["bearing_diagnosis"].findings[0].plot(),
+}
+
+LABELS = {
+    "wave": ("time in s", "acceleration in g"),
+    "spectrum": ("frequency in Hz", "acceleration in g peak"),
+    "psd": ("frequency in Hz", "density of acceleration in g²/Hz"),
+    "spectrogram": ("time in s", "frequency in Hz"),
+    "waterfall": ("frequency in Hz", "speed in rpm"),
+    "waterfall_in_time": ("frequency in Hz", "time in s"),
+    "order_map": ("order", "speed in rpm"),
+    "order_map_in_time": ("order", "time in s"),
+    "order_waterfall": ("order", "speed in rpm"),
+    "amplitude": ("speed in rpm", "acceleration in g peak"),
+    "phase": ("speed in rpm", "phase lag in degrees"),
+    "turn": ("shaft angle in degrees", "acceleration in g"),
+    "envelope": ("order", "squared depth of modulation"),
+    "envelope_hz": ("frequency in Hz", "squared envelope in g² peak"),
+    "speed": ("time in s", "speed in rpm"),
+    "levels": ("share of the limit", ""),
+    "findings": ("probability in %", ""),
+}
+
+
+def axes_of(drawn):
+    return list(np.atleast_1d(np.asarray(drawn, dtype=object)).ravel())
+
+
+def words_of(canvas):
+    """Return every text that is drawn: ticks outside the limits of an axis are kept by it, not drawn."""
+    kept = set(canvas.findobj(Text))
+    for ax in canvas.axes:
+        for axis in (ax.xaxis, ax.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            reach = 1e-6 * (high - low)
+            for tick in [*axis.get_major_ticks(), *axis.get_minor_ticks()]:
+                if not low - reach <= tick.get_loc() <= high + reach or not ax.axison:
+                    kept -= {tick.label1, tick.label2}
+    return [text for text in kept if text.get_visible() and text.get_text().strip()]
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_every_picture_draws_and_no_words_overlap(results, name):
+    canvas = axes_of(PICTURES[name](results))[0].figure
+    canvas.savefig(io.BytesIO(), format="png")
+    renderer = canvas.canvas.get_renderer()
+    boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in words_of(canvas)]
+    paper = canvas.bbox
+    shown = [(text, box) for text, box in boxes if box.width > 0]
+    assert len(shown) > 3
+    for (text, box), (other, beside) in itertools.combinations(shown, 2):
+        common = box.intersection(box, beside)
+        if common is not None:
+            share = common.width * common.height / min(b.width * b.height for b in (box, beside))
+            assert share < 0.12, f"{text!r} and {other!r} overlap"
+    for text, box in shown:
+        inside = box.x0 >= -1 and box.x1 <= paper.x1 + 1 and box.y0 >= -1 and box.y1 <= paper.y1 + 1
+        assert inside, f"{text!r} leaves the paper"
+
+
+@pytest.mark.parametrize("name", LABELS)
+def test_axes_say_quantity_and_unit(results, name):
+    ax = PICTURES[name](results)
+    assert (ax.get_xlabel(), ax.get_ylabel()) == LABELS[name]
+    assert ax.get_title(loc="left")
+
+
+def test_tracks_are_two_axes_with_one_axis_across(results):
+    upper, lower = results["tracks"].plot()
+    assert upper.get_ylabel() == "acceleration in g peak"
+    assert lower.get_ylabel() == "phase lag in degrees"
+    assert lower.get_xlabel() == "speed in rpm"
+    assert upper.get_xlim() == lower.get_xlim()
+    assert upper.get_position().x0 == pytest.approx(lower.get_position().x0)
+    assert [text.get_text() for text in upper.get_legend().get_texts()] == ["1x", "2x"]
+    polar = results["tracks"].plot(show="polar")
+    assert "acceleration in g peak" in polar.get_xlabel()
+    assert "phase lag in degrees" in polar.get_xlabel()
+
+
+def test_maps_say_what_their_shades_mean(results):
+    ax = results["order_map"].plot()
+    bar = next(one for one in ax.figure.axes if one is not ax)
+    top = results["order_map"].amplitude.max()
+    assert bar.get_ylabel().startswith("acceleration in dB")
+    assert "g peak" in bar.get_ylabel()
+    named = float(bar.get_ylabel().split("is ")[1].split()[0])
+    # rows gathered over speed read a little lower than the highest single block
+    assert 0.8 * top < named <= top * 1.01
+
+
+def panel(figure, row=0):
+    return figure["rows"][row]["panels"][0]
+
+
+def test_curves_are_the_results_own_numbers(results):
+    spectrum = results["spectrum"]
+    curve = panel(spectrum.figure())["curves"][0]
+    np.testing.assert_array_equal(curve["x"], spectrum.frequency_hz)
+    np.testing.assert_array_equal(curve["y"], spectrum.values)
+    line = spectrum.plot().lines[0]
+    np.testing.assert_array_equal(line.get_ydata(), spectrum.values)
+
+    part = panel(spectrum.figure(band_hz=(100, 900)))["curves"][0]
+    inside = (spectrum.frequency_hz >= 100) & (spectrum.frequency_hz <= 900)
+    np.testing.assert_array_equal(part["y"], spectrum.values[inside])
+
+    envelope = results["envelope"]
+    curve = panel(envelope.figure())["curves"][0]
+    np.testing.assert_array_equal(curve["x"], envelope.order)
+    np.testing.assert_array_equal(curve["y"], envelope.values)
+
+    speed = results["speed"]
+    curve = panel(speed.figure())["curves"][0]
+    np.testing.assert_array_equal(curve["y"], speed.rpm)
+    wide = 2 * speed.error_percent / 100
+    np.testing.assert_allclose(curve["high"] / curve["y"], 1 + wide)
+
+    average = results["average"]
+    curve = panel(average.figure())["curves"][0]
+    np.testing.assert_array_equal(curve["y"], average.values)
+    band = 4 * average.residual_rms / np.sqrt(average.turns)
+    np.testing.assert_allclose(curve["high"] - curve["low"], band)
+
+
+def test_waves_keep_every_sample_or_every_peak(results):
+    front = results["wave"]
+    part = panel(front.figure(between_s=(1.0, 1.02)))["curves"][0]
+    times = front.to_dict()["time_s"]
+    inside = (times >= 1.0) & (times <= 1.02)
+    np.testing.assert_array_equal(part["y"], front.values[inside])
+    np.testing.assert_allclose(part["x"], times[inside])
+    whole = panel(front.figure())["curves"][0]
+    width = -(-len(front) // 2000)
+    columns = [front.values[at : at + width] for at in range(0, len(front), width)]
+    np.testing.assert_array_equal(whole["low"], [column.min() for column in columns])
+    np.testing.assert_array_equal(whole["high"], [column.max() for column in columns])
+
+
+def test_maps_are_the_results_own_numbers(results):
+    order_map = results["order_map"]
+    in_time = panel(order_map.figure(against="time"))
+    np.testing.assert_array_equal(in_time["values"], order_map.amplitude)
+    np.testing.assert_array_equal(in_time["y"], order_map.time_s)
+    np.testing.assert_array_equal(in_time["x"], order_map.orders)
+    # against speed: root mean square over the blocks of each of 120 equal steps
+    over_speed = panel(order_map.figure())
+    low, high = order_map.rpm.min(), order_map.rpm.max()
+    step = np.minimum((order_map.rpm - low) / (high - low) * 120, 119).astype(int)
+    kept = np.unique(step)
+    power = order_map.amplitude.astype(float) ** 2
+    expected = np.sqrt([power[step == k].mean(axis=0) for k in kept])
+    np.testing.assert_allclose(over_speed["values"], expected, rtol=1e-5)
+    np.testing.assert_allclose(over_speed["y"], low + (kept + 0.5) * (high - low) / 120)
+
+    spectrogram = results["spectrogram"]
+    shown = panel(spectrogram.figure())
+    np.testing.assert_array_equal(shown["values"], spectrogram.values.T)
+    np.testing.assert_array_equal(shown["x"], spectrogram.time_s)
+    lines = panel(spectrogram.figure(speed=results["speed"], orders=[2]))["lines"]
+    np.testing.assert_allclose(lines[0]["y"], results["speed"].rpm_at(lines[0]["x"]) / 30)
+
+
+def test_tracks_show_amplitude_error_and_phase_where_there_is_one(results):
+    tracks = results["tracks"]
+    assert [track.order for track in tracks] == [1.0, 2.0]
+    assert tracks[-1].order == 2.0
+    with pytest.raises(IndexError, match="the first is 0"):
+        tracks[2]
+    figure = tracks.figure()
+    for place, track in enumerate(tracks):
+        curve = panel(figure)["curves"][place]
+        np.testing.assert_array_equal(curve["x"], track.rpm)
+        np.testing.assert_array_equal(curve["y"], track.amplitude)
+        np.testing.assert_allclose(curve["high"], track.amplitude + 2 * track.error)
+        phase = panel(figure, 1)["curves"][place]["y"]
+        clear = track.amplitude >= 3 * track.error
+        np.testing.assert_array_equal(np.isfinite(phase), clear)
+        np.testing.assert_array_equal(phase[clear], track.lag_deg[clear])
+    polar = panel(tracks.figure(show="polar"))["traces"][1]
+    clear = np.isfinite(polar["angle_deg"])
+    turned = polar["radius"] * np.exp(-1j * np.deg2rad(polar["angle_deg"]))
+    np.testing.assert_allclose(turned[clear], tracks[1].phasor[clear], rtol=1e-9)
+
+
+def test_defect_lines_stand_where_the_geometry_puts_them(results):
+    """FTF = (1 - g) / 2 and so on: Smith and Randall, MSSP 64-65 (2015) 100-131, section 2."""
+    machine = sample("bearing").machine.to_dict()["bearing"]["front"]
+    z, d, pitch = machine["elements"], machine["element_mm"], machine["pitch_mm"]
+    g = d / pitch * np.cos(np.deg2rad(machine["contact_deg"]))
+    marks = panel(results["envelope"].figure(bearing="front"))["marks"]
+    at = {mark["label"]: mark["at"] for mark in marks if mark["label"]}
+    assert at["1x"] == 1.0
+    assert at["BPFO"] == pytest.approx(z * (1 - g) / 2)
+    assert at["2 BPFO"] == pytest.approx(z * (1 - g))
+    assert at["BPFI"] == pytest.approx(z * (1 + g) / 2)
+    assert at["2 BSF"] == pytest.approx(pitch / d * (1 - g * g))
+    assert at["FTF"] == pytest.approx((1 - g) / 2)
+    minor = [mark["at"] for mark in marks if mark["minor"]]
+    assert np.abs(np.array(minor) - (at["BPFI"] - 1)).min() < 1e-9
+    assert np.abs(np.array(minor) - (at["2 BSF"] + at["FTF"])).min() < 1e-9
+    # the sample's outer race is damaged: its lines stand on the highest values
+    found = panel(results["bearing_diagnosis"].findings[0].figure())
+    curve, order = found["curves"][0], found["marks"][1]["at"]
+    assert found["marks"][1]["label"] == "BPFO"
+    highest = curve["x"][curve["x"] > 0.2][curve["y"][curve["x"] > 0.2].argmax()]
+    assert highest == pytest.approx(order, rel=5e-3)
+
+
+def test_orders_are_lines_at_steady_speed_and_stretches_else(results):
+    steady = panel(results["spectrum"].figure(speed=results["steady"], orders=[1, 9]))
+    assert [(mark["label"], mark["at"]) for mark in steady["marks"]] == [("1x", 1000), ("9x", 9000)]
+    swept = panel(results["spectrum"].figure(speed=results["speed"], orders=[2]))
+    assert swept["marks"] == []
+    low, high = results["speed"].rpm.min(), results["speed"].rpm.max()
+    assert swept["spans"][0]["from"] == pytest.approx(low / 30)
+    assert swept["spans"][0]["to"] == pytest.approx(high / 30)
+
+
+def test_repaired_pulses_stand_on_the_curve(results):
+    speed = results["repaired"]
+    figure = speed.figure()
+    points = panel(figure)["points"][0]
+    np.testing.assert_array_equal(points["x"], speed.repairs["times_s"])
+    np.testing.assert_array_equal(points["y"], speed.rpm_at(points["x"]))
+    assert any(str(speed.repairs["lost"]) + " lost" in note for note in figure["notes"])
+    assert "repaired pulse" in [text.get_text() for text in speed.plot().get_legend().get_texts()]
+
+
+def test_rows_tell_what_the_diagnosis_says(results):
+    result = results["diagnosis"]
+    found = panel(result.figure(show="findings"))["entries"]
+    told = [*result.findings, *result.considered]
+    bars = [entry["bar"] for entry in found]
+    np.testing.assert_allclose(bars, [100 * finding.confidence for finding in told])
+    assert found[0]["state"] == ("bad" if told[0].confidence >= 0.9 else "limited")
+    levels = panel(result.figure(show="levels"))["entries"]
+    ratios = sorted((level.value / level.limit for level in result.levels if level.limit), reverse=True)
+    np.testing.assert_allclose([entry["bar"] for entry in levels if entry["bar"]], ratios)
+    unfit = results["unfit_diagnosis"]
+    checks = panel(unfit.figure(show="fitness"))["entries"]
+    words = {"good": "good", "limited": "limited", "bad": "unfit"}
+    assert [words[entry["state"]] for entry in checks] == [check.fit for check in unfit.fitness]
+    # what was measured on an unfit channel is no level
+    assert all(entry["bar"] is None for entry in panel(unfit.figure(show="levels"))["entries"])
+    head = panel(unfit.figure())["lines"][0]["text"]
+    assert head == "unfit.wav: NO VERDICT"
+    assert any("no protection system" in note for note in unfit.figure()["notes"])
+
+
+def test_axes_of_the_caller_are_drawn_into(results):
+    _, (left, right) = pyplot.subplots(1, 2)
+    assert results["spectrum"].plot(left) is left
+    assert results["spectrum"].plot(ax=right) is right
+    _, both = pyplot.subplots(2)
+    drawn = results["tracks"].plot(both)
+    assert list(drawn) == list(both)
+    with pytest.raises(ValueError, match="2 panels and 1 axes"):
+        results["tracks"].plot(left)
+    with pytest.raises(ValueError, match="projection='polar'"):
+        results["tracks"].plot(left, show="polar")
+    with pytest.raises(ValueError, match="page of its own"):
+        results["diagnosis"].plot(left)
+    before = dict(matplotlib.rcParams)
+    results["speed"].plot()
+    assert dict(matplotlib.rcParams) == before
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda r: r["wave"].plot(between_s=(7, 8)), "choose times from"),
+        (lambda r: r["wave"].plot(between_s=(float("nan"), 1)), "choose times from"),
+        (lambda r: r["spectrum"].plot(orders=[1]), "pass speed"),
+        (lambda r: r["spectrum"].plot(speed=r["speed"], orders=[0]), "0 is no order"),
+        (lambda r: r["spectrum"].plot(band_hz=(5, 5)), "band_hz"),
+        (lambda r: r["spectrum"].plot(scale="cubic"), "log, linear, decibel"),
+        (lambda r: r["spectrogram"].plot(band_hz=(9e9, 9e10)), "band_hz"),
+        (lambda r: r["order_map"].plot(between_orders=(3, 2)), "between_orders"),
+        (lambda r: r["order_map"].plot(against="noise"), "speed, time"),
+        (lambda r: r["tracks"].plot(show="all"), "both, amplitude, phase, polar"),
+        (lambda r: r["envelope"].plot(bearing="middle"), "choose among front, rear"),
+        (lambda r: r["envelope"].plot(bearing="front", parts=["seal"]), "outer, inner, ball, cage"),
+        (lambda r: r["envelope_hz"].plot(bearing="front"), "need a shaft speed"),
+        (lambda r: r["diagnosis"].plot(show="all"), "overview, fitness, findings, levels"),
+        (lambda r: r["diagnosis"].considered[0].plot(), "there is no picture of it"),
+    ],
+)
+def test_what_cannot_be_drawn_is_refused_in_one_sentence(results, call, words):
+    with pytest.raises(ValueError, match=words) as refusal:
+        call(results)
+    assert "\n" not in str(refusal.value)
+
+
+def test_figures_are_plain_data(results):
+    def plain(value):
+        if isinstance(value, np.ndarray):
+            assert not value.flags.writeable
+            return value.tolist()
+        raise TypeError(type(value))
+
+    for name in ("diagnosis", "spectrogram", "tracks", "envelope", "repaired"):
+        assert json.loads(json.dumps(results[name].figure(), default=plain))["rows"]
+
+
+def test_pictures_survive_pickling(results):
+    again = pickle.loads(pickle.dumps(results["diagnosis"]))
+    first, second = (one.findings[0].figure() for one in (results["diagnosis"], again))
+    np.testing.assert_array_equal(panel(first)["curves"][0]["y"], panel(second)["curves"][0]["y"])
+    tracks = pickle.loads(pickle.dumps(results["tracks"]))
+    np.testing.assert_array_equal(tracks[1].amplitude, results["tracks"][1].amplitude)
+
+
+def test_results_become_columns(results):
+    for name in ("wave", "spectrum", "psd", "envelope", "average"):
+        columns = results[name].to_dict()
+        lengths = {value.size for value in columns.values() if isinstance(value, np.ndarray)}
+        assert lengths == {columns["values"].size}
+        assert columns["channel"] == "front"
+    track = results["tracks"].to_dict()[0]
+    assert track["rpm"].shape == track["amplitude"].shape == track["lag_deg"].shape
+    assert results["order_map"].to_dict()["amplitude"].ndim == 2
+    assert results["spectrogram"].to_dict()["values"].ndim == 2
+    recording = sample("good").to_dict()
+    assert [channel["name"] for channel in recording["channels"]][:1] == ["front"]
+    result = results["diagnosis"]
+    assert result.findings[0].evidence[0].to_dict()["text"]
+    assert result.fitness[0].to_dict()["fit"] == "good"
+    assert result.levels[0].to_dict()["channel"] == result.levels[0].channel
+
+
+class Strict(html.parser.HTMLParser):
+    """Takes a table apart; keeps its tags and its words."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.words = [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        """Keep tag and names of attributes."""
+        self.tags.append(tag)
+        self.attributes += [name for name, _ in attrs]
+
+    def handle_data(self, data):
+        """Keep the words."""
+        self.words.append(data)
+
+
+ALLOWED = {"table", "caption", "tr", "th", "td", "ul", "li"}
+
+
+def hostile_recording():
+    t = np.arange(int(3 * RATE_HZ)) / RATE_HZ
+    samples = np.sin(2 * np.pi * 400 * t) + 0.1 * np.random.default_rng(1).standard_normal(t.size)
+    return qs.Recording.from_arrays(
+        {HOSTILE: samples},
+        rate_hz=RATE_HZ,
+        units={HOSTILE: "g"},
+        roles={HOSTILE: "vibration"},
+        name=HOSTILE,
+    )
+
+
+def test_names_with_markup_do_no_harm():
+    rec = hostile_recording()
+    speed = rec.speed(rpm=24_000)
+    channel = rec[HOSTILE]
+    result = qs.diagnose(rec, rpm=24_000)
+    quoted = "".join(f"\\u{ord(c):04x}" for c in HOSTILE)
+    machine = qs.machine_from_text(f'format = 1\nname = "{quoted}"')
+    things = [rec, result, *result.findings, speed, channel.spectrum(), channel.psd(), machine]
+    things += [channel.order_map(speed), channel.track(speed)[0], channel.track(speed, orders=[1, 2])]
+    named = 0
+    for thing in things:
+        table = Strict(thing._repr_html_())
+        assert set(table.tags) <= ALLOWED
+        assert set(table.attributes) <= {"style"}
+        text = "".join(table.words)
+        assert "\x1b" not in text
+        assert "\u202e" not in text
+        named += "<script>alert('x')</script> $\\frac{1}$ & \"" in text
+    assert named >= 7
+    for drawn in (channel, channel.spectrum(), channel.track(speed), result):
+        axes_of(drawn.plot())[0].figure.savefig(io.BytesIO(), format="png")
+
+
+def test_tables_tell_what_matters(results):
+    text = "".join(Strict(results["diagnosis"]._repr_html_()).words)
+    assert "REJECT" in text
+    assert results["diagnosis"].reason in text
+    assert "SHA-256" in sample("good").machine._repr_html_()
+    assert "rpm" in results["speed"]._repr_html_()
+    assert "evidence" in results["diagnosis"].findings[0]._repr_html_()
+
+
+def run(script):
+    return subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+
+
+def test_matplotlib_is_imported_only_to_draw():
+    done = run("import sys, quietspin; assert 'matplotlib' not in sys.modules")
+    assert done.returncode == 0, done.stderr
+
+
+def test_without_matplotlib_a_sentence_says_how_to_get_it():
+    done = run(
+        "import sys; sys.modules['matplotlib'] = None\n"
+        "import quietspin as qs\n"
+        "rec = qs.Recording.from_arrays({'a': [0.0, 1.0, 0.0]}, rate_hz=10, roles={'a': 'vibration'})\n"
+        "assert rec['a'].figure()['rows']\n"
+        "try:\n    rec['a'].plot()\nexcept ImportError as error:\n    print(error)\n"
+    )
+    assert "plots need matplotlib" in done.stdout, done.stderr
+    assert "pip install matplotlib" in done.stdout
+    assert "[plot]" in done.stdout
