@@ -108,4 +108,18 @@ impl Error {
     pub fn numerical(what: impl Into<String>, problem: impl Into<String>) -> Self {
         Self::Numerical { what: what.into(), problem: problem.into() }
     }
+
+    /// The stable word for the kind of error: `input`, `io`, `setting`, `too_little`, `numerical`,
+    /// `stopped` or `bug`.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::Input { .. } => "input",
+            Self::Io { .. } => "io",
+            Self::Setting { .. } => "setting",
+            Self::TooLittle { .. } => "too_little",
+            Self::Numerical { .. } => "numerical",
+            Self::Stopped => "stopped",
+            Self::Bug(_) => "bug",
+        }
+    }
 }

@@ -35,6 +35,7 @@ from quietspin._core import (
     read,
     simulate,
 )
+from quietspin.screening import Screening, screen
 
 __all__ = [
     "Channel",
@@ -47,6 +48,7 @@ __all__ = [
     "Machine",
     "OrderMap",
     "Recording",
+    "Screening",
     "Simulated",
     "Spectrogram",
     "Spectrum",
@@ -57,5 +59,6 @@ __all__ = [
     "machine_from_text",
     "machine_keys",
     "read",
+    "screen",
     "simulate",
 ]
