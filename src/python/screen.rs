@@ -209,10 +209,11 @@ fn job_text(job: &Job) -> Result<String> {
 }
 
 fn job_of(path: PathBuf, text: &str) -> Result<Job> {
-    let job: Job = serde_json::from_str(text).map_err(|error| {
+    let mut job: Job = serde_json::from_str(text).map_err(|error| {
         Error::setting("job", format!("this is no job: {error}"), "pass what screen_jobs gives")
     })?;
-    Ok(Job { path, ..job })
+    job.path = path;
+    Ok(job)
 }
 
 fn row_of(line: &str) -> Result<Row> {

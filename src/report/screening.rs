@@ -15,6 +15,8 @@ use crate::units::clause;
 const MOST_REASONS: usize = 3;
 /// Unreadable files shown, each with its sentence.
 const MOST_UNREADABLE: usize = 10;
+/// The fewest columns for the names of recordings beside what else is told, where they are longer.
+const LEAST_NAME: usize = 20;
 /// Columns between two cells.
 const GAP: usize = 2;
 
@@ -116,6 +118,11 @@ impl Cell {
     fn painted(self, paint: Paint) -> Self {
         Self { paint, ..self }
     }
+
+    /// The text as it is set: harmless, on one line.
+    fn set(&self, style: Style) -> String {
+        harmless(&self.text, style.unicode).replace('\u{a0}', " ")
+    }
 }
 
 fn table(page: &mut Page, rows: &[Row], most: usize, style: Style) {
@@ -129,38 +136,59 @@ fn table(page: &mut Page, rows: &[Row], most: usize, style: Style) {
     let mut order = rank::worst_first(rows);
     // those with their sentences below need no line here
     order.retain(|&at| rows.get(at).is_some_and(|row| row.outcome != Outcome::Unreadable));
-    if order.is_empty() {
+    if order.is_empty() || most == 0 {
         return;
     }
-    let mut lines = vec![heading(measure)];
-    for &at in order.iter().take(most) {
-        let Some(row) = rows.get(at) else { continue };
-        let ratio = match with_limits {
-            true => row.worst.as_ref().map(|worst| worst.ratio),
-            false => of_median.get(at).copied().flatten(),
-        };
-        lines.push(line(row, measure.map(|_| ratio)));
-    }
-    set(page, lines, style);
+    let shown: Vec<(&Row, Option<f64>)> = order
+        .iter()
+        .take(most)
+        .filter_map(|&at| {
+            let row = rows.get(at)?;
+            let ratio = match with_limits {
+                true => row.worst.as_ref().map(|worst| worst.ratio),
+                false => of_median.get(at).copied().flatten(),
+            };
+            Some((row, ratio))
+        })
+        .collect();
+    let lines = |fault: Fault| {
+        let rows = shown.iter().map(|&(row, ratio)| line(row, measure.map(|_| ratio), fault));
+        std::iter::once(heading(measure, fault)).chain(rows).collect::<Vec<_>>()
+    };
+    let forms = [Fault::WithPlace, Fault::Alone, Fault::Hidden].map(lines);
+    let [.., last] = &forms;
+    let fitting = forms.iter().find(|lines| fits(lines, style)).unwrap_or(last);
+    set(page, fitting, style);
     let left = order.len().saturating_sub(most);
     if left > 0 {
         page.line(&[(&format!("and {} more in the journal", count(left as u64)), Paint::Faint)]);
     }
     if measure == Some("x usual") {
-        let meaning =
-            "x usual: the highest level over the median of all recordings, as no limit is stated";
-        page.line(&[(&shortened(meaning, style.columns()), Paint::Faint)]);
+        page.gap();
+        page.row("x usual", "highest level over the median of all recordings; no limit is stated");
     }
 }
 
-fn heading(measure: Option<&str>) -> Vec<Cell> {
+/// How much is told of the first fault, as the page has room.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fault {
+    WithPlace,
+    Alone,
+    Hidden,
+}
+
+fn heading(measure: Option<&str>, fault: Fault) -> Vec<Cell> {
     let mut cells = vec![Cell::left("verdict")];
     cells.extend(measure.map(Cell::right));
-    cells.extend([Cell::right("up to rpm"), Cell::left("first fault"), Cell::left("recording")]);
+    cells.push(Cell::right("up to rpm"));
+    if fault != Fault::Hidden {
+        cells.push(Cell::left("first fault"));
+    }
+    cells.push(Cell::left("recording"));
     cells.into_iter().map(|cell| cell.painted(Paint::Faint)).collect()
 }
 
-fn line(row: &Row, ratio: Option<Option<f64>>) -> Vec<Cell> {
+fn line(row: &Row, ratio: Option<Option<f64>>, told: Fault) -> Vec<Cell> {
     let paint = match row.outcome {
         Outcome::Accept => Paint::Good,
         Outcome::Investigate => Paint::Doubtful,
@@ -175,14 +203,18 @@ fn line(row: &Row, ratio: Option<Option<f64>>) -> Vec<Cell> {
     cells.extend(ratio.map(|ratio| Cell::right(number_or_none(ratio, 2))));
     let top = row.speed.as_ref().and_then(|speed| speed.max_rpm);
     cells.push(Cell::right(number_or_none(top, 3)));
-    cells.push(Cell::left(row.first_fault().map_or_else(|| "-".to_owned(), fault)));
+    if told != Fault::Hidden {
+        let fault = |finding| fault(finding, told == Fault::WithPlace);
+        cells.push(Cell::left(row.first_fault().map_or_else(|| "-".to_owned(), fault)));
+    }
     cells.push(Cell::left(name(row)));
     cells
 }
 
 /// `imbalance at front 97 %`.
-fn fault(finding: &RowFinding) -> String {
-    let place = finding.place.as_ref().map_or_else(String::new, |place| format!(" at {place}"));
+fn fault(finding: &RowFinding, with_place: bool) -> String {
+    let place = finding.place.as_ref().filter(|_| with_place);
+    let place = place.map_or_else(String::new, |place| format!(" at {place}"));
     let sure = finding.confidence.map_or_else(String::new, |sure| format!(" {}", percent(sure)));
     format!("{}{place}{sure}", finding.title)
 }
@@ -197,31 +229,41 @@ fn name(row: &Row) -> String {
     }
 }
 
-/// Sets a table: every column as wide as its widest cell; where that is too wide for the page, the last
-/// two share what is left.
-fn set(page: &mut Page, mut lines: Vec<Vec<Cell>>, style: Style) {
-    for cell in lines.iter_mut().flatten() {
-        cell.text = harmless(&cell.text, style.unicode).replace('\u{a0}', " ");
-    }
+/// The width of each column: that of its widest cell.
+fn widths(lines: &[Vec<Cell>], style: Style) -> Vec<usize> {
     let columns = lines.first().map_or(0, Vec::len);
-    let mut widths: Vec<usize> = (0..columns)
-        .map(|at| lines.iter().filter_map(|line| line.get(at)).map(|c| width(&c.text)).max())
-        .map(Option::unwrap_or_default)
-        .collect();
-    if let [first @ .., fault, name] = widths.as_mut_slice() {
-        let taken: usize = first.iter().map(|width| width + GAP).sum();
-        let left = style.columns().saturating_sub(taken + GAP);
-        let half = left / 2;
-        if *fault + *name > left {
-            *fault = (*fault).min(left.saturating_sub(*name).max(half));
-            *name = left - *fault;
-        }
+    let cells = |at: usize| lines.iter().filter_map(move |line| line.get(at));
+    (0..columns)
+        .map(|at| cells(at).map(|cell| width(&cell.set(style))).max().unwrap_or_default())
+        .collect()
+}
+
+/// The columns left on a page for the names of the recordings.
+fn left_for_names(widths: &[usize], style: Style) -> usize {
+    let others = widths.split_last().map_or(&[][..], |(_, others)| others);
+    let taken: usize = others.iter().map(|width| width + GAP).sum();
+    style.columns().saturating_sub(taken)
+}
+
+/// Whether a table leaves room for the names, or for enough of them.
+fn fits(lines: &[Vec<Cell>], style: Style) -> bool {
+    let widths = widths(lines, style);
+    let names = widths.last().copied().unwrap_or_default();
+    left_for_names(&widths, style) >= names.min(LEAST_NAME)
+}
+
+/// Sets a table; names too long for the page lose their middle.
+fn set(page: &mut Page, lines: &[Vec<Cell>], style: Style) {
+    let mut widths = widths(lines, style);
+    let left = left_for_names(&widths, style);
+    if let Some(names) = widths.last_mut() {
+        *names = (*names).min(left);
     }
     for line in lines {
         let mut pieces: Vec<(String, Paint)> = Vec::new();
         let last = line.len().saturating_sub(1);
-        for (at, (cell, &columns)) in line.into_iter().zip(&widths).enumerate() {
-            let text = shortened(&cell.text, columns);
+        for (at, (cell, &columns)) in line.iter().zip(&widths).enumerate() {
+            let text = shortened(&cell.set(style), columns);
             let blank = " ".repeat(columns.saturating_sub(width(&text)));
             let gap = " ".repeat(if at == last { 0 } else { GAP });
             match (cell.right, at == last) {

@@ -455,7 +455,7 @@ pub(super) mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("gone.wav");
         fs::write(&path, "1").expect("a file");
-        let jobs = jobs(&[path.clone()], &Settings::default()).expect("a job");
+        let jobs = jobs(std::slice::from_ref(&path), &Settings::default()).expect("a job");
         fs::remove_file(path).expect("removed");
         let row = row(&jobs[0], &mut Silent).expect("a row");
         assert!(row.is_passing());

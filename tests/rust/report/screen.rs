@@ -103,7 +103,7 @@ fn a_screen_without_limits_shows_what_is_unusual() {
     let shown = page(&screened(&rows, None), 40, Style::default());
     let first = shown.lines().find(|line| line.starts_with("NO VERDICT")).expect("a row");
     assert!(first.contains(" 3.3 ") && first.ends_with("3.wav"), "{shown}");
-    assert!(shown.contains("x usual: the highest level over the median"), "{shown}");
+    assert!(shown.contains("x usual      highest level over the median"), "{shown}");
 }
 
 #[test]
@@ -116,11 +116,8 @@ fn every_page_of_a_screen_keeps_its_width_and_is_harmless() {
             keeps_width(&shown, width.max(Style::LEAST_WIDTH), "screen");
             assert!(shown.chars().all(|c| c == '\n' || !c.is_control()), "{shown}");
             assert!(unicode || shown.is_ascii(), "{shown}");
-            assert_eq!(
-                shown.matches("no protection system").count(),
-                usize::from(width > 60),
-                "{shown}"
-            );
+            let words = shown.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert_eq!(words.matches("no protection system").count(), 1, "{shown}");
         }
     }
 }
