@@ -108,6 +108,20 @@ impl Error {
     pub fn numerical(what: impl Into<String>, problem: impl Into<String>) -> Self {
         Self::Numerical { what: one_line(what), problem: one_line(problem) }
     }
+
+    /// The stable word for the kind of error: `input`, `io`, `setting`, `too_little`, `numerical`,
+    /// `stopped` or `bug`.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::Input { .. } => "input",
+            Self::Io { .. } => "io",
+            Self::Setting { .. } => "setting",
+            Self::TooLittle { .. } => "too_little",
+            Self::Numerical { .. } => "numerical",
+            Self::Stopped => "stopped",
+            Self::Bug(_) => "bug",
+        }
+    }
 }
 
 /// Names and values from files may hold line ends and worse; a message is one line.

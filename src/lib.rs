@@ -25,6 +25,8 @@ pub mod signature;
 
 pub mod diagnose;
 
+pub mod screen;
+
 pub mod figure;
 
 pub mod report;

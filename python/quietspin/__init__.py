@@ -36,6 +36,7 @@ from quietspin._core import (
     read,
     simulate,
 )
+from quietspin.screening import Screening, screen
 
 __all__ = [
     "Channel",
@@ -48,6 +49,7 @@ __all__ = [
     "Machine",
     "OrderMap",
     "Recording",
+    "Screening",
     "Simulated",
     "Spectrogram",
     "Spectrum",
@@ -59,5 +61,6 @@ __all__ = [
     "machine_from_text",
     "machine_keys",
     "read",
+    "screen",
     "simulate",
 ]

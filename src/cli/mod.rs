@@ -5,6 +5,7 @@
 
 mod check;
 mod machine_keys;
+mod screen;
 mod simulate;
 mod terminal;
 
@@ -34,6 +35,7 @@ const AFTER_HELP: &str = "Exit status: 0 accept or done, 1 investigate or reject
 #[derive(Debug, Subcommand)]
 enum Verb {
     Check(check::Arguments),
+    Screen(screen::Arguments),
     Simulate(simulate::Arguments),
     MachineKeys(machine_keys::Arguments),
 }
@@ -42,6 +44,7 @@ impl Verb {
     fn wants_json(&self) -> bool {
         match self {
             Self::Check(arguments) => arguments.json,
+            Self::Screen(arguments) => arguments.json,
             Self::Simulate(arguments) => arguments.json,
             Self::MachineKeys(_) => false,
         }
@@ -50,6 +53,7 @@ impl Verb {
     fn run(&self) -> Result<u8> {
         match self {
             Self::Check(arguments) => check::run(arguments),
+            Self::Screen(arguments) => screen::run(arguments),
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::MachineKeys(_) => machine_keys::run(),
         }

@@ -14,6 +14,7 @@ mod figure;
 mod html;
 mod machine;
 mod recording;
+mod screen;
 mod simulate;
 mod spectrum;
 mod speed;
@@ -35,6 +36,11 @@ mod _core {
     use super::machine::{PyMachine, machine_from_text, machine_keys};
     #[pymodule_export]
     use super::recording::{PyRecording, read};
+    #[pymodule_export]
+    use super::screen::{
+        PyScreenJournal, screen_columns, screen_csv, screen_jobs, screen_lines, screen_order,
+        screen_row,
+    };
     #[pymodule_export]
     use super::simulate::{PySimulated, simulate};
     #[pymodule_export]

@@ -1,8 +1,10 @@
 //! Results as JSON for programs: the only place where the schemas are made.
 //!
 //! Within a major number of a schema keys are only added. Keys carry their units; a number that is not
-//! finite is left out with its key. The committed schemas are [`CHECK_SCHEMA`], [`SIMULATE_SCHEMA`] and
-//! [`ERROR_SCHEMA`].
+//! finite is left out with its key. The committed schemas are [`CHECK_SCHEMA`], [`SIMULATE_SCHEMA`],
+//! [`SCREEN_SCHEMA`] and [`ERROR_SCHEMA`].
+
+use std::collections::BTreeMap;
 
 use serde::Serialize;
 
@@ -10,6 +12,8 @@ use crate::case::{Decision, Level};
 use crate::diagnose::{ChannelSummary, Diagnosis, Finding, SpeedSummary, Verdict};
 use crate::error::Error;
 use crate::fitness::{Affects, Check, Fit};
+use crate::report::screening::Screened;
+use crate::screen::{Outcome, rank};
 use crate::signature::{Evidence, Kind, Severity};
 use crate::speed::SpeedAlternative;
 
@@ -17,6 +21,8 @@ use crate::speed::SpeedAlternative;
 pub const CHECK_SCHEMA: &str = include_str!("check.schema.json");
 /// JSON Schema (draft 2020-12) of `quietspin.simulate/1`, made by [`simulated`].
 pub const SIMULATE_SCHEMA: &str = include_str!("simulate.schema.json");
+/// JSON Schema (draft 2020-12) of `quietspin.screen/1`, made by [`screened`].
+pub const SCREEN_SCHEMA: &str = include_str!("screen.schema.json");
 /// JSON Schema (draft 2020-12) of `quietspin.error/1`, made by [`error`] and [`usage_error`].
 pub const ERROR_SCHEMA: &str = include_str!("error.schema.json");
 
@@ -28,6 +34,12 @@ pub fn check(diagnosis: &Diagnosis) -> String {
 /// The files that a simulation wrote, as `quietspin.simulate/1`, indented, with a line end.
 pub fn simulated(files: &SimulatedFiles) -> String {
     written(&SimulatedView { schema: "quietspin.simulate/1", version: VERSION, files })
+}
+
+/// What a screen did and found as `quietspin.screen/1`, indented, with a line end; its recordings worst
+/// first.
+pub fn screened(screened: &Screened) -> String {
+    written(&ScreenView::of(screened))
 }
 
 /// An error as `quietspin.error/1`, indented, with a line end.
@@ -355,6 +367,65 @@ struct SimulatedView<'a> {
 }
 
 #[derive(Serialize)]
+struct ScreenView<'a> {
+    schema: &'static str,
+    version: &'static str,
+    journal: String,
+    table: Option<String>,
+    judged_now: usize,
+    judged_before: usize,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    seconds: Option<f64>,
+    counts: BTreeMap<&'static str, usize>,
+    recordings: Vec<ScreenedView<'a>>,
+}
+
+#[derive(Serialize)]
+struct ScreenedView<'a> {
+    path: &'a str,
+    serial: Option<&'a str>,
+    date: Option<&'a str>,
+    verdict: Outcome,
+    reason: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    worst_ratio: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    of_median: Option<f64>,
+    error: Option<&'a str>,
+}
+
+impl<'a> ScreenView<'a> {
+    fn of(screened: &Screened<'a>) -> Self {
+        let rows = screened.rows;
+        let of_median = rank::of_median(rows);
+        let view = |at: usize| {
+            let row = rows.get(at)?;
+            Some(ScreenedView {
+                path: &row.key.path,
+                serial: row.serial.as_deref(),
+                date: row.date.as_deref(),
+                verdict: row.outcome,
+                reason: &row.reason,
+                worst_ratio: row.worst.as_ref().and_then(|worst| finite(worst.ratio)),
+                of_median: of_median.get(at).copied().flatten(),
+                error: row.error.as_deref(),
+            })
+        };
+        Self {
+            schema: "quietspin.screen/1",
+            version: VERSION,
+            journal: screened.journal.to_string_lossy().into_owned(),
+            table: screened.table.map(|path| path.to_string_lossy().into_owned()),
+            judged_now: screened.judged,
+            judged_before: rows.len().saturating_sub(screened.judged),
+            seconds: finite(screened.seconds),
+            counts: screened.counts().map(|(outcome, count)| (outcome.word(), count)).into(),
+            recordings: rank::worst_first(rows).into_iter().filter_map(view).collect(),
+        }
+    }
+}
+
+#[derive(Serialize)]
 struct ErrorView<'a> {
     schema: &'static str,
     version: &'static str,
@@ -392,7 +463,7 @@ impl<'a> ErrorView<'a> {
     }
 
     fn of(error: &'a Error) -> Self {
-        let mut view = Self::plain(kind(error), error.to_string());
+        let mut view = Self::plain(error.kind(), error.to_string());
         match error {
             Error::Input { path, place, problem, mend } => {
                 view.error.path = Some(path.display().to_string());
@@ -410,18 +481,5 @@ impl<'a> ErrorView<'a> {
             Error::TooLittle { .. } | Error::Stopped | Error::Bug(_) => {}
         }
         view
-    }
-}
-
-/// The stable word for a kind of error.
-fn kind(error: &Error) -> &'static str {
-    match error {
-        Error::Input { .. } => "input",
-        Error::Io { .. } => "io",
-        Error::Setting { .. } => "setting",
-        Error::TooLittle { .. } => "too_little",
-        Error::Numerical { .. } => "numerical",
-        Error::Stopped => "stopped",
-        Error::Bug(_) => "bug",
     }
 }

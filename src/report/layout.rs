@@ -79,6 +79,15 @@ impl Page {
         }
     }
 
+    /// One line of pieces that fit, each with its paint.
+    pub(super) fn line(&mut self, pieces: &[(&str, Paint)]) {
+        for (text, paint) in pieces {
+            let text = harmless(text, self.style.unicode);
+            self.put(&text, *paint);
+        }
+        self.text.push('\n');
+    }
+
     /// A paragraph with a label.
     pub(super) fn row(&mut self, label: &str, text: &str) {
         self.painted_row((label, Paint::Faint), (text, Paint::Plain));

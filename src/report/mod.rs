@@ -6,6 +6,7 @@
 pub mod json;
 mod layout;
 pub mod picture;
+pub mod screening;
 pub mod text;
 mod words;
 

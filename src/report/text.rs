@@ -25,7 +25,7 @@ const WORTH_A_REASON: f64 = 0.05;
 const MOST_CONSIDERED: usize = 5;
 
 /// What nobody may forget at a spinning rotor, in every report.
-const CAUTION: &str = "spin only inside rated containment, nobody in the plane of the wheels, never \
+pub(super) const CAUTION: &str = "spin only inside rated containment, nobody in the plane of the wheels, never \
                        above the maker's speed; mind hot parts and metal dust. quietspin is no \
                        protection system; local codes and licensed practice decide";
 

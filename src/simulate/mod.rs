@@ -45,6 +45,7 @@ pub use scenario::{
 use timebase::Timebase;
 pub use truth::{PlantedFault, Truth};
 pub use write::Written;
+pub(crate) use write::write_whole;
 
 /// A simulated recording with all that belongs to it.
 #[derive(Debug, Clone)]

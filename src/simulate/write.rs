@@ -90,7 +90,10 @@ fn put(mut file: &mut BufWriter<File>, bytes: &[u8], path: &Path) -> Result<()> 
 }
 
 /// Fills a file beside `path` and moves it there when it is complete and on the disk.
-fn write_whole(path: &Path, fill: impl FnOnce(&mut BufWriter<File>) -> Result<()>) -> Result<()> {
+pub(crate) fn write_whole(
+    path: &Path,
+    fill: impl FnOnce(&mut BufWriter<File>) -> Result<()>,
+) -> Result<()> {
     static WRITTEN: AtomicUsize = AtomicUsize::new(0);
     let mut name = path.file_name().unwrap_or_default().to_owned();
     // two that write the same file at once must not share a part

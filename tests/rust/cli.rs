@@ -9,6 +9,8 @@ use serde_json::Value;
 use tempfile::TempDir;
 use unicode_width::UnicodeWidthStr;
 
+mod screen;
+
 /// The command, with an environment that no user's settings reach.
 fn quietspin(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_quietspin"));

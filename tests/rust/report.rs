@@ -8,6 +8,8 @@ use unicode_width::UnicodeWidthStr;
 
 use crate::{diagnoses, snapshots};
 
+mod screen;
+
 #[test]
 fn each_verdict_reads_as_kept() {
     for (name, diagnosis) in diagnoses::all() {

@@ -6,6 +6,8 @@ use serde_json::{Value, json};
 
 use crate::diagnoses;
 
+mod screen;
+
 fn parsed(text: &str) -> Value {
     serde_json::from_str(text).expect("valid JSON")
 }
