@@ -1,48 +1,19 @@
 //! `quietspin check FILE`: one recording, judged.
 
-use std::path::{Path, PathBuf};
-
 use clap::Args;
-use serde::Deserialize;
-use serde::de::IntoDeserializer;
 
+use super::source::Source;
 use super::terminal::{self, Bar, Colour};
-use crate::diagnose::{Diagnosis, Verdict, diagnose};
-use crate::error::{Error, Result};
-use crate::figure::{self, Figure};
-use crate::machine::{self, FASTEST_RPM, Machine};
-use crate::progress::Progress;
-use crate::recording::read::{ReadOptions, read_with};
-use crate::recording::spec::{apply_specs, owner};
-use crate::recording::{ChannelSpec, RATES_HZ, Recording, Role};
+use crate::diagnose::Verdict;
+use crate::error::Result;
+use crate::figure;
 use crate::report::{json, picture, text};
 
 /// Judge one recording: may the machine run, and if not, why
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The recording: WAV, CSV, NPY or NPZ
-    file: PathBuf,
-
-    /// Machine file with limits, bearings and calibration (see `quietspin machine-keys`)
-    #[arg(long, value_name = "FILE")]
-    machine: Option<PathBuf>,
-
-    /// Constant speed in rpm, where nothing recorded tells it
-    #[arg(long, value_name = "N", value_parser = rpm, conflicts_with = "speed_range")]
-    rpm: Option<f64>,
-
-    /// Lowest and highest speed in rpm between which to look, where there are no pulses
-    #[arg(long, value_name = "LOW,HIGH", value_parser = speed_range)]
-    speed_range: Option<(f64, f64)>,
-
-    /// What a channel is for, instead of what was guessed; by its name or number, as in 2=pulse.
-    /// Roles: vibration, pulse, speed, sound, slow, other
-    #[arg(long, value_name = "CHANNEL=ROLE", value_parser = role)]
-    role: Vec<(String, Role)>,
-
-    /// Sampling rate in Hz, for files that do not state it or state it wrongly
-    #[arg(long, value_name = "HZ", value_parser = rate)]
-    rate: Option<f64>,
+    #[command(flatten)]
+    source: Source,
 
     /// Print JSON (schema quietspin.check/1) instead of text
     #[arg(long)]
@@ -67,22 +38,21 @@ pub(super) struct Arguments {
 
 impl Arguments {
     fn wants_picture(&self) -> bool {
-        !self.json && !self.quiet && (self.picture || (terminal::shows() && !self.no_picture))
+        self.picture || (terminal::shows() && !self.no_picture)
     }
 }
 
 /// Judges the recording, prints the result and returns the exit status.
 pub(super) fn run(arguments: &Arguments) -> Result<u8> {
-    let (diagnosis, figure) = {
-        let mut bar = Bar::new(arguments.quiet);
-        judged(arguments, &mut bar)?
-    };
+    let judged = arguments.source.judged(&mut Bar::new(arguments.quiet))?;
+    let diagnosis = judged.diagnosis;
     if arguments.json {
         terminal::show(&json::check(&diagnosis))?;
     } else if !arguments.quiet {
         let style = terminal::style(arguments.colour);
         let mut page = text::check(&diagnosis, style);
-        if let Some(figure) = figure {
+        let figure = arguments.wants_picture().then(|| figure::of_case(&judged.case));
+        if let Some(figure) = figure.flatten() {
             page = format!("{}\n{page}", picture::draw(&figure, style));
         }
         terminal::show(&page)?;
@@ -90,180 +60,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     Ok(status(diagnosis.verdict))
 }
 
-fn status(verdict: Verdict) -> u8 {
+pub(super) fn status(verdict: Verdict) -> u8 {
     match verdict {
         Verdict::Accept => 0,
         Verdict::Investigate | Verdict::Reject => 1,
         Verdict::NoVerdict => 3,
-    }
-}
-
-fn judged(
-    arguments: &Arguments,
-    progress: &mut dyn Progress,
-) -> Result<(Diagnosis, Option<Figure>)> {
-    let mut machine = match &arguments.machine {
-        Some(path) => machine::parse::read(path)?,
-        None => Machine::default(),
-    };
-    let options = ReadOptions { rate_hz: arguments.rate };
-    let recording = read_with(&arguments.file, &options, progress)?;
-    let file = arguments.machine.as_deref().unwrap_or(Path::new("command line"));
-    state(arguments, &mut machine, &recording, file)?;
-    let recording = apply_specs(recording, &machine.channel, file)?;
-    let given = arguments.machine.is_some();
-    let (case, diagnosis) = diagnose(&recording, &machine, given, progress)?;
-    let figure = if arguments.wants_picture() { figure::of_case(&case) } else { None };
-    Ok((diagnosis, figure))
-}
-
-/// What the command line states goes over what the machine file states.
-fn state(
-    arguments: &Arguments,
-    machine: &mut Machine,
-    recording: &Recording,
-    file: &Path,
-) -> Result<()> {
-    if arguments.rpm.is_some() {
-        machine.shaft.constant_rpm = arguments.rpm;
-    }
-    if let Some((low, high)) = arguments.speed_range {
-        machine.shaft.search_between(low, high)?;
-    }
-    for (channel, role) in &arguments.role {
-        spec_of(channel, machine, recording, file)?.role = Some(*role);
-    }
-    Ok(())
-}
-
-/// The spec of a channel, asked for by its name in the machine file or in the recording or by its number:
-/// the machine file's, or a new one for a channel that no table there describes.
-fn spec_of<'a>(
-    channel: &str,
-    machine: &'a mut Machine,
-    recording: &Recording,
-    file: &Path,
-) -> Result<&'a mut ChannelSpec> {
-    let channels = &recording.channels;
-    let named = || channels.iter().position(|found| found.name() == channel);
-    let numbered = || channel.parse::<usize>().ok()?.checked_sub(1);
-    let name = if machine.channel.contains_key(channel) {
-        channel.to_owned()
-    } else {
-        let place = named().or_else(numbered).and_then(|i| Some((i, channels.get(i)?)));
-        let Some((index, found)) = place else {
-            return Err(unknown(channel, machine, recording));
-        };
-        let described = owner(recording, &machine.channel, file, index)?;
-        described.map_or_else(|| found.name().to_owned(), String::clone)
-    };
-    Ok(machine.channel.entry(name.clone()).or_insert_with(|| ChannelSpec::named(name)))
-}
-
-fn unknown(channel: &str, machine: &Machine, recording: &Recording) -> Error {
-    let mut names: Vec<&str> = machine.channel.keys().map(String::as_str).collect();
-    for found in &recording.channels {
-        if !names.contains(&found.name()) {
-            names.push(found.name());
-        }
-    }
-    Error::setting(
-        "--role",
-        format!("{} has no channel {channel:?}", recording.name),
-        format!("choose among {}, or count the channels from 1", names.join(", ")),
-    )
-}
-
-fn rpm(text: &str) -> std::result::Result<f64, String> {
-    positive(text, "a speed in rpm", FASTEST_RPM)
-}
-
-fn rate(text: &str) -> std::result::Result<f64, String> {
-    positive(text, "a sampling rate in Hz", *RATES_HZ.end())
-}
-
-fn positive(text: &str, what: &str, most: f64) -> std::result::Result<f64, String> {
-    match text.trim().parse::<f64>() {
-        Ok(value) if value > 0.0 && value <= most => Ok(value),
-        _ => Err(format!("{what} is a number above 0, at most {most}")),
-    }
-}
-
-fn speed_range(text: &str) -> std::result::Result<(f64, f64), String> {
-    let (low, high) = text.split_once(',').ok_or("state two speeds in rpm, as in 20000,100000")?;
-    let (low, high) = (rpm(low)?, rpm(high)?);
-    if low < high { Ok((low, high)) } else { Err("the lower speed comes first".to_owned()) }
-}
-
-fn role(text: &str) -> std::result::Result<(String, Role), String> {
-    let (channel, role) = text.rsplit_once('=').ok_or("state channel and role, as in 2=pulse")?;
-    if channel.is_empty() {
-        return Err("the channel is missing, as in 2=pulse".to_owned());
-    }
-    // the words are those of the machine file
-    let role = Role::deserialize(role.into_deserializer())
-        .map_err(|error: serde::de::value::Error| error.to_string())?;
-    Ok((channel.to_owned(), role))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::recording::Channel;
-
-    #[test]
-    fn numbers_on_the_command_line_are_checked() {
-        assert_eq!(rpm("48000"), Ok(48_000.0));
-        for bad in ["0", "-1", "nan", "inf", "1e9", "fast", ""] {
-            assert!(rpm(bad).is_err(), "{bad}");
-        }
-        assert_eq!(speed_range("20000, 1e5"), Ok((20_000.0, 100_000.0)));
-        for bad in ["20000", "5,5", "9,3", ",", "1,2,3"] {
-            assert!(speed_range(bad).is_err(), "{bad}");
-        }
-    }
-
-    #[test]
-    fn roles_are_those_of_the_machine_file() {
-        assert_eq!(role("a=b=pulse"), Ok(("a=b".to_owned(), Role::Pulse)));
-        assert!(role("1=puls").is_err_and(|text| text.contains("`pulse`")));
-        assert!(role("=pulse").is_err());
-        assert!(role("pulse").is_err());
-    }
-
-    #[test]
-    fn roles_reach_the_channel_meant() {
-        let channel = |name: &str| {
-            Channel::new(ChannelSpec::named(name), 1000.0, vec![0.0; 8]).expect("a channel")
-        };
-        let recording = Recording::from_channels("r", vec![channel("ch1"), channel("ch2")])
-            .expect("a recording");
-        let file = Path::new("m.toml");
-        let mut machine = Machine::default();
-        machine.channel.insert(
-            "front".to_owned(),
-            ChannelSpec { number: Some(1), ..ChannelSpec::named("front") },
-        );
-        for (asked, name) in [("front", "front"), ("1", "front"), ("ch2", "ch2"), ("2", "ch2")] {
-            let spec = spec_of(asked, &mut machine, &recording, file).expect("known");
-            assert_eq!(spec.name, name, "{asked}");
-        }
-        let error = spec_of("3", &mut machine, &recording, file).expect_err("not there");
-        let error = error.to_string();
-        assert!(error.contains("front, ch2") || error.contains("ch2, front"), "{error}");
-        assert!(spec_of("0", &mut machine, &recording, file).is_err());
-
-        // tables without numbers take the channels in their order
-        let mut machine = Machine::default();
-        for (order, name) in ["rear", "front"].into_iter().enumerate() {
-            machine
-                .channel
-                .insert(name.to_owned(), ChannelSpec { order, ..ChannelSpec::named(name) });
-        }
-        for (asked, name) in [("1", "rear"), ("2", "front"), ("ch2", "front")] {
-            let spec = spec_of(asked, &mut machine, &recording, file).expect("known");
-            assert_eq!(spec.name, name, "{asked}");
-        }
-        assert_eq!(machine.channel.len(), 2, "no table was added");
     }
 }

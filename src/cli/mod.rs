@@ -5,8 +5,10 @@
 
 mod check;
 mod machine_keys;
+mod report;
 mod screen;
 mod simulate;
+mod source;
 mod terminal;
 
 use std::ffi::OsString;
@@ -35,6 +37,7 @@ const AFTER_HELP: &str = "Exit status: 0 accept or done, 1 investigate or reject
 #[derive(Debug, Subcommand)]
 enum Verb {
     Check(check::Arguments),
+    Report(report::Arguments),
     Screen(screen::Arguments),
     Simulate(simulate::Arguments),
     MachineKeys(machine_keys::Arguments),
@@ -44,6 +47,7 @@ impl Verb {
     fn wants_json(&self) -> bool {
         match self {
             Self::Check(arguments) => arguments.json,
+            Self::Report(arguments) => arguments.json,
             Self::Screen(arguments) => arguments.json,
             Self::Simulate(arguments) => arguments.json,
             Self::MachineKeys(_) => false,
@@ -53,6 +57,7 @@ impl Verb {
     fn run(&self) -> Result<u8> {
         match self {
             Self::Check(arguments) => check::run(arguments),
+            Self::Report(arguments) => report::run(arguments),
             Self::Screen(arguments) => screen::run(arguments),
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::MachineKeys(_) => machine_keys::run(),

@@ -39,7 +39,7 @@ pub use rows::{Entry, Line, Rows, State, Weight, Words};
 pub use envelope::{DefectLines, EnvelopeCurve, envelope};
 pub use evidence::evidence;
 pub use fitness::fitness;
-pub use of_case::of_case;
+pub use of_case::{of_case, of_view};
 pub use order_map::order_map;
 pub use orders::{Against, Orders};
 pub use overview::{findings, levels, overview};

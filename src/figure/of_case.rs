@@ -24,8 +24,10 @@ pub fn of_case(case: &Case) -> Option<Figure> {
     of_view(&fullest(case)?, ROWS, Some(RANGE_DB))
 }
 
-/// The picture of one channel; a map has so many rows of speed at most, and so many decibels.
-pub(super) fn of_view(view: &View, rows: usize, range_db: Option<f64>) -> Option<Figure> {
+/// The picture of one channel: its order map where the speed changes, else its spectrum; a map has so many
+/// rows of speed at most, and so many decibels (`None`: as many as it needs). `None` where there is nothing
+/// to draw.
+pub fn of_view(view: &View, rows: usize, range_db: Option<f64>) -> Option<Figure> {
     let steady = view.case.speed.as_ref().is_none_or(|speed| speed.is_steady(STEADY));
     if !steady && let Some(map) = view.order_map() {
         let map = map_of(view, map, rows, range_db)?;

@@ -65,6 +65,29 @@ pub struct SimulatedFiles {
     pub seed: u64,
 }
 
+/// The page written by `report`, as JSON.
+pub fn reported(page: &str, diagnosis: &Diagnosis) -> String {
+    let Diagnosis { verdict, reason, .. } = diagnosis;
+    let view = ReportedView {
+        schema: "quietspin.report/1",
+        version: VERSION,
+        page,
+        verdict: *verdict,
+        reason,
+    };
+    written(&view)
+}
+
+/// What [`reported`] tells.
+#[derive(Serialize)]
+struct ReportedView<'a> {
+    schema: &'static str,
+    version: &'static str,
+    page: &'a str,
+    verdict: Verdict,
+    reason: &'a str,
+}
+
 const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 fn written(view: &impl Serialize) -> String {

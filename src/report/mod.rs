@@ -3,10 +3,12 @@
 //! Nothing is decided here. A renderer turns what it is given into characters and neither computes nor
 //! judges; it does neutralise what a terminal would obey instead of show, because names come from files.
 
+pub mod html;
 pub mod json;
 mod layout;
 pub mod picture;
 pub mod screening;
+mod svg;
 pub mod text;
 mod words;
 

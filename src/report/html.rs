@@ -1,0 +1,282 @@
+//! A diagnosis as one page of HTML that needs nothing else: no network, no script, ready for A4.
+//!
+//! Everything that comes from files is escaped by the template itself.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::svg;
+use super::words::{duration, percent, rate};
+use crate::case::Case;
+use crate::diagnose::{Diagnosis, Finding, Verdict};
+use crate::error::Result;
+use crate::figure::{self, Entry, Figure, Panel, Rows, State, Subject, TrackOf, TracksShown};
+use crate::fitness::{Check, Fit};
+use crate::machine::{Machine, parse};
+use crate::signature::Kind;
+use crate::units::clause;
+
+/// Rows of speed in a map.
+const MAP_ROWS: usize = 120;
+
+const STYLE: &str = include_str!("page.css");
+
+/// What nobody may forget at a spinning rotor.
+const CAUTION: &str = "Spin only inside rated containment, with nobody in the plane of the wheels, never \
+                       above the maker's speed; mind hot parts and metal dust. This page judges one \
+                       recording. quietspin is no protection system; the maker's limits, local codes and \
+                       licensed practice decide.";
+
+/// The page: verdict and reason, every finding with its evidence and picture, levels, fitness, pictures
+/// of the run, and what the page was made from.
+///
+/// `machine` is the machine file as it was resolved for the diagnosis.
+///
+/// # Errors
+/// [`Error::Bug`](crate::Error::Bug) where a picture cannot be drawn.
+pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<String> {
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (diagnosis.recording) ": " (diagnosis.verdict.word()) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                (head(diagnosis))
+                p.caution { strong { "Caution. " } (CAUTION) }
+                (why(case, diagnosis)?)
+                (rows("How likely each fault is", &figure::findings(diagnosis)))
+                @if !diagnosis.levels.is_empty() {
+                    (rows("Levels against their limits", &figure::levels(diagnosis)))
+                }
+                (fitness(diagnosis))
+                (run(case)?)
+                (notes(diagnosis))
+                (made_from(diagnosis, machine))
+            }
+        }
+    };
+    Ok(page.into_string())
+}
+
+fn head(diagnosis: &Diagnosis) -> Markup {
+    let class = match diagnosis.verdict {
+        Verdict::Accept => "good",
+        Verdict::Investigate => "limited",
+        Verdict::Reject => "bad",
+        Verdict::NoVerdict => "open",
+    };
+    html! {
+        header class=(class) {
+            h1 { (diagnosis.verdict.word()) }
+            div {
+                p.subject { (diagnosis.recording) }
+                p { (clause(&diagnosis.reason)) }
+            }
+        }
+    }
+}
+
+/// Every finding: how sure, why, what next, and the picture that shows it.
+fn why(case: &Case, diagnosis: &Diagnosis) -> Result<Markup> {
+    if diagnosis.findings.is_empty() {
+        return Ok(html! {});
+    }
+    let told: Vec<Markup> =
+        diagnosis.findings.iter().map(|found| finding(case, found)).collect::<Result<_>>()?;
+    Ok(html! {
+        section {
+            h2 { "What was found, and why" }
+            @for one in &told { (one) }
+        }
+    })
+}
+
+fn finding(case: &Case, finding: &Finding) -> Result<Markup> {
+    let picture = match figure::evidence(case, finding) {
+        Some(figure) => drawn(&figure)?,
+        None => html! {},
+    };
+    let kind = if finding.kind == Kind::Fault { "fault" } else { "observation" };
+    Ok(html! {
+        article class=(kind) {
+            h3 {
+                (finding.title)
+                @if let Some(place) = &finding.place { " at " (place) }
+                span.sure { (percent(finding.confidence)) " sure" }
+            }
+            @if let Some(severity) = &finding.severity {
+                p { (format!("{:.1} times the limit", severity.ratio)) " (" (severity.limit) ")" }
+            }
+            ul { @for text in evidence_texts(finding) { li { (text) } } }
+            @if let Some(remark) = &finding.remark { p { (clause(remark)) } }
+            @if finding.kind == Kind::Fault && !finding.advice.is_empty() {
+                p { strong { "Next: " } (clause(&finding.advice)) }
+            }
+            (picture)
+            p.source { "After: " (finding.source) }
+        }
+    })
+}
+
+/// The evidence, each sentence once: several numbers may share one.
+fn evidence_texts(finding: &Finding) -> Vec<String> {
+    let mut told: Vec<String> = Vec::new();
+    for text in finding.evidence.iter().map(|evidence| clause(&evidence.text)) {
+        if !told.contains(&text) {
+            told.push(text);
+        }
+    }
+    told
+}
+
+/// The picture and its notes.
+fn drawn(figure: &Figure) -> Result<Markup> {
+    let Some(picture) = svg::draw(figure)? else { return Ok(html! {}) };
+    Ok(html! {
+        figure {
+            @if !figure.title.is_empty() { figcaption { (figure.title) } }
+            (PreEscaped(picture))
+            @for note in &figure.notes { p.note { (clause(note)) } }
+        }
+    })
+}
+
+/// A table of rows with their bars.
+fn rows(title: &str, figure: &Figure) -> Markup {
+    let panels = figure.panels().filter_map(|panel| match panel {
+        Panel::Rows(rows) if !rows.entries.is_empty() => Some(rows),
+        _ => None,
+    });
+    html! {
+        @for rows in panels {
+            section {
+                h2 { (title) }
+                table { @for entry in &rows.entries { (row(rows, entry)) } }
+            }
+        }
+    }
+}
+
+/// What restricts the recording in full, and by name what does not.
+fn fitness(diagnosis: &Diagnosis) -> Markup {
+    let named = |check: &Check| {
+        let name = check.id.replace('_', " ");
+        check.channel.as_ref().map_or(name.clone(), |channel| format!("{name} of {channel}"))
+    };
+    let is_good = |check: &&Check| check.fit == Fit::Good;
+    let good: Vec<String> = diagnosis.fitness.iter().filter(is_good).map(named).collect();
+    let restricting: Vec<Check> =
+        diagnosis.fitness.iter().filter(|check| !is_good(check)).cloned().collect();
+    html! {
+        @if restricting.is_empty() {
+            section { h2 { "What the recording can carry" } p { "It is fit for a verdict." } }
+        } @else {
+            (rows("What the recording can carry", &figure::fitness(&restricting)))
+        }
+        @if !good.is_empty() { p.note { "Nothing to object to: " (good.join(", ")) "." } }
+    }
+}
+
+fn row(rows: &Rows, entry: &Entry) -> Markup {
+    let class = match entry.state {
+        State::Good => "good",
+        State::Limited => "limited",
+        State::Bad => "bad",
+        State::Open => "open",
+    };
+    let full = rows.x_axis.as_ref().and_then(|axis| axis.shown).map_or(1.0, |[_, high]| high);
+    let share = |value: f64| format!("{:.1}%", (100.0 * value / full).clamp(0.0, 100.0));
+    html! {
+        tr class=(class) {
+            th { (entry.label) }
+            td.value { (entry.value) }
+            @if rows.x_axis.is_some() {
+                td.bar {
+                    div {
+                        @if let Some(bar) = entry.bar {
+                            span.fill style=(format!("width:{}", share(bar))) {}
+                        }
+                        @for mark in &rows.marks {
+                            span.mark style=(format!("left:{}", share(mark.at))) title=(mark.label) {}
+                        }
+                    }
+                }
+            }
+            td { (clause(&entry.text)) }
+        }
+    }
+}
+
+/// Pictures of the run: the speed, and of every judged channel its map and its first order.
+fn run(case: &Case) -> Result<Markup> {
+    let mut figures: Vec<Figure> = Vec::new();
+    figures.extend(case.speed.as_ref().and_then(|speed| figure::speed(speed).ok()));
+    for view in case.views() {
+        figures.extend(figure::of_view(&view, MAP_ROWS, None));
+        let subject = Subject::of(view.channel);
+        let phase_stated = case.speed.as_ref().is_some_and(|speed| speed.edge.is_some());
+        let track = view.order_map().and_then(|map| map.track(1.0));
+        let shown = if phase_stated { TracksShown::Both } else { TracksShown::Amplitude };
+        figures.extend(track.as_ref().and_then(|track| {
+            let of = TrackOf { subject: &subject, track, phase_stated };
+            figure::tracks(&[of], figure::Against::Speed, shown).ok()
+        }));
+    }
+    let told: Vec<Markup> = figures.iter().map(drawn).collect::<Result<_>>()?;
+    Ok(html! {
+        @if !told.is_empty() {
+            section {
+                h2 { "The run" }
+                @for one in &told { (one) }
+            }
+        }
+    })
+}
+
+fn notes(diagnosis: &Diagnosis) -> Markup {
+    let of_speed = diagnosis.speed.iter().flat_map(|speed| &speed.notes);
+    let notes: Vec<&String> = diagnosis.notes.iter().chain(of_speed).collect();
+    html! {
+        @if !notes.is_empty() {
+            section {
+                h2 { "Notes" }
+                ul { @for note in notes { li { (clause(note)) } } }
+            }
+        }
+    }
+}
+
+/// The record: what a later reader needs to make the same page again.
+fn made_from(diagnosis: &Diagnosis, machine: &Machine) -> Markup {
+    html! {
+        section.record {
+            h2 { "What this page was made from" }
+            dl {
+                dt { "recording" } dd { (diagnosis.recording) ", " (duration(diagnosis.duration_s)) }
+                @if let Some(hash) = &diagnosis.sha256 {
+                    dt { "SHA-256 of the file" } dd { code { (hash) } }
+                }
+                dt { "SHA-256 of the settings" } dd { code { (diagnosis.machine_sha256) } }
+                dt { "quietspin" } dd { (env!("CARGO_PKG_VERSION")) }
+            }
+            table {
+                tr { th { "channel" } th { "role" } th { "unit" } th { "rate" } th { "levels" } }
+                @for channel in &diagnosis.channels {
+                    tr {
+                        td { (channel.name) } td { (channel.role) } td { (channel.unit) }
+                        td { (rate(channel.rate_hz)) }
+                        td { @if channel.calibrated { "absolute" } @else { "relative" } }
+                    }
+                }
+            }
+            h3 {
+                "Settings"
+                @if !diagnosis.machine_given { " (no machine file was given: all by default)" }
+            }
+            pre { (parse::resolved_toml(machine)) }
+        }
+    }
+}

@@ -1,0 +1,123 @@
+//! Values laid along an axis, and the numbers beside it.
+
+use crate::figure::{Axis, Scale};
+
+/// An axis ready to draw on: every value becomes a place between two ends.
+pub(super) struct Laid {
+    scale: Scale,
+    /// The greatest value, which decibels count from.
+    top: f64,
+    /// First and last place.
+    pub from: f64,
+    pub to: f64,
+}
+
+impl Laid {
+    /// The axis for these values; what is no number does not count.
+    pub fn of(axis: &Axis, values: impl Iterator<Item = f64>) -> Self {
+        let (low, high) = axis.shown.map_or_else(|| extent(values), |[low, high]| (low, high));
+        let top = high.max(f64::MIN_POSITIVE);
+        let mut laid = Self { scale: axis.scale, top, from: 0.0, to: 1.0 };
+        (laid.from, laid.to) = match axis.scale {
+            Scale::Decibel { range_db } => (-range_db, 0.0),
+            Scale::Log => {
+                let depth = axis.depth_db().unwrap_or(60.0) / 20.0;
+                (low.max(top * 10_f64.powf(-depth)).log10(), top.log10())
+            }
+            Scale::Linear => (low, high),
+        };
+        if laid.to <= laid.from {
+            let half = (0.05 * laid.from.abs()).max(0.5);
+            (laid.from, laid.to) = (laid.from - half, laid.to + half);
+        }
+        laid
+    }
+
+    /// The same axis with some room at both ends, or above alone where it begins at zero.
+    pub fn with_room(mut self, axis: &Axis) -> Self {
+        if matches!(self.scale, Scale::Linear) && axis.shown.is_none() {
+            let room = 0.06 * (self.to - self.from);
+            self.to += room;
+            if self.from != 0.0 {
+                self.from -= room;
+            }
+        }
+        self
+    }
+
+    /// The place of a value; below the foot of a logarithmic axis, the foot.
+    pub fn at(&self, value: f64) -> f64 {
+        match self.scale {
+            Scale::Linear => value,
+            Scale::Log => value.max(f64::MIN_POSITIVE).log10().max(self.from),
+            Scale::Decibel { .. } => {
+                (20.0 * (value / self.top).max(f64::MIN_POSITIVE).log10()).max(self.from)
+            }
+        }
+    }
+
+    /// The number beside a place.
+    pub fn number(&self, place: f64) -> String {
+        match self.scale {
+            Scale::Linear => plain(place, self.to - self.from),
+            Scale::Log => plain(10_f64.powf(place), 10_f64.powf(place)),
+            Scale::Decibel { .. } => format!("{place:.0}"),
+        }
+    }
+}
+
+/// What stands beside an axis.
+pub(super) fn title(axis: &Axis) -> String {
+    match axis.scale {
+        Scale::Decibel { .. } => format!("{}, dB below its maximum", axis.label),
+        _ => axis.words(),
+    }
+}
+
+/// Lowest and highest of the values that are numbers; 0 to 1 for none.
+fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    let found = values.filter(|v| v.is_finite()).fold(None, |found, v| match found {
+        None => Some((v, v)),
+        Some((low, high)) => Some((f64::min(low, v), f64::max(high, v))),
+    });
+    found.unwrap_or((0.0, 1.0))
+}
+
+/// A number as long as the span of its axis asks for, thousands apart.
+fn plain(value: f64, span: f64) -> String {
+    if span >= 20.0 {
+        return crate::units::grouped(value);
+    }
+    let places = (1.0 - span.abs().max(1e-12).log10().floor()).clamp(0.0, 9.0) as usize;
+    let text = format!("{value:.places$}");
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_find_their_place() {
+        let linear = Laid::of(&Axis::linear("a", ""), [2.0, f64::NAN, 6.0].into_iter());
+        assert_eq!((linear.from, linear.to, linear.at(3.0)), (2.0, 6.0, 3.0));
+        let decibel = Laid::of(&Axis::decibel("a", "", 60.0), [0.0, 10.0].into_iter());
+        assert_eq!((decibel.from, decibel.to), (-60.0, 0.0));
+        assert!((decibel.at(1.0) + 20.0).abs() < 1e-12 && decibel.at(0.0) == -60.0);
+        let none = Laid::of(&Axis::linear("a", ""), std::iter::empty());
+        assert!(none.to > none.from);
+        let one = Laid::of(&Axis::linear("a", ""), std::iter::once(5.0));
+        assert!(one.from < 5.0 && one.to > 5.0);
+    }
+
+    #[test]
+    fn numbers_are_as_long_as_needed() {
+        assert_eq!(plain(60_000.0, 50_000.0), "60 000");
+        assert_eq!(plain(0.25, 1.0), "0.25");
+        assert_eq!(plain(2.0, 4.0), "2");
+    }
+}
