@@ -8,6 +8,7 @@ use unicode_width::UnicodeWidthStr;
 
 use crate::{diagnoses, snapshots};
 
+mod page;
 mod screen;
 
 #[test]
