@@ -826,7 +826,7 @@ class Recording:
         Raises
         ------
         ValueError
-            Where no speed can be had, or the range is none; the message says why.
+            Where no speed can be had, or what is stated is none; the message says why.
         """
     def to_dict(self, /) -> "dict[str, Any]":
         """
@@ -1309,7 +1309,7 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
     Raises
     ------
     ValueError
-        Where nothing in the recording can be judged, or the range of speed is none. An unfit recording is no error.
+        Where nothing in the recording can be judged, or what is stated is no speed. An unfit recording is no error.
     """
 
 def machine_from_text(text: str) -> Machine:

@@ -729,7 +729,8 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
     families = list(dict.fromkeys(mark["family"] for mark in marks))
     palette = [INK] if panel["form"] == "map" else [INK, *COLOURS[1:], OLIVE]
     colours = {family: palette[k % len(palette)] for k, family in enumerate(families)}
-    dashes = {family: DASHES[1 + k % (len(DASHES) - 1)] for k, family in enumerate(families)}
+    patterns = (*DASHES[1:], (0, (9, 2)), (0, (4, 1, 1, 1, 1, 1)))
+    dashes = {family: patterns[k % len(patterns)] for k, family in enumerate(families)}
     low, high = ax.get_xlim()
     for mark in marks:
         if low <= mark["at"] <= high:
