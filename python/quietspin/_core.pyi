@@ -7,9 +7,10 @@ The compiled core of quietspin.
 
 from _typeshed import Incomplete, SupportsGetItem
 from os import PathLike
+from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "simulate"]
+__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
 
 @final
 class Channel:
@@ -30,7 +31,8 @@ class Channel:
         speed : Speed, optional
             Shaft speed; then the axis is orders.
         band_hz : tuple of float, optional
-            Band that is demodulated, in Hz; by default the most impulsive one is chosen.
+            Band that is demodulated, in Hz; by default the most impulsive one, or the whole range where
+            none stands clear of noise.
         max_order : float, default 20
             Highest order (with a speed), up to 1000.
 
@@ -95,8 +97,8 @@ class Channel:
 
         Parameters
         ----------
-        resolution_hz : float, optional
-            Distance between lines in Hz; by default chosen from the length.
+        resolution_hz : float, default 20
+            Distance between lines in Hz.
 
         Raises
         ------
@@ -635,6 +637,35 @@ class Recording:
         """
 
 @final
+class ScreenJournal:
+    """
+    A journal open for appending; no other process can open it meanwhile. Used by ``quietspin.screen``.
+    """
+    def __new__(cls, /, path: str | PathLike[str]) -> ScreenJournal:
+        """
+        Open a journal, or make one, and drop a torn last line.
+
+        Raises
+        ------
+        OSError
+            Where the system refuses.
+        ValueError
+            Where the file is no journal, or another screen is writing it.
+        """
+    def append(self, /, line: str) -> None:
+        """
+        Append a row, unless the journal's row of that recording is the same already.
+        """
+    def close(self, /) -> None:
+        """
+        Bring everything to the disk and give the journal free. Closing twice does no harm.
+        """
+    def kept(self, /, path: str | PathLike[str], job: str) -> str | None:
+        """
+        The row of a job that need not be run again, with the label that is stated now; else None.
+        """
+
+@final
 class Simulated:
     """
     A simulated recording with its truth.
@@ -987,6 +1018,99 @@ def read(path: str | PathLike[str], *, machine: Machine | str | PathLike[str] | 
 def run_cli(arguments: SupportsGetItem[int, str]) -> int:
     """
     Run the command line on arguments (the first is the command's name); returns the exit status.
+    """
+
+def screen_columns(lines: SupportsGetItem[int, str]) -> "dict[str, list[str | None] | numpy.typing.NDArray[numpy.generic]]":
+    """
+    Rows as columns: arrays of numbers (nan where there is none) and lists of text (None where there is
+    none). Used by ``Screening.columns``.
+
+    Raises
+    ------
+    ValueError
+        Where a line is no row.
+    """
+
+def screen_csv(lines: SupportsGetItem[int, str], path: str | PathLike[str]) -> None:
+    """
+    Write rows as a CSV file, whole or not at all. Used by ``Screening.to_csv``.
+
+    Raises
+    ------
+    OSError
+        Where the system refuses.
+    ValueError
+        Where a line is no row, or a file is there that is no such table.
+    """
+
+def screen_jobs(paths: SupportsGetItem[int, str | PathLike[str]], *, machine: Machine | str | PathLike[str] | None = None, name_pattern: str | None = None) -> list[tuple[Path, str]]:
+    """
+    Find recordings and state the job of each: its path, and all else that its row depends on as text.
+    Used by ``quietspin.screen``.
+
+    Parameters
+    ----------
+    paths : list of str or os.PathLike
+        Files, folders and patterns.
+    machine : str, os.PathLike or Machine, optional
+        Machine file for all; without it ``NAME.machine.toml`` beside ``NAME.wav``.
+    name_pattern : str, optional
+        Where serial number and date stand in the names.
+
+    Returns
+    -------
+    list of tuple
+        Path and job, sorted by path.
+
+    Raises
+    ------
+    OSError
+        Where a path is not there.
+    ValueError
+        Where no recording is found, or the pattern or the machine file cannot be used.
+    """
+
+def screen_lines(path: str | PathLike[str]) -> list[str]:
+    """
+    The rows of a journal, the last one of each recording, as lines of JSON. Used by ``Screening.read``.
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be read.
+    ValueError
+        Where it is no journal, or damaged before its last line.
+    """
+
+def screen_order(lines: SupportsGetItem[int, str]) -> "tuple[list[int], numpy.typing.NDArray[numpy.float64]]":
+    """
+    The numbers of rows, worst first, and how high the levels of each row stand over the median of all (nan
+    where fewer than five share a level). Used by ``Screening.order`` and ``Screening.of_median``.
+
+    Raises
+    ------
+    ValueError
+        Where a line is no row.
+    """
+
+def screen_row(path: str | PathLike[str], job: str) -> str:
+    """
+    Judge one recording: its row as JSON on one line (schema quietspin.row/1). Used by
+    ``quietspin.screen``.
+
+    Whatever is wrong with the file becomes a row with its reason.
+
+    Parameters
+    ----------
+    path : str or os.PathLike
+        The recording.
+    job : str
+        As ``screen_jobs`` gives it.
+
+    Raises
+    ------
+    ValueError
+        Where ``job`` is none.
     """
 
 def simulate(scenario: str | None = None, *, fault: str | None = None, drawn: bool = False, seed: SupportsIndex = 0) -> Simulated:
