@@ -6,11 +6,11 @@ The compiled core of quietspin.
 """
 
 from _typeshed import Incomplete, SupportsGetItem
-from collections.abc import Iterator
 from os import PathLike
+from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "simulate"]
+__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
 
 @final
 class Channel:
@@ -41,21 +41,6 @@ class Channel:
         ValueError
             Where the band or the order cannot be had from the channel, or it is too short.
         """
-    def figure(self, /, *, between_s: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> "dict[str, Any]":
-        """
-        The wave as data: panels, axes, curves, marks.
-
-        Parameters
-        ----------
-        between_s : tuple of float, optional
-            First and last time in seconds; by default all of it. More than 8000 samples are gathered into
-            2000 columns, each from its least to its greatest value.
-
-        Raises
-        ------
-        ValueError
-            Where no two samples lie between the times.
-        """
     @property
     def name(self, /) -> str:
         """
@@ -76,24 +61,6 @@ class Channel:
         ------
         ValueError
             Where the order is out of range, there is no speed, or fewer than two whole turns are covered.
-        """
-    def plot(self, /, ax: Any | None = None, *, between_s: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Any:
-        """
-        Draw the wave; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-        between_s : tuple of float, optional
-            As in ``figure``.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``.
-        ImportError
-            Where matplotlib is not installed.
         """
     def psd(self, /, *, resolution_hz: SupportsFloat | SupportsIndex | None = None) -> Spectrum:
         """
@@ -173,11 +140,7 @@ class Channel:
         ValueError
             Where the steps are out of range, there is no speed, or fewer than two whole turns are covered.
         """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Columns and what they mean: time_s, values, unit, role, rate_hz.
-        """
-    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ...) -> Tracks:
+    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ...) -> list[Track]:
         """
         Order tracks: amplitude and phase of orders over time and speed.
 
@@ -190,8 +153,7 @@ class Channel:
 
         Returns
         -------
-        Tracks
-            A sequence with one Track for each order.
+        list of Track
 
         Raises
         ------
@@ -243,10 +205,6 @@ class Check:
         """
         Stable id: clipping, dropout, silence, ...
         """
-    def to_dict(self, /) -> Any:
-        """
-        Everything as plain Python objects.
-        """
     @property
     def unit(self, /) -> str:
         """
@@ -266,27 +224,12 @@ class Diagnosis:
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
     def __str__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Diagnosis: ...
     @property
     def considered(self, /) -> list[Finding]:
         """
         What else was considered, most probable first.
-        """
-    def figure(self, /, *, show: str = "overview") -> "dict[str, Any]":
-        """
-        A picture of the diagnosis as data.
-
-        Parameters
-        ----------
-        show : {'overview', 'fitness', 'findings', 'levels'}, default 'overview'
-            One page of everything, or one part of it.
-
-        Raises
-        ------
-        ValueError
-            Where the word is not among these.
         """
     @property
     def findings(self, /) -> list[Finding]:
@@ -307,28 +250,6 @@ class Diagnosis:
     def notes(self, /) -> list[str]:
         """
         What was guessed, repaired or left out, a sentence each.
-        """
-    def plot(self, /, ax: Any | None = None, *, show: str = "overview") -> Any:
-        """
-        Draw the diagnosis: one A4 page, or one part of it.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw, for one part; the overview makes a page of its own.
-        show
-            As in ``figure``.
-
-        Returns
-        -------
-        matplotlib.axes.Axes, or an array of them for the overview.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``, and where the number of axes does not fit.
-        ImportError
-            Where matplotlib is not installed.
         """
     @property
     def reason(self, /) -> str:
@@ -380,24 +301,6 @@ class EnvelopeSpectrum:
         """
         The band that was demodulated, in Hz.
         """
-    def figure(self, /, *, bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None) -> "dict[str, Any]":
-        """
-        The envelope spectrum as data: panels, axes, curve, defect lines.
-
-        Parameters
-        ----------
-        bearing : str, optional
-            A bearing of the machine file: marks the lines of its parts, their harmonics and, fainter, the
-            sidebands of those that pass the load zone. Slip of the cage is left out: lines may lie a
-            percent beside.
-        parts : list of {'outer', 'inner', 'ball', 'cage'}, optional
-            The parts marked; by default all.
-
-        Raises
-        ------
-        ValueError
-            Where the bearing is unknown, or lines over Hz lack a shaft speed.
-        """
     @property
     def frequency_hz(self, /) -> Incomplete:
         """
@@ -407,28 +310,6 @@ class EnvelopeSpectrum:
     def order(self, /) -> Incomplete | None:
         """
         Orders: float64, shape (n,). None where no speed was given.
-        """
-    def plot(self, /, ax: Any | None = None, *, bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None) -> Any:
-        """
-        Draw the envelope spectrum; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-        bearing, parts
-            As in ``figure``.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``.
-        ImportError
-            Where matplotlib is not installed.
-        """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Columns and what they mean: order (with a speed), frequency_hz, values, band_hz.
         """
     @property
     def values(self, /) -> Incomplete:
@@ -456,10 +337,6 @@ class Evidence:
         """
         The sentence that explains it.
         """
-    def to_dict(self, /) -> Any:
-        """
-        Everything as plain Python objects.
-        """
     @property
     def unit(self, /) -> str:
         """
@@ -478,7 +355,6 @@ class Finding:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Finding: ...
     @property
@@ -501,10 +377,6 @@ class Finding:
         """
         Stable id: imbalance, bearing_outer, ...
         """
-    def figure(self, /) -> "dict[str, Any] | None":
-        """
-        The picture behind the finding as data; None where it has none.
-        """
     @property
     def kind(self, /) -> str:
         """
@@ -514,23 +386,6 @@ class Finding:
     def place(self, /) -> str | None:
         """
         Bearing or channel; None for the machine as a whole.
-        """
-    def plot(self, /, ax: Any | None = None) -> Any:
-        """
-        Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part,
-        tracks with their limit, the displacement around a critical speed.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes or sequence of them, optional
-            Where to draw: as many as there are panels; by default a new figure.
-
-        Raises
-        ------
-        ValueError
-            Where the finding has no picture (``figure`` is None), or the number of axes does not fit.
-        ImportError
-            Where matplotlib is not installed.
         """
     @property
     def remark(self, /) -> str | None:
@@ -596,10 +451,6 @@ class Level:
         """
         The limit in the same unit; None where none is stated.
         """
-    def to_dict(self, /) -> Any:
-        """
-        Everything as plain Python objects.
-        """
     @property
     def unit(self, /) -> str:
         """
@@ -618,7 +469,6 @@ class Machine:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Machine: ...
     @property
@@ -647,32 +497,12 @@ class OrderMap:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> OrderMap: ...
     @property
     def amplitude(self, /) -> Incomplete:
         """
         Zero-to-peak amplitudes in ``unit``: float32, shape (blocks, orders).
-        """
-    def figure(self, /, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
-        """
-        The order map as data: panels, axes, map, marks.
-
-        Parameters
-        ----------
-        against : {'speed', 'time'}, optional
-            By default speed where it changes. Against speed, blocks are gathered (root mean square) into
-            120 steps.
-        between_orders : tuple of float, optional
-            Lowest and highest order shown.
-        waterfall : bool, default False
-            Order spectra one behind the other.
-
-        Raises
-        ------
-        ValueError
-            Where fewer than two orders or blocks are left.
         """
     @property
     def order_spectrum(self, /) -> Incomplete:
@@ -684,24 +514,6 @@ class OrderMap:
         """
         Orders of the columns: float64, shape (orders,).
         """
-    def plot(self, /, ax: Any | None = None, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> Any:
-        """
-        Draw the order map; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-        against, between_orders, waterfall
-            As in ``figure``.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``.
-        ImportError
-            Where matplotlib is not installed.
-        """
     @property
     def rpm(self, /) -> Incomplete:
         """
@@ -711,10 +523,6 @@ class OrderMap:
     def time_s(self, /) -> Incomplete:
         """
         Middle of each block in seconds: float64, shape (blocks,).
-        """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Axes, amplitudes (blocks, orders) and what they mean.
         """
     @property
     def turns_per_block(self, /) -> int:
@@ -738,7 +546,6 @@ class Recording:
     def __len__(self, /) -> int: ...
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Recording: ...
     @property
@@ -828,9 +635,34 @@ class Recording:
         ValueError
             Where no speed can be had, or what is stated is none; the message says why.
         """
-    def to_dict(self, /) -> "dict[str, Any]":
+
+@final
+class ScreenJournal:
+    """
+    A journal open for appending; no other process can open it meanwhile. Used by ``quietspin.screen``.
+    """
+    def __new__(cls, /, path: str | PathLike[str]) -> ScreenJournal:
         """
-        The recording in brief, as plain Python objects; samples are in ``rec[name].values``.
+        Open a journal, or make one, and drop a torn last line.
+
+        Raises
+        ------
+        OSError
+            Where the system refuses.
+        ValueError
+            Where the file is no journal, or another screen is writing it.
+        """
+    def append(self, /, line: str) -> None:
+        """
+        Append a row, unless the journal's row of that recording is the same already.
+        """
+    def close(self, /) -> None:
+        """
+        Bring everything to the disk and give the journal free. Closing twice does no harm.
+        """
+    def kept(self, /, path: str | PathLike[str], job: str) -> str | None:
+        """
+        The row of a job that need not be run again, with the label that is stated now; else None.
         """
 
 @final
@@ -862,49 +694,10 @@ class Spectrogram:
     def __repr__(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Spectrogram: ...
-    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
-        """
-        The spectrogram as data: panels, axes, map, order lines.
-
-        Parameters
-        ----------
-        speed : Speed, optional
-            Puts order lines over the map, and bounds it to somewhat above them.
-        orders : list of float, default [1, 2, 3]
-            Orders to mark.
-        band_hz : tuple of float, optional
-            Lowest and highest frequency shown.
-        waterfall : bool, default False
-            Spectra one behind the other, over speed where one is given and changes, else over time.
-
-        Raises
-        ------
-        ValueError
-            Where the band holds fewer than two lines, an order is none, orders come without a speed, or
-            there are fewer than two times.
-        """
     @property
     def frequency_hz(self, /) -> Incomplete:
         """
         Frequencies in Hz: float64, shape (frequencies,).
-        """
-    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> Any:
-        """
-        Draw the spectrogram; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-        speed, orders, band_hz, waterfall
-            As in ``figure``.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``.
-        ImportError
-            Where matplotlib is not installed.
         """
     @property
     def scaling(self, /) -> str:
@@ -915,10 +708,6 @@ class Spectrogram:
     def time_s(self, /) -> Incomplete:
         """
         Middle of each row in seconds: float64, shape (times,).
-        """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Axes, values (times, frequencies) and what they mean.
         """
     @property
     def unit(self, /) -> str:
@@ -939,33 +728,12 @@ class Spectrum:
     def __len__(self, /) -> int: ...
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Spectrum: ...
     @property
     def averages(self, /) -> int:
         """
         Segments averaged.
-        """
-    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> "dict[str, Any]":
-        """
-        The spectrum as data: panels, axes, curves, marks.
-
-        Parameters
-        ----------
-        speed : Speed, optional
-            Marks orders: as lines where it is steady, else as the stretches that they pass through.
-        orders : list of float, default [1, 2, 3]
-            Orders to mark.
-        band_hz : tuple of float, optional
-            Lowest and highest frequency shown.
-        scale : {'log', 'linear', 'decibel'}, default 'log'
-            How values are laid along the axis.
-
-        Raises
-        ------
-        ValueError
-            Where the band holds fewer than two lines, an order is none, or orders come without a speed.
         """
     @property
     def frequency_hz(self, /) -> Incomplete:
@@ -977,24 +745,6 @@ class Spectrum:
         """
         Equivalent noise bandwidth of the window in Hz.
         """
-    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> Any:
-        """
-        Draw the spectrum; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-        speed, orders, band_hz, scale
-            As in ``figure``.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``.
-        ImportError
-            Where matplotlib is not installed.
-        """
     def rms(self, /, low_hz: SupportsFloat | SupportsIndex, high_hz: SupportsFloat | SupportsIndex) -> float:
         """
         Rms in ``[low_hz, high_hz]``, in the unit of the samples.
@@ -1003,10 +753,6 @@ class Spectrum:
     def scaling(self, /) -> str:
         """
         amplitude (zero-to-peak), power (mean square) or density (mean square per Hz).
-        """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Columns and what they mean: frequency_hz, values, unit, scaling.
         """
     @property
     def unit(self, /) -> str:
@@ -1026,7 +772,6 @@ class Speed:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Speed: ...
     @property
@@ -1044,28 +789,10 @@ class Speed:
         """
         Standard error of the speed in percent.
         """
-    def figure(self, /) -> "dict[str, Any]":
-        """
-        The speed over time as data: curve with its band, repaired pulses, spans without pulses.
-        """
     @property
     def notes(self, /) -> list[str]:
         """
         Remarks, a sentence each.
-        """
-    def plot(self, /, ax: Any | None = None) -> Any:
-        """
-        Draw the speed over time, repaired pulses marked; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-
-        Raises
-        ------
-        ImportError
-            Where matplotlib is not installed.
         """
     @property
     def repairs(self, /) -> Any:
@@ -1119,37 +846,15 @@ class SynchronousAverage:
         """
         Shaft angle of each step in degrees: float64, shape (n,).
         """
-    def figure(self, /) -> "dict[str, Any]":
-        """
-        The mean turn as data: curve with a band of two standard errors.
-        """
     @property
     def locked_rms(self, /) -> float:
         """
         Rms of the mean turn about its own mean, in ``unit``.
         """
-    def plot(self, /, ax: Any | None = None) -> Any:
-        """
-        Draw the mean turn over shaft angle; returns the matplotlib axes.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; by default a new figure.
-
-        Raises
-        ------
-        ImportError
-            Where matplotlib is not installed.
-        """
     @property
     def residual_rms(self, /) -> float:
         """
         Rms of what is left when the mean turn is taken away, in ``unit``.
-        """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Columns and what they mean: angle_deg, values, unit, turns, locked_rms, residual_rms.
         """
     @property
     def turns(self, /) -> int:
@@ -1175,7 +880,6 @@ class Track:
     def __len__(self, /) -> int: ...
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Track: ...
     @property
@@ -1187,22 +891,6 @@ class Track:
     def error(self, /) -> Incomplete:
         """
         Standard error of the real and of the imaginary part of each phasor: float64, shape (n,).
-        """
-    def figure(self, /, *, show: str = "both", against: str | None = None) -> "dict[str, Any]":
-        """
-        The track as data: panels, axes, curves with bands of two standard errors.
-
-        Parameters
-        ----------
-        show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
-            Amplitude above phase (two axes), one of them, or both in one polar picture.
-        against : {'speed', 'time'}, optional
-            By default speed where it changes.
-
-        Raises
-        ------
-        ValueError
-            Where the track has no points, or a word is not among these.
         """
     @property
     def lag_deg(self, /) -> Incomplete:
@@ -1225,24 +913,6 @@ class Track:
         """
         Complex amplitudes, zero-to-peak, ``x = Re(c exp(2j pi order turns))``: complex128, shape (n,).
         """
-    def plot(self, /, ax: Any | None = None, *, show: str = "both", against: str | None = None) -> Any:
-        """
-        Draw the track; returns the matplotlib axes, or an array of two where both are shown.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes or sequence of them, optional
-            Where to draw: as many as are shown; by default a new figure.
-        show, against
-            As in ``figure``.
-
-        Raises
-        ------
-        ValueError
-            As ``figure``, and where the number or kind of axes does not fit.
-        ImportError
-            Where matplotlib is not installed.
-        """
     @property
     def rpm(self, /) -> Incomplete:
         """
@@ -1253,40 +923,10 @@ class Track:
         """
         Time of each point in seconds: float64, shape (n,).
         """
-    def to_dict(self, /) -> "dict[str, Any]":
-        """
-        Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
-        """
     @property
     def unit(self, /) -> str:
         """
         Unit symbol of the amplitudes.
-        """
-
-@final
-class Tracks:
-    """
-    Order tracks of one channel: a sequence of Track.
-    """
-    def __getitem__(self, index: SupportsIndex, /) -> Track: ...
-    def __iter__(self, /) -> Iterator[Track]: ...
-    def __len__(self, /) -> int: ...
-    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
-    def __repr__(self, /) -> str: ...
-    def _repr_html_(self, /) -> str: ...
-    @staticmethod
-    def _restore(state: bytes) -> Tracks: ...
-    def figure(self, /, *, show: str = "both", against: str | None = None) -> "dict[str, Any]":
-        """
-        The tracks in one picture as data; parameters and errors as ``Track.figure``.
-        """
-    def plot(self, /, ax: Any | None = None, *, show: str = "both", against: str | None = None) -> Any:
-        """
-        Draw the tracks in one picture; parameters, result and errors as ``Track.plot``.
-        """
-    def to_dict(self, /) -> "list[dict[str, Any]]":
-        """
-        A list of the tracks' own dictionaries.
         """
 
 def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None = None, range_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Diagnosis:
@@ -1378,6 +1018,99 @@ def read(path: str | PathLike[str], *, machine: Machine | str | PathLike[str] | 
 def run_cli(arguments: SupportsGetItem[int, str]) -> int:
     """
     Run the command line on arguments (the first is the command's name); returns the exit status.
+    """
+
+def screen_columns(lines: SupportsGetItem[int, str]) -> "dict[str, list[str | None] | numpy.typing.NDArray[numpy.generic]]":
+    """
+    Rows as columns: arrays of numbers (nan where there is none) and lists of text (None where there is
+    none). Used by ``Screening.columns``.
+
+    Raises
+    ------
+    ValueError
+        Where a line is no row.
+    """
+
+def screen_csv(lines: SupportsGetItem[int, str], path: str | PathLike[str]) -> None:
+    """
+    Write rows as a CSV file, whole or not at all. Used by ``Screening.to_csv``.
+
+    Raises
+    ------
+    OSError
+        Where the system refuses.
+    ValueError
+        Where a line is no row, or a file is there that is no such table.
+    """
+
+def screen_jobs(paths: SupportsGetItem[int, str | PathLike[str]], *, machine: Machine | str | PathLike[str] | None = None, name_pattern: str | None = None) -> list[tuple[Path, str]]:
+    """
+    Find recordings and state the job of each: its path, and all else that its row depends on as text.
+    Used by ``quietspin.screen``.
+
+    Parameters
+    ----------
+    paths : list of str or os.PathLike
+        Files, folders and patterns.
+    machine : str, os.PathLike or Machine, optional
+        Machine file for all; without it ``NAME.machine.toml`` beside ``NAME.wav``.
+    name_pattern : str, optional
+        Where serial number and date stand in the names.
+
+    Returns
+    -------
+    list of tuple
+        Path and job, sorted by path.
+
+    Raises
+    ------
+    OSError
+        Where a path is not there.
+    ValueError
+        Where no recording is found, or the pattern or the machine file cannot be used.
+    """
+
+def screen_lines(path: str | PathLike[str]) -> list[str]:
+    """
+    The rows of a journal, the last one of each recording, as lines of JSON. Used by ``Screening.read``.
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be read.
+    ValueError
+        Where it is no journal, or damaged before its last line.
+    """
+
+def screen_order(lines: SupportsGetItem[int, str]) -> "tuple[list[int], numpy.typing.NDArray[numpy.float64]]":
+    """
+    The numbers of rows, worst first, and how high the levels of each row stand over the median of all (nan
+    where fewer than five share a level). Used by ``Screening.order`` and ``Screening.of_median``.
+
+    Raises
+    ------
+    ValueError
+        Where a line is no row.
+    """
+
+def screen_row(path: str | PathLike[str], job: str) -> str:
+    """
+    Judge one recording: its row as JSON on one line (schema quietspin.row/1). Used by
+    ``quietspin.screen``.
+
+    Whatever is wrong with the file becomes a row with its reason.
+
+    Parameters
+    ----------
+    path : str or os.PathLike
+        The recording.
+    job : str
+        As ``screen_jobs`` gives it.
+
+    Raises
+    ------
+    ValueError
+        Where ``job`` is none.
     """
 
 def simulate(scenario: str | None = None, *, fault: str | None = None, drawn: bool = False, seed: SupportsIndex = 0) -> Simulated:

@@ -13,7 +13,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from quietspin import _core
@@ -133,7 +133,7 @@ def screen(
 
 
 def _finished(
-    todo: dict[int, tuple[os.PathLike[str], str]], executor: Executor | None
+    todo: Mapping[int, tuple[os.PathLike[str], str]], executor: Executor | None
 ) -> Generator[tuple[int, str], None, None]:
     """Rows as they are finished, each with the number of its job."""
     # not needed where nothing is screened, and it takes a while

@@ -451,6 +451,24 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_fault_of_the_library_costs_its_own_row_alone() {
+        struct Panicking;
+        impl Progress for Panicking {
+            fn advance(&mut self, _stage: &str, _done: u64, _total: u64) -> bool {
+                panic!("a planted fault")
+            }
+        }
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("a.csv");
+        fs::write(&path, "front\n1\n2\n").expect("a file");
+        let jobs = jobs(&[path], &Settings::default()).expect("a job");
+        let row = row(&jobs[0], &mut Panicking).expect("a row");
+        assert_eq!((row.outcome, row.error_kind.as_deref()), (Outcome::Unreadable, Some("bug")));
+        assert!(row.reason.contains("a planted fault"), "{}", row.reason);
+        assert!(!row.is_passing());
+    }
+
+    #[test]
     fn what_is_not_there_any_more_is_tried_again() {
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("gone.wav");

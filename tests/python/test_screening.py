@@ -53,7 +53,7 @@ def test_verdicts_are_those_of_single_recordings(archive, screened):
     assert screened.counts["unreadable"] == 1
     assert list(screened.counts) == list(screening.VERDICTS)
     bad = screened.rows[-1]
-    assert "noise.wav, byte 0: this is neither WAV" in bad["error"] or "noise.wav" in bad["error"]
+    assert "noise.wav" in bad["error"]
     assert bad["reason"] == bad["error"]
     assert screened.rows[0]["serial"] == "001"
     assert screened.rows[0]["date"] == "2026-03-01"
@@ -235,7 +235,7 @@ def test_a_command_killed_twice_loses_and_repeats_nothing(archive, screened, tmp
     # what a kill within a write would leave
     journal.write_text(before[:-30])
     done = command(many, journal, "--json")
-    assert done.returncode == 3 or done.returncode == 0, done.stderr
+    assert done.returncode == 3, done.stderr
     kept = before[:-30].count("\n")
     summary = json.loads(done.stdout)
     assert (summary["judged_before"], summary["judged_now"]) == (kept, 12 - kept)
@@ -251,20 +251,31 @@ def assert_same_rows(table: qs.Screening, expected: qs.Screening) -> None:
     assert bare(table.rows) == bare(expected.rows)
 
 
-def test_threads_and_processes_give_the_same_rows(archive, screened, tmp_path):
+def judge_nothing_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make sure that it is other processes that judge."""
+
+    def fail(path, job):
+        raise AssertionError(f"{path} was judged here")
+
+    monkeypatch.setattr(screening._core, "screen_row", fail)
+
+
+def test_threads_and_processes_give_the_same_rows(archive, screened, tmp_path, monkeypatch):
     with ThreadPoolExecutor(2) as executor:
         table = qs.screen(archive, executor=executor, progress=False)
         assert_same_rows(table, screened)
         assert executor.submit(len, "still open").result() == 10
+    judge_nothing_here(monkeypatch)
     with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as executor:
         table = qs.screen(archive, executor=executor, journal=tmp_path / "j.jsonl", progress=False)
         assert_same_rows(table, screened)
     assert len(qs.Screening.read(tmp_path / "j.jsonl")) == len(screened)
 
 
-def test_a_cluster_gives_the_same_rows(archive, screened, tmp_path):
+def test_a_cluster_gives_the_same_rows(archive, screened, tmp_path, monkeypatch):
     distributed = pytest.importorskip("distributed", reason="tests/requirements.txt installs it")
     journal = tmp_path / "screen.jsonl"
+    judge_nothing_here(monkeypatch)
     with (
         distributed.LocalCluster(
             n_workers=2,
@@ -277,8 +288,6 @@ def test_a_cluster_gives_the_same_rows(archive, screened, tmp_path):
     ):
         table = qs.screen(archive, executor=client.get_executor(), journal=journal, progress=False)
         assert_same_rows(table, screened)
-        used = {record for records in client.who_has().values() for record in records}
-        assert used <= set(client.scheduler_info()["workers"])
     assert len(qs.Screening.read(journal)) == len(screened)
 
 
