@@ -6,11 +6,12 @@ The compiled core of quietspin.
 """
 
 from _typeshed import Incomplete, SupportsGetItem
+from collections.abc import Iterator
 from os import PathLike
 from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
+__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
 
 @final
 class Channel:
@@ -41,6 +42,21 @@ class Channel:
         ValueError
             Where the band or the order cannot be had from the channel, or it is too short.
         """
+    def figure(self, /, *, between_s: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> "dict[str, Any]":
+        """
+        The wave as data: panels, axes, curves, marks.
+
+        Parameters
+        ----------
+        between_s : tuple of float, optional
+            First and last time in seconds; by default all of it. More than 8000 samples are gathered into
+            2000 columns, each from its least to its greatest value.
+
+        Raises
+        ------
+        ValueError
+            Where no two samples lie between the times.
+        """
     @property
     def name(self, /) -> str:
         """
@@ -61,6 +77,24 @@ class Channel:
         ------
         ValueError
             Where the order is out of range, there is no speed, or fewer than two whole turns are covered.
+        """
+    def plot(self, /, ax: Any | None = None, *, between_s: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Any:
+        """
+        Draw the wave; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        between_s : tuple of float, optional
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
         """
     def psd(self, /, *, resolution_hz: SupportsFloat | SupportsIndex | None = None) -> Spectrum:
         """
@@ -140,7 +174,11 @@ class Channel:
         ValueError
             Where the steps are out of range, there is no speed, or fewer than two whole turns are covered.
         """
-    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ...) -> list[Track]:
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: time_s, values, unit, role, rate_hz.
+        """
+    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ...) -> Tracks:
         """
         Order tracks: amplitude and phase of orders over time and speed.
 
@@ -153,7 +191,8 @@ class Channel:
 
         Returns
         -------
-        list of Track
+        Tracks
+            A sequence with one Track for each order.
 
         Raises
         ------
@@ -205,6 +244,10 @@ class Check:
         """
         Stable id: clipping, dropout, silence, ...
         """
+    def to_dict(self, /) -> Any:
+        """
+        Everything as plain Python objects.
+        """
     @property
     def unit(self, /) -> str:
         """
@@ -224,12 +267,27 @@ class Diagnosis:
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
     def __str__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Diagnosis: ...
     @property
     def considered(self, /) -> list[Finding]:
         """
         What else was considered, most probable first.
+        """
+    def figure(self, /, *, show: str = "overview") -> "dict[str, Any]":
+        """
+        A picture of the diagnosis as data.
+
+        Parameters
+        ----------
+        show : {'overview', 'fitness', 'findings', 'levels'}, default 'overview'
+            One page of everything, or one part of it.
+
+        Raises
+        ------
+        ValueError
+            Where the word is not among these.
         """
     @property
     def findings(self, /) -> list[Finding]:
@@ -250,6 +308,28 @@ class Diagnosis:
     def notes(self, /) -> list[str]:
         """
         What was guessed, repaired or left out, a sentence each.
+        """
+    def plot(self, /, ax: Any | None = None, *, show: str = "overview") -> Any:
+        """
+        Draw the diagnosis: one A4 page, or one part of it.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw, for one part; the overview makes a page of its own.
+        show
+            As in ``figure``.
+
+        Returns
+        -------
+        matplotlib.axes.Axes, or an array of them for the overview.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``, and where the number of axes does not fit.
+        ImportError
+            Where matplotlib is not installed.
         """
     @property
     def reason(self, /) -> str:
@@ -301,6 +381,24 @@ class EnvelopeSpectrum:
         """
         The band that was demodulated, in Hz.
         """
+    def figure(self, /, *, bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None) -> "dict[str, Any]":
+        """
+        The envelope spectrum as data: panels, axes, curve, defect lines.
+
+        Parameters
+        ----------
+        bearing : str, optional
+            A bearing of the machine file: marks the lines of its parts, their harmonics and, fainter, the
+            sidebands of those that pass the load zone. Slip of the cage is left out: lines may lie a
+            percent beside.
+        parts : list of {'outer', 'inner', 'ball', 'cage'}, optional
+            The parts marked; by default all.
+
+        Raises
+        ------
+        ValueError
+            Where the bearing is unknown, or lines over Hz lack a shaft speed.
+        """
     @property
     def frequency_hz(self, /) -> Incomplete:
         """
@@ -310,6 +408,28 @@ class EnvelopeSpectrum:
     def order(self, /) -> Incomplete | None:
         """
         Orders: float64, shape (n,). None where no speed was given.
+        """
+    def plot(self, /, ax: Any | None = None, *, bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None) -> Any:
+        """
+        Draw the envelope spectrum; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        bearing, parts
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: order (with a speed), frequency_hz, values, band_hz.
         """
     @property
     def values(self, /) -> Incomplete:
@@ -337,6 +457,10 @@ class Evidence:
         """
         The sentence that explains it.
         """
+    def to_dict(self, /) -> Any:
+        """
+        Everything as plain Python objects.
+        """
     @property
     def unit(self, /) -> str:
         """
@@ -355,6 +479,7 @@ class Finding:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Finding: ...
     @property
@@ -377,6 +502,10 @@ class Finding:
         """
         Stable id: imbalance, bearing_outer, ...
         """
+    def figure(self, /) -> "dict[str, Any] | None":
+        """
+        The picture behind the finding as data; None where it has none.
+        """
     @property
     def kind(self, /) -> str:
         """
@@ -386,6 +515,23 @@ class Finding:
     def place(self, /) -> str | None:
         """
         Bearing or channel; None for the machine as a whole.
+        """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part,
+        tracks with their limit, the displacement around a critical speed.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes or sequence of them, optional
+            Where to draw: as many as there are panels; by default a new figure.
+
+        Raises
+        ------
+        ValueError
+            Where the finding has no picture (``figure`` is None), or the number of axes does not fit.
+        ImportError
+            Where matplotlib is not installed.
         """
     @property
     def remark(self, /) -> str | None:
@@ -451,6 +597,10 @@ class Level:
         """
         The limit in the same unit; None where none is stated.
         """
+    def to_dict(self, /) -> Any:
+        """
+        Everything as plain Python objects.
+        """
     @property
     def unit(self, /) -> str:
         """
@@ -469,6 +619,7 @@ class Machine:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Machine: ...
     @property
@@ -497,12 +648,32 @@ class OrderMap:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> OrderMap: ...
     @property
     def amplitude(self, /) -> Incomplete:
         """
         Zero-to-peak amplitudes in ``unit``: float32, shape (blocks, orders).
+        """
+    def figure(self, /, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
+        """
+        The order map as data: panels, axes, map, marks.
+
+        Parameters
+        ----------
+        against : {'speed', 'time'}, optional
+            By default speed where it changes. Against speed, blocks are gathered (root mean square) into
+            120 steps.
+        between_orders : tuple of float, optional
+            Lowest and highest order shown.
+        waterfall : bool, default False
+            Order spectra one behind the other.
+
+        Raises
+        ------
+        ValueError
+            Where fewer than two orders or blocks are left.
         """
     @property
     def order_spectrum(self, /) -> Incomplete:
@@ -514,6 +685,24 @@ class OrderMap:
         """
         Orders of the columns: float64, shape (orders,).
         """
+    def plot(self, /, ax: Any | None = None, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> Any:
+        """
+        Draw the order map; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        against, between_orders, waterfall
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
+        """
     @property
     def rpm(self, /) -> Incomplete:
         """
@@ -523,6 +712,10 @@ class OrderMap:
     def time_s(self, /) -> Incomplete:
         """
         Middle of each block in seconds: float64, shape (blocks,).
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Axes, amplitudes (blocks, orders) and what they mean.
         """
     @property
     def turns_per_block(self, /) -> int:
@@ -546,6 +739,7 @@ class Recording:
     def __len__(self, /) -> int: ...
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Recording: ...
     @property
@@ -635,6 +829,10 @@ class Recording:
         ValueError
             Where no speed can be had, or what is stated is none; the message says why.
         """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        The recording in brief, as plain Python objects; samples are in ``rec[name].values``.
+        """
 
 @final
 class ScreenJournal:
@@ -694,10 +892,49 @@ class Spectrogram:
     def __repr__(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Spectrogram: ...
+    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
+        """
+        The spectrogram as data: panels, axes, map, order lines.
+
+        Parameters
+        ----------
+        speed : Speed, optional
+            Puts order lines over the map, and bounds it to somewhat above them.
+        orders : list of float, default [1, 2, 3]
+            Orders to mark.
+        band_hz : tuple of float, optional
+            Lowest and highest frequency shown.
+        waterfall : bool, default False
+            Spectra one behind the other, over speed where one is given and changes, else over time.
+
+        Raises
+        ------
+        ValueError
+            Where the band holds fewer than two lines, an order is none, orders come without a speed, or
+            there are fewer than two times.
+        """
     @property
     def frequency_hz(self, /) -> Incomplete:
         """
         Frequencies in Hz: float64, shape (frequencies,).
+        """
+    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> Any:
+        """
+        Draw the spectrogram; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        speed, orders, band_hz, waterfall
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
         """
     @property
     def scaling(self, /) -> str:
@@ -708,6 +945,10 @@ class Spectrogram:
     def time_s(self, /) -> Incomplete:
         """
         Middle of each row in seconds: float64, shape (times,).
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Axes, values (times, frequencies) and what they mean.
         """
     @property
     def unit(self, /) -> str:
@@ -728,12 +969,33 @@ class Spectrum:
     def __len__(self, /) -> int: ...
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Spectrum: ...
     @property
     def averages(self, /) -> int:
         """
         Segments averaged.
+        """
+    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> "dict[str, Any]":
+        """
+        The spectrum as data: panels, axes, curves, marks.
+
+        Parameters
+        ----------
+        speed : Speed, optional
+            Marks orders: as lines where it is steady, else as the stretches that they pass through.
+        orders : list of float, default [1, 2, 3]
+            Orders to mark.
+        band_hz : tuple of float, optional
+            Lowest and highest frequency shown.
+        scale : {'log', 'linear', 'decibel'}, default 'log'
+            How values are laid along the axis.
+
+        Raises
+        ------
+        ValueError
+            Where the band holds fewer than two lines, an order is none, or orders come without a speed.
         """
     @property
     def frequency_hz(self, /) -> Incomplete:
@@ -745,6 +1007,24 @@ class Spectrum:
         """
         Equivalent noise bandwidth of the window in Hz.
         """
+    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> Any:
+        """
+        Draw the spectrum; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        speed, orders, band_hz, scale
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
+        """
     def rms(self, /, low_hz: SupportsFloat | SupportsIndex, high_hz: SupportsFloat | SupportsIndex) -> float:
         """
         Rms in ``[low_hz, high_hz]``, in the unit of the samples.
@@ -753,6 +1033,10 @@ class Spectrum:
     def scaling(self, /) -> str:
         """
         amplitude (zero-to-peak), power (mean square) or density (mean square per Hz).
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: frequency_hz, values, unit, scaling.
         """
     @property
     def unit(self, /) -> str:
@@ -772,6 +1056,7 @@ class Speed:
     """
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Speed: ...
     @property
@@ -789,10 +1074,28 @@ class Speed:
         """
         Standard error of the speed in percent.
         """
+    def figure(self, /) -> "dict[str, Any]":
+        """
+        The speed over time as data: curve with its band, repaired pulses, spans without pulses.
+        """
     @property
     def notes(self, /) -> list[str]:
         """
         Remarks, a sentence each.
+        """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the speed over time, repaired pulses marked; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+
+        Raises
+        ------
+        ImportError
+            Where matplotlib is not installed.
         """
     @property
     def repairs(self, /) -> Any:
@@ -846,15 +1149,37 @@ class SynchronousAverage:
         """
         Shaft angle of each step in degrees: float64, shape (n,).
         """
+    def figure(self, /) -> "dict[str, Any]":
+        """
+        The mean turn as data: curve with a band of two standard errors.
+        """
     @property
     def locked_rms(self, /) -> float:
         """
         Rms of the mean turn about its own mean, in ``unit``.
         """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the mean turn over shaft angle; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+
+        Raises
+        ------
+        ImportError
+            Where matplotlib is not installed.
+        """
     @property
     def residual_rms(self, /) -> float:
         """
         Rms of what is left when the mean turn is taken away, in ``unit``.
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: angle_deg, values, unit, turns, locked_rms, residual_rms.
         """
     @property
     def turns(self, /) -> int:
@@ -880,6 +1205,7 @@ class Track:
     def __len__(self, /) -> int: ...
     def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
     def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Track: ...
     @property
@@ -891,6 +1217,22 @@ class Track:
     def error(self, /) -> Incomplete:
         """
         Standard error of the real and of the imaginary part of each phasor: float64, shape (n,).
+        """
+    def figure(self, /, *, show: str = "both", against: str | None = None) -> "dict[str, Any]":
+        """
+        The track as data: panels, axes, curves with bands of two standard errors.
+
+        Parameters
+        ----------
+        show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
+            Amplitude above phase (two axes), one of them, or both in one polar picture.
+        against : {'speed', 'time'}, optional
+            By default speed where it changes.
+
+        Raises
+        ------
+        ValueError
+            Where the track has no points, or a word is not among these.
         """
     @property
     def lag_deg(self, /) -> Incomplete:
@@ -913,6 +1255,24 @@ class Track:
         """
         Complex amplitudes, zero-to-peak, ``x = Re(c exp(2j pi order turns))``: complex128, shape (n,).
         """
+    def plot(self, /, ax: Any | None = None, *, show: str = "both", against: str | None = None) -> Any:
+        """
+        Draw the track; returns the matplotlib axes, or an array of two where both are shown.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes or sequence of them, optional
+            Where to draw: as many as are shown; by default a new figure.
+        show, against
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``, and where the number or kind of axes does not fit.
+        ImportError
+            Where matplotlib is not installed.
+        """
     @property
     def rpm(self, /) -> Incomplete:
         """
@@ -923,10 +1283,40 @@ class Track:
         """
         Time of each point in seconds: float64, shape (n,).
         """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
+        """
     @property
     def unit(self, /) -> str:
         """
         Unit symbol of the amplitudes.
+        """
+
+@final
+class Tracks:
+    """
+    Order tracks of one channel: a sequence of Track.
+    """
+    def __getitem__(self, index: SupportsIndex, /) -> Track: ...
+    def __iter__(self, /) -> Iterator[Track]: ...
+    def __len__(self, /) -> int: ...
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> Tracks: ...
+    def figure(self, /, *, show: str = "both", against: str | None = None) -> "dict[str, Any]":
+        """
+        The tracks in one picture as data; parameters and errors as ``Track.figure``.
+        """
+    def plot(self, /, ax: Any | None = None, *, show: str = "both", against: str | None = None) -> Any:
+        """
+        Draw the tracks in one picture; parameters, result and errors as ``Track.plot``.
+        """
+    def to_dict(self, /) -> "list[dict[str, Any]]":
+        """
+        A list of the tracks' own dictionaries.
         """
 
 def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None = None, range_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Diagnosis:

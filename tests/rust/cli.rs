@@ -385,14 +385,14 @@ fn a_report_is_written_whole_beside_the_recording_or_where_it_is_asked_for() {
     let folder = tempfile::tempdir().expect("a folder");
     let wav = folder.path().join("spin.wav");
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/recordings/bearing.wav");
-    std::fs::copy(sample, &wav).expect("copied");
+    fs::copy(sample, &wav).expect("copied");
     let run = |arguments: &[&str]| {
         Command::new(env!("CARGO_BIN_EXE_quietspin")).args(arguments).output().expect("run")
     };
     let done = run(&["report", wav.to_str().expect("UTF-8")]);
     assert_eq!(done.status.code(), Some(3), "no machine file, no verdict");
     let page = folder.path().join("spin.report.html");
-    let text = std::fs::read_to_string(&page).expect("a page");
+    let text = fs::read_to_string(&page).expect("a page");
     assert!(text.starts_with("<!DOCTYPE html>") && text.ends_with("</html>"));
     let out = folder.path().join("other.html");
     let done = run(&[
@@ -402,10 +402,10 @@ fn a_report_is_written_whole_beside_the_recording_or_where_it_is_asked_for() {
         "--out",
         out.to_str().expect("UTF-8"),
     ]);
-    let told: serde_json::Value = serde_json::from_slice(&done.stdout).expect("JSON");
+    let told: Value = serde_json::from_slice(&done.stdout).expect("JSON");
     assert_eq!(told["schema"], "quietspin.report/1");
     assert!(out.is_file());
     let done = run(&["report", folder.path().join("none.wav").to_str().expect("UTF-8")]);
     assert_eq!(done.status.code(), Some(2));
-    assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), 3);
+    assert_eq!(fs::read_dir(folder.path()).expect("a folder").count(), 3);
 }
