@@ -75,9 +75,9 @@ impl Error {
     ) -> Self {
         Self::Input {
             path: path.as_ref().to_owned(),
-            place: place.into(),
-            problem: problem.into(),
-            mend: mend.into(),
+            place: one_line(place),
+            problem: one_line(problem),
+            mend: one_line(mend),
         }
     }
 
@@ -92,7 +92,7 @@ impl Error {
         problem: impl Into<String>,
         mend: impl Into<String>,
     ) -> Self {
-        Self::Setting { name: name.into(), problem: problem.into(), mend: mend.into() }
+        Self::Setting { name: one_line(name), problem: one_line(problem), mend: one_line(mend) }
     }
 
     /// An [`Error::TooLittle`].
@@ -101,12 +101,29 @@ impl Error {
         needed: impl Into<String>,
         got: impl Into<String>,
     ) -> Self {
-        Self::TooLittle { what: what.into(), needed: needed.into(), got: got.into() }
+        Self::TooLittle { what: one_line(what), needed: one_line(needed), got: one_line(got) }
     }
 
     /// An [`Error::Numerical`].
     pub fn numerical(what: impl Into<String>, problem: impl Into<String>) -> Self {
-        Self::Numerical { what: what.into(), problem: problem.into() }
+        Self::Numerical { what: one_line(what), problem: one_line(problem) }
+    }
+}
+
+/// Names and values from files may hold line ends and worse; a message is one line.
+fn one_line(text: impl Into<String>) -> String {
+    let text = text.into();
+    if text.contains(char::is_control) { text.replace(char::is_control, " ") } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_message_is_one_line_whatever_a_file_holds() {
+        let error = Error::input("a.csv", "line 3, column 1 (a\n\u{1b}[31mb)", "x\ty", "mend");
+        assert_eq!(error.to_string(), "a.csv, line 3, column 1 (a  [31mb): x y; mend");
     }
 
     /// The stable word for the kind of error: `input`, `io`, `setting`, `too_little`, `numerical`,

@@ -37,7 +37,7 @@ pub struct OrderMap {
 impl OrderMap {
     /// The map of a signal, with overlapping Hann blocks of whole turns.
     ///
-    /// Returns a map of one block if there are few turns; none at all only for an empty signal.
+    /// A map of one block if there are few turns; a signal holds two at least.
     pub fn of(signal: &AngleSignal) -> Self {
         let turns = signal.turns();
         let mut turns_per_block = TURNS_PER_BLOCK;
@@ -162,9 +162,9 @@ impl OrderMap {
         Some(track)
     }
 
-    /// Noise amplitude around a column: the median of its neighbours, leaving out whole and half
-    /// orders with the reach of the window. Over the square root of 2 it is the standard error of
-    /// the real and of the imaginary part; the median of a Rayleigh law is 1.1774 sigma.
+    /// Standard error of the real and of the imaginary part of a column, from the median modulus of its
+    /// neighbours, whole and half orders left out with the reach of the window: the median of a
+    /// Rayleigh law is 1.1774 of it.
     fn noise_around(&self, row: ArrayView1<Complex32>, column: usize) -> f64 {
         let reach = self.turns_per_block;
         let half = (self.turns_per_block / 2).max(1);

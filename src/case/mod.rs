@@ -8,7 +8,7 @@ pub mod levels;
 
 use std::cell::OnceCell;
 
-use crate::angle::{AngleSignal, OrderMap, Track, average, critical, map, resample};
+use crate::angle::{AngleSignal, OrderMap, Track, critical, map, resample};
 use crate::fitness::{self, Check};
 use crate::machine::{Machine, Multipliers};
 use crate::recording::{Channel, Direction, Recording, Role};
@@ -44,7 +44,6 @@ struct Products {
     angle: OnceCell<Option<AngleSignal>>,
     map: OnceCell<Option<OrderMap>>,
     spectrum: OnceCell<Option<Spectrum>>,
-    average: OnceCell<Option<average::SynchronousAverage>>,
     displacement: OnceCell<Option<Track>>,
     critical: OnceCell<Option<critical::Critical>>,
     demodulated: OnceCell<Option<bearing::Demodulated>>,
@@ -204,12 +203,6 @@ impl<'a> View<'a> {
     /// The order map.
     pub fn order_map(&self) -> Option<&'a OrderMap> {
         self.products.map.get_or_init(|| self.angle().map(OrderMap::of)).as_ref()
-    }
-
-    /// The synchronous average.
-    pub fn synchronous_average(&self) -> Option<&'a average::SynchronousAverage> {
-        let make = || self.angle().map(average::synchronous_average);
-        self.products.average.get_or_init(make).as_ref()
     }
 
     /// The averaged amplitude spectrum in the channel's unit; `None` for a very short recording.

@@ -29,15 +29,6 @@ pub fn parabolic(values: &[f64], index: usize) -> Option<Peak> {
     Some(Peak { position: index as f64 + shift, height: height - 0.25 * (before - after) * shift })
 }
 
-/// Indices of the local maxima of `values`, highest first.
-pub fn local_maxima(values: &[f64]) -> Vec<usize> {
-    let mut found: Vec<usize> = (1..values.len().saturating_sub(1))
-        .filter(|&i| values[i] > values[i - 1] && values[i] >= values[i + 1])
-        .collect();
-    found.sort_by(|&a, &b| values[b].total_cmp(&values[a]));
-    found
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -49,11 +40,5 @@ mod tests {
         assert!((peak.position - 4.3).abs() < 1e-12 && (peak.height - 5.0).abs() < 1e-12);
         assert_eq!(parabolic(&values, 0).map(|p| p.position), Some(0.0));
         assert_eq!(parabolic(&values, 99), None);
-    }
-
-    #[test]
-    fn maxima_come_highest_first() {
-        assert_eq!(local_maxima(&[0.0, 2.0, 1.0, 5.0, 0.0, 3.0, 3.0, 0.0]), vec![3, 5, 1]);
-        assert!(local_maxima(&[1.0]).is_empty());
     }
 }

@@ -170,8 +170,3 @@ fn spectral_checks(survey: &Survey, speed: Option<&Speed>) -> Vec<Check> {
     checks.extend(folded_lines::check(survey, long.as_ref(), sweep.as_ref(), speed));
     checks
 }
-
-/// The worst outcome of all checks; [`Fit::Good`] for none.
-pub fn overall(checks: &[Check]) -> Fit {
-    checks.iter().map(|check| check.fit).max().unwrap_or(Fit::Good)
-}

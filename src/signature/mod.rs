@@ -42,7 +42,7 @@ pub enum Kind {
 pub enum Need {
     /// A shaft speed from whatever source.
     Speed,
-    /// A speed range of at least 1.3:1, for growth laws.
+    /// A speed range of at least 1.25:1, for growth laws.
     RunUp,
     /// A vibration channel.
     Vibration,

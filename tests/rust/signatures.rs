@@ -6,8 +6,8 @@ use quietspin::case::Case;
 use quietspin::diagnose;
 use quietspin::progress::Silent;
 use quietspin::recording::{Channel, ChannelSpec, Recording, Role};
-use quietspin::signature::{ALL, Kind, Need, weigh};
-use quietspin::simulate::{Scenario, simulate};
+use quietspin::signature::{ALL, Kind, Need, Signature, weigh};
+use quietspin::simulate::{Scenario, Simulated, simulate};
 
 #[test]
 fn every_signature_states_what_it_is() {
@@ -40,12 +40,21 @@ fn every_signature_scores_its_proofs_above_healthy_machines() {
             if proof == "resonance" {
                 // every run-up through a critical speed proves it, none below one does
                 assert!(score_of(signature.id, Some("imbalance"), 1).is_some());
+                assert_eq!(below_the_critical(signature), None);
                 continue;
             }
             let (with, without) = (mean(Some(proof)), mean(None));
             assert!(with > without + 0.5, "{}: {with:.2} with, {without:.2} without", signature.id);
         }
     }
+}
+
+/// The score on a run-up that ends at half the first critical speed of the default cartridge.
+fn below_the_critical(signature: &Signature) -> Option<f64> {
+    let mut scenario = Scenario::default();
+    scenario.speed.top_rpm = 20_000.0;
+    scenario.add_fault("imbalance").expect("a known fault");
+    best_score(signature, &simulate(&scenario, 1).expect("a valid scenario"))
 }
 
 /// The highest raw score of a signature on a simulated cartridge.
@@ -59,6 +68,10 @@ fn score_of(id: &str, fault: Option<&str>, seed: u64) -> Option<f64> {
     if signature.needs.contains(&Need::Coupling) {
         simulated.machine.shaft.coupling = Some(true);
     }
+    best_score(signature, &simulated)
+}
+
+fn best_score(signature: &Signature, simulated: &Simulated) -> Option<f64> {
     let (case, _) = diagnose::diagnose(&simulated.recording, &simulated.machine, true, &mut Silent)
         .expect("a fit recording");
     let scores = (signature.score)(&case);
