@@ -460,7 +460,9 @@ pub(super) mod tests {
         }
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("a.csv");
-        fs::write(&path, "front\n1\n2\n").expect("a file");
+        let rows: String =
+            (0..999).map(|i| format!("{:.3},{}\n", f64::from(i) / 1e3, i % 7)).collect();
+        fs::write(&path, format!("time_s,front\n{rows}")).expect("a file");
         let jobs = jobs(&[path], &Settings::default()).expect("a job");
         let row = row(&jobs[0], &mut Panicking).expect("a row");
         assert_eq!((row.outcome, row.error_kind.as_deref()), (Outcome::Unreadable, Some("bug")));
