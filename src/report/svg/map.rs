@@ -136,7 +136,9 @@ fn cells(places: &[f64], (from, to): (f64, f64)) -> std::ops::Range<usize> {
 
 /// The shade of a share of the whole range.
 fn colour(share: f64) -> (u8, u8, u8) {
-    let place = share.clamp(0.0, 1.0) * (SHADES.len() - 1) as f64;
+    // what is no number has the lightest shade
+    let share = if share > 0.0 { share.min(1.0) } else { 0.0 };
+    let place = share * (SHADES.len() - 1) as f64;
     let below = (place as usize).min(SHADES.len() - 2);
     let part = place - below as f64;
     let between =
