@@ -34,7 +34,7 @@ pub use axis::{Axis, Scale};
 pub use map::{Look, Map};
 pub use plot::{Curve, Limit, Mark, Plot, Points, Span, Stroke, Symbol};
 pub use polar::{Polar, PolarPoint, Trace};
-pub use rows::{Entry, Line, Rows, State, Weight, Words};
+pub use rows::{Entry, Line, Rows, State, Weight, Words, probability};
 
 pub use envelope::{DefectLines, EnvelopeCurve, envelope};
 pub use evidence::evidence;

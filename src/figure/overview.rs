@@ -4,7 +4,7 @@ use super::evidence::evidence;
 use super::fitness::in_short;
 use super::of_case::{fullest, of_view};
 use super::plot::Mark;
-use super::rows::{Entry, Line, Rows, State, Weight, Words};
+use super::rows::{Entry, Line, Rows, State, Weight, Words, probability};
 use super::speed::speed;
 use super::{Axis, Figure, Panel, Row};
 use crate::case::{Case, Decision, Level};
@@ -179,13 +179,7 @@ fn finding_row(finding: &Finding) -> Entry {
         (Kind::Fault, p) if p >= INVESTIGATE_FROM => State::Limited,
         (Kind::Fault, _) => State::Good,
     };
-    // rounded down, so that no probability reaches a threshold that it does not
-    let value = match 100.0 * finding.confidence {
-        _ if !told => "cannot tell".to_owned(),
-        percent if percent > 99.0 => "> 99 %".to_owned(),
-        percent if percent < 1.0 => "< 1 %".to_owned(),
-        percent => format!("{:.0} %", percent.floor()),
-    };
+    let value = if told { probability(finding.confidence) } else { "cannot tell".to_owned() };
     let first = finding.evidence.first().map(|evidence| evidence.text.clone());
     Entry {
         label: format!("{}{place}", finding.title),

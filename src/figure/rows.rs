@@ -83,3 +83,13 @@ pub struct Words {
     /// The paragraphs.
     pub lines: Vec<Line>,
 }
+
+/// A probability in percent, rounded down, so that it reaches neither certainty nor a threshold that it
+/// does not: `97 %`, `> 99 %`, `< 1 %`.
+pub fn probability(share: f64) -> String {
+    match 100.0 * share {
+        percent if percent > 99.0 => "> 99 %".to_owned(),
+        percent if percent < 1.0 => "< 1 %".to_owned(),
+        percent => format!("{:.0} %", percent.floor()),
+    }
+}

@@ -2,6 +2,7 @@
 
 use unicode_width::UnicodeWidthChar;
 
+use crate::figure::probability;
 use crate::units::in_threes;
 
 /// The space that holds a number and its unit, or the groups of a number, on one line. Written as a
@@ -58,19 +59,12 @@ fn grouped(plain: &str) -> String {
     text
 }
 
-/// A probability in percent, rounded down, so that it reaches neither certainty nor a threshold that it
-/// does not: `97 %`, `> 99 %`, `< 1 %`.
-pub(super) fn percent(probability: f64) -> String {
-    let percent = 100.0 * probability;
-    if !percent.is_finite() {
-        "unknown".to_owned()
-    } else if percent > 99.0 {
-        format!(">{BOUND}99{BOUND}%")
-    } else if percent < 1.0 {
-        format!("<{BOUND}1{BOUND}%")
-    } else {
-        format!("{:.0}{BOUND}%", percent.floor())
+/// A [`probability`] whose number and sign stay on one line; `unknown` for what is no number.
+pub(super) fn percent(share: f64) -> String {
+    if !share.is_finite() {
+        return "unknown".to_owned();
     }
+    probability(share).replace(' ', BOUND.encode_utf8(&mut [0; 4]))
 }
 
 /// A ratio with its standard uncertainty: `2.2 ± 0.1`; without one that shows, `2.2` alone.

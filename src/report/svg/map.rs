@@ -4,7 +4,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::axes::{Laid, title};
-use super::{Area, DARK, FAINT, Failure, ink, words};
+use super::{Area, Chart, DARK, FAINT, Failure, ink, name_above, words};
 use crate::figure::{Look, Map};
 
 /// Shades from the foot to the top of the values, light to dark so that a print saves its ink; lightness
@@ -64,11 +64,7 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
         let place = across.at(mark.at);
         let line = [(place, up.from), (place, up.to)];
         chart.draw_series(DashedLineSeries::new(line, 2, 4, ink(1).stroke_width(1)))?;
-        let (x, y) = chart.backend_coord(&(place, up.to));
-        let (left, top) = main.get_base_pixel();
-        let colour = ink(1);
-        let style = words().color(&colour).pos(Pos::new(HPos::Center, VPos::Bottom));
-        main.draw(&Text::new(mark.label.clone(), (x - left, y - top - 2), style))?;
+        name_above(&chart, &main, (place, up.to), &mark.label, ink(1))?;
     }
     for line in &map.lines {
         let points = line.x().iter().zip(line.y()).map(|(&x, &y)| (across.at(x), up.at(y)));
@@ -146,12 +142,6 @@ fn colour(share: f64) -> (u8, u8, u8) {
     let (low, high) = (SHADES[below], SHADES[below + 1]);
     (between(low.0, high.0), between(low.1, high.1), between(low.2, high.2))
 }
-
-type Chart<'a, 'b> = ChartContext<
-    'a,
-    SVGBackend<'b>,
-    Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
->;
 
 /// Traces from the farthest to the nearest, each hiding what lies behind it.
 fn traces(

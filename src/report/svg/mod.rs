@@ -10,7 +10,9 @@ mod plot;
 mod polar;
 
 use plotters::coord::Shift;
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use crate::error::{Error, Result};
 use crate::figure::{Figure, Panel, Row};
@@ -21,6 +23,7 @@ const WIDTH: u32 = 680;
 const ROW_HEIGHT: f64 = 230.0;
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 /// Colours of curves and families of marks, in the order of their importance; all differ in lightness.
 const INKS: [RGBColor; 5] = [
@@ -44,6 +47,21 @@ fn ink(index: usize) -> RGBColor {
 
 fn words() -> TextStyle<'static> {
     ("sans-serif", WORDS).into_font().color(&DARK)
+}
+
+/// Writes a name above the frame of a chart, where the chart itself does not draw.
+fn name_above(
+    chart: &Chart,
+    area: &Area,
+    at: (f64, f64),
+    name: &str,
+    colour: RGBColor,
+) -> std::result::Result<(), Failure> {
+    let (x, y) = chart.backend_coord(&at);
+    let (left, top) = area.get_base_pixel();
+    let style = words().color(&colour).pos(Pos::new(HPos::Center, VPos::Bottom));
+    area.draw(&Text::new(name.to_owned(), (x - left, y - top - 2), style))?;
+    Ok(())
 }
 
 /// The drawable panels of a figure as one SVG picture; `None` where there are none.

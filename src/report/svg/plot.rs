@@ -1,19 +1,16 @@
 //! A plot: curves over one axis, with marks, spans, limits and single points.
 
-use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::axes::{Laid, title};
-use super::{Area, DARK, FAINT, Failure, ink, words};
+use super::{Area, Chart, DARK, FAINT, Failure, ink, name_above, words};
 use crate::figure::{Curve, Mark, Plot, Points, Stroke, Symbol};
 
 /// Columns that a long curve is gathered into.
 const COLUMNS: usize = 500;
 /// Least distance of two labels of marks, as a share of the width: closer ones would overlap.
 const LABEL_ROOM: f64 = 0.045;
-
-type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     let points = plot.points.iter();
@@ -136,12 +133,7 @@ impl Paper<'_> {
             let width = room * (0.5 + 0.2 * mark.label.chars().count() as f64);
             if !mark.label.is_empty() && place - taken > width {
                 taken = place;
-                let colour = ink(family + 1);
-                let style = words().color(&colour).pos(Pos::new(HPos::Center, VPos::Bottom));
-                // names stand above the frame, where the chart itself does not draw
-                let (x, y) = chart.backend_coord(&(place, self.up.to));
-                let (left, top) = body.get_base_pixel();
-                body.draw(&Text::new(mark.label.clone(), (x - left, y - top - 2), style))?;
+                name_above(chart, body, (place, self.up.to), &mark.label, ink(family + 1))?;
             }
         }
         Ok(())
