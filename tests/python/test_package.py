@@ -144,7 +144,9 @@ def test_the_lock_is_released_while_diagnosing(imbalanced):
 
 
 LONG_WORK = """
-import sys, numpy as np, quietspin as qs
+import signal, sys, numpy as np, quietspin as qs
+# who starts the tests in the background may hand down an ignored Ctrl-C; in a notebook it is heard
+signal.signal(signal.SIGINT, signal.default_int_handler)
 # 60 s in each, and each of them takes well over a second
 noise = np.random.default_rng(1).standard_normal(60 * 51_200)
 names = [f"a{i}" for i in range(8)]
