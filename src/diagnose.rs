@@ -154,13 +154,10 @@ pub fn diagnose(
     progress: &mut dyn Progress,
 ) -> Result<(Case, Diagnosis)> {
     let (case, mut notes) = prepared(recording, machine, progress)?;
-    progress::step(progress, "fitness", 1, 4)?;
+    compute(&case, progress)?;
     let fitness = case.fitness().to_vec();
-    progress::step(progress, "levels", 2, 4)?;
     let levels = case.levels().to_vec();
-    progress::step(progress, "signatures", 3, 4)?;
     let weighing = weigh::weigh(&case);
-    progress::step(progress, "signatures", 4, 4)?;
     notes.extend(weighing.not_looked_for);
     let (mut found, rest): (Vec<Weighed>, Vec<Weighed>) =
         weighing.weighed.into_iter().partition(weigh::is_found);
@@ -190,6 +187,38 @@ pub fn diagnose(
         notes,
     };
     Ok((case, diagnosis))
+}
+
+/// Computes what takes long in small steps, so that whoever waits hears of it and may stop it; what
+/// follows finds it done.
+fn compute(case: &Case, progress: &mut dyn Progress) -> Result<()> {
+    let views: Vec<View> = case.views().collect();
+    let bearings = case.bearings();
+    let at_bearings: Vec<View> =
+        bearings.iter().flat_map(|(bearing, _)| case.views_at(bearing)).collect();
+    let total = (2 * views.len() + at_bearings.len() + 4) as u64;
+    let mut begun = 0;
+    let mut begin = |stage: &str| {
+        begun += 1;
+        progress::step(progress, stage, begun - 1, total)
+    };
+    for view in &views {
+        begin("angles")?;
+        view.angle();
+        begin("orders")?;
+        view.order_map();
+    }
+    for view in &at_bearings {
+        begin("envelopes")?;
+        view.demodulated();
+    }
+    begin("bearings")?;
+    case.examinations();
+    begin("fitness")?;
+    case.fitness();
+    begin("levels")?;
+    case.levels();
+    begin("signatures")
 }
 
 /// The case of a recording whose specs are applied already, its speed found, and the notes so far.

@@ -11,12 +11,11 @@ import html
 import importlib
 import json
 import os
-import sys
-import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from quietspin import _core
+from quietspin._progress import Line
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -31,8 +30,6 @@ __all__ = ["Screening", "judge", "screen"]
 VERDICTS = ("reject", "investigate", "unreadable", "no_verdict", "accept")
 # rows that a notebook shows
 SHOWN_ROWS = 20
-# seconds between two signs of progress
-SIGN_EVERY_S = 0.5
 
 PathLike = str | os.PathLike[str]
 
@@ -185,20 +182,16 @@ def _teller(progress: bool | Callable[[int, int], None], total: int) -> Callable
     """Return what is called with the number of recordings done."""
     if callable(progress):
         return lambda done: progress(done, total)
-    watched = sys.stderr is not None and (sys.stderr.isatty() or "ipykernel" in sys.modules)
-    if not progress or not watched or total == 0:
+    if not progress or total == 0:
         return lambda _: None
-    started = time.monotonic()
-    told = started
+    line = Line(after_s=0.5)
 
     def tell(done: int) -> None:
-        nonlocal told
-        now = time.monotonic()
-        if now - told < SIGN_EVERY_S and done < total:
-            return
-        told = now
-        end = "\n" if done == total else ""
-        print(f"\r{_told(done, total, now - started):<72}", end=end, file=sys.stderr, flush=True)
+        words = _told(done, total, line.seconds)
+        if done == total:
+            line.close(words)
+        else:
+            line.tell(words)
 
     return tell
 

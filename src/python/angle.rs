@@ -7,7 +7,7 @@ use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyIterator, PyList};
 use serde::{Deserialize, Serialize};
 
-use super::convert::{array, pickles, read_only};
+use super::convert::{array, pickles, read_only, view};
 use super::html;
 use crate::angle::{OrderMap, SynchronousAverage, Track};
 use crate::figure::Subject;
@@ -31,14 +31,14 @@ impl PyOrderMap {
 
     /// Middle of each block in seconds: float64, shape (blocks,).
     #[getter]
-    fn time_s<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
-        array(py, self.inner.times_s.clone())
+    fn time_s<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f64>>> {
+        view(slf, |this| &this.inner.times_s)
     }
 
     /// Mean speed of each block in rpm: float64, shape (blocks,).
     #[getter]
-    fn rpm<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
-        array(py, self.inner.rpm.clone())
+    fn rpm<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f64>>> {
+        view(slf, |this| &this.inner.rpm)
     }
 
     /// Zero-to-peak amplitudes in ``unit``: float32, shape (blocks, orders).
@@ -70,14 +70,15 @@ impl PyOrderMap {
 
     /// Axes, amplitudes (blocks, orders) and what they mean.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        columns.set_item("channel", &self.subject.channel)?;
-        columns.set_item("orders", self.orders(py)?)?;
-        columns.set_item("time_s", self.time_s(py)?)?;
-        columns.set_item("rpm", self.rpm(py)?)?;
-        columns.set_item("amplitude", self.amplitude(py)?)?;
-        columns.set_item("unit", self.unit())?;
+        columns.set_item("channel", &this.subject.channel)?;
+        columns.set_item("orders", this.orders(py)?)?;
+        columns.set_item("time_s", Self::time_s(slf)?)?;
+        columns.set_item("rpm", Self::rpm(slf)?)?;
+        columns.set_item("amplitude", this.amplitude(py)?)?;
+        columns.set_item("unit", this.unit())?;
         Ok(columns)
     }
 
@@ -128,14 +129,14 @@ impl PyTrack {
 
     /// Time of each point in seconds: float64, shape (n,).
     #[getter]
-    fn time_s<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
-        array(py, self.inner.times_s.clone())
+    fn time_s<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f64>>> {
+        view(slf, |this| &this.inner.times_s)
     }
 
     /// Speed of each point in rpm: float64, shape (n,).
     #[getter]
-    fn rpm<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
-        array(py, self.inner.rpm.clone())
+    fn rpm<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f64>>> {
+        view(slf, |this| &this.inner.rpm)
     }
 
     /// Zero-to-peak amplitudes in ``unit``: float64, shape (n,).
@@ -146,8 +147,8 @@ impl PyTrack {
 
     /// Standard error of the real and of the imaginary part of each phasor: float64, shape (n,).
     #[getter]
-    fn error<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
-        array(py, self.inner.errors.clone())
+    fn error<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f64>>> {
+        view(slf, |this| &this.inner.errors)
     }
 
     /// Phase lag in degrees of rotation from angle zero to the next positive peak of the order:
@@ -160,10 +161,9 @@ impl PyTrack {
     /// Complex amplitudes, zero-to-peak, ``x = Re(c exp(2j pi order turns))``: complex128, shape (n,).
     #[getter]
     fn phasor<'py>(
-        &self,
-        py: Python<'py>,
+        slf: &Bound<'py, Self>,
     ) -> PyResult<Bound<'py, PyArray1<num_complex::Complex64>>> {
-        array(py, self.inner.phasors.clone())
+        view(slf, |this| &this.inner.phasors)
     }
 
     /// Whether angle zero is a stated pulse edge.
@@ -180,17 +180,18 @@ impl PyTrack {
 
     /// Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        columns.set_item("channel", &self.subject.channel)?;
-        columns.set_item("order", self.inner.order)?;
-        columns.set_item("time_s", self.time_s(py)?)?;
-        columns.set_item("rpm", self.rpm(py)?)?;
-        columns.set_item("amplitude", self.amplitude(py)?)?;
-        columns.set_item("error", self.error(py)?)?;
-        columns.set_item("lag_deg", self.lag_deg(py)?)?;
-        columns.set_item("unit", self.unit())?;
-        columns.set_item("phase_stated", self.phase_stated)?;
+        columns.set_item("channel", &this.subject.channel)?;
+        columns.set_item("order", this.inner.order)?;
+        columns.set_item("time_s", Self::time_s(slf)?)?;
+        columns.set_item("rpm", Self::rpm(slf)?)?;
+        columns.set_item("amplitude", this.amplitude(py)?)?;
+        columns.set_item("error", Self::error(slf)?)?;
+        columns.set_item("lag_deg", this.lag_deg(py)?)?;
+        columns.set_item("unit", this.unit())?;
+        columns.set_item("phase_stated", this.phase_stated)?;
         Ok(columns)
     }
 
@@ -268,7 +269,8 @@ impl PyTracks {
     /// A list of the tracks' own dictionaries.
     #[pyo3(signature = () -> "list[dict[str, Any]]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyDict>>> {
-        self.tracks.iter().map(|track| track.to_dict(py)).collect()
+        let tracks = self.tracks.iter();
+        tracks.map(|track| PyTrack::to_dict(&Bound::new(py, track.clone())?)).collect()
     }
 
     fn _repr_html_(&self) -> String {
@@ -302,8 +304,8 @@ impl PySynchronousAverage {
 
     /// Mean over all turns at each step, in ``unit``: float32, shape (n,).
     #[getter]
-    fn values<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f32>>> {
-        array(py, self.inner.values.clone())
+    fn values<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f32>>> {
+        view(slf, |this| &this.inner.values)
     }
 
     /// Turns averaged.
@@ -332,15 +334,16 @@ impl PySynchronousAverage {
 
     /// Columns and what they mean: angle_deg, values, unit, turns, locked_rms, residual_rms.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        columns.set_item("channel", &self.subject.channel)?;
-        columns.set_item("angle_deg", self.angle_deg(py)?)?;
-        columns.set_item("values", self.values(py)?)?;
-        columns.set_item("unit", self.unit())?;
-        columns.set_item("turns", self.inner.turns)?;
-        columns.set_item("locked_rms", self.inner.locked_rms)?;
-        columns.set_item("residual_rms", self.inner.residual_rms)?;
+        columns.set_item("channel", &this.subject.channel)?;
+        columns.set_item("angle_deg", this.angle_deg(py)?)?;
+        columns.set_item("values", Self::values(slf)?)?;
+        columns.set_item("unit", this.unit())?;
+        columns.set_item("turns", this.inner.turns)?;
+        columns.set_item("locked_rms", this.inner.locked_rms)?;
+        columns.set_item("residual_rms", this.inner.residual_rms)?;
         Ok(columns)
     }
 

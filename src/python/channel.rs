@@ -2,11 +2,12 @@
 
 use numpy::PyArray1;
 use pyo3::prelude::*;
-use pyo3::sync::PyOnceLock;
 use pyo3::types::{PyBytes, PyDict};
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
-use super::convert::{array, compute, machine_from_pickle, pickled, unpickled, word};
+use super::convert::{
+    array, compute_interruptibly, machine_from_pickle, pickled, unpickled, view, word,
+};
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::angle::{OrderMap, average, resample};
@@ -45,31 +46,43 @@ fn check_resolution(channel: &Channel, resolution_hz: Option<f64>) -> Result<()>
     ))
 }
 
+/// The speed given, or a constant over the channel from the machine file.
+fn speed_or_constant(speed: Option<Speed>, channel: &Channel, machine: &Machine) -> Result<Speed> {
+    if let Some(speed) = speed {
+        return Ok(speed);
+    }
+    let stated = machine.shaft.constant_rpm;
+    let rpm = stated.ok_or_else(|| Error::setting("speed", "none is given", "pass rec.speed()"))?;
+    let end_s = channel.start_s + channel.duration_s();
+    Speed::constant(SpeedSource::Stated, rpm, channel.start_s, end_s)
+}
+
+/// A speed of its own, for work that outlives the call.
+fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
+    speed.map(|speed| speed.get().inner.clone())
+}
+
 /// One channel of a recording.
 #[pyclass(frozen, name = "Channel", module = "quietspin._core")]
 pub(super) struct PyChannel {
     pub(super) inner: Channel,
     machine: Machine,
-    values: PyOnceLock<Py<PyArray1<f32>>>,
 }
 
 impl PyChannel {
     pub(super) fn new(inner: Channel, machine: Machine) -> Self {
-        Self { inner, machine, values: PyOnceLock::new() }
+        Self { inner, machine }
     }
 
-    /// The speed given, or a constant over the channel from the machine file.
-    fn speed_or_constant(&self, speed: Option<&PySpeed>) -> Result<Speed> {
-        if let Some(speed) = speed {
-            return Ok(speed.inner.clone());
-        }
-        let rpm = self
-            .machine
-            .shaft
-            .constant_rpm
-            .ok_or_else(|| Error::setting("speed", "none is given", "pass rec.speed()"))?;
-        let end_s = self.inner.start_s + self.inner.duration_s();
-        Speed::constant(SpeedSource::Stated, rpm, self.inner.start_s, end_s)
+    /// Long work on the channel and its machine, see [`compute_interruptibly`]; the samples are shared.
+    fn work<T: Send + 'static>(
+        &self,
+        py: Python<'_>,
+        stage: &str,
+        work: impl FnOnce(&Channel, &Machine) -> Result<T> + Send + 'static,
+    ) -> PyResult<T> {
+        let (channel, machine) = (self.inner.clone(), self.machine.clone());
+        compute_interruptibly(py, stage, move |_| work(&channel, &machine))
     }
 }
 
@@ -113,9 +126,8 @@ impl PyChannel {
 
     /// Samples in the channel's unit: float32, shape (n,), read-only.
     #[getter]
-    fn values<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f32>>> {
-        let make = || PyResult::Ok(array(py, self.inner.values().to_vec())?.unbind());
-        Ok(self.values.get_or_try_init(py, make)?.bind(py).clone())
+    fn values<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f32>>> {
+        view(slf, |this| this.inner.values())
     }
 
     /// Averaged amplitude spectrum: zero-to-peak, Hann window, in the channel's unit.
@@ -131,9 +143,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrum(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
-        compute(py, || {
-            check_resolution(&self.inner, resolution_hz)?;
-            PySpectrum::amplitude(&self.inner, resolution_hz)
+        self.work(py, "spectrum", move |channel, _| {
+            check_resolution(channel, resolution_hz)?;
+            PySpectrum::amplitude(channel, resolution_hz)
         })
     }
 
@@ -150,9 +162,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn psd(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
-        compute(py, || {
-            check_resolution(&self.inner, resolution_hz)?;
-            PySpectrum::density(&self.inner, resolution_hz)
+        self.work(py, "density", move |channel, _| {
+            check_resolution(channel, resolution_hz)?;
+            PySpectrum::density(channel, resolution_hz)
         })
     }
 
@@ -169,9 +181,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
-        compute(py, || {
-            check_resolution(&self.inner, resolution_hz)?;
-            PySpectrogram::of(&self.inner, resolution_hz)
+        self.work(py, "spectrogram", move |channel, _| {
+            check_resolution(channel, resolution_hz)?;
+            PySpectrogram::of(channel, resolution_hz)
         })
     }
 
@@ -199,11 +211,11 @@ impl PyChannel {
         band_hz: Option<(f64, f64)>,
         max_order: f64,
     ) -> PyResult<PyEnvelopeSpectrum> {
-        let speed = speed.as_ref().map(|speed| &speed.get().inner);
+        let speed = own(speed);
         let band_hz = band_hz.map(|(low, high)| [low, high]);
-        compute(py, || {
+        self.work(py, "envelope spectrum", move |channel, machine| {
             check_order("max_order", max_order)?;
-            PyEnvelopeSpectrum::of(&self.inner, &self.machine, speed, band_hz, max_order)
+            PyEnvelopeSpectrum::of(channel, machine, speed.as_ref(), band_hz, max_order)
         })
     }
 
@@ -227,13 +239,13 @@ impl PyChannel {
         speed: Option<Py<PySpeed>>,
         max_order: f64,
     ) -> PyResult<PyOrderMap> {
-        let subject = Subject::of(&self.inner);
-        compute(py, || {
+        let speed = own(speed);
+        self.work(py, "order map", move |channel, machine| {
             check_order("max_order", max_order)?;
-            let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
+            let speed = speed_or_constant(speed, channel, machine)?;
             let steps = resample::samples_per_turn_for(max_order);
-            let signal = resample::resample(&self.inner, &speed, steps)?;
-            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject })
+            let signal = resample::resample(channel, &speed, steps)?;
+            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject: Subject::of(channel) })
         })
     }
 
@@ -262,13 +274,14 @@ impl PyChannel {
         speed: Option<Py<PySpeed>>,
         orders: Vec<f64>,
     ) -> PyResult<PyTracks> {
-        let subject = Subject::of(&self.inner);
-        compute(py, || {
+        let speed = own(speed);
+        self.work(py, "order tracks", move |channel, machine| {
             orders.iter().try_for_each(|&order| check_order("orders", order))?;
-            let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
+            let speed = speed_or_constant(speed, channel, machine)?;
             let highest = orders.iter().copied().fold(1.0, f64::max);
             let steps = resample::samples_per_turn_for(highest + 1.0);
-            let map = OrderMap::of(&resample::resample(&self.inner, &speed, steps)?);
+            let map = OrderMap::of(&resample::resample(channel, &speed, steps)?);
+            let subject = Subject::of(channel);
             let make = |&order: &f64| {
                 let track = map.track(order).ok_or_else(|| {
                     Error::setting(
@@ -307,8 +320,8 @@ impl PyChannel {
         speed: Option<Py<PySpeed>>,
         samples_per_turn: usize,
     ) -> PyResult<PySynchronousAverage> {
-        let subject = Subject::of(&self.inner);
-        compute(py, || {
+        let speed = own(speed);
+        self.work(py, "synchronous average", move |channel, machine| {
             if !(4..=MAX_SAMPLES_PER_TURN).contains(&samples_per_turn) {
                 return Err(Error::setting(
                     "samples_per_turn",
@@ -316,23 +329,25 @@ impl PyChannel {
                     format!("take 4 to {MAX_SAMPLES_PER_TURN}"),
                 ));
             }
-            let speed = self.speed_or_constant(speed.as_ref().map(Py::get))?;
-            let signal = resample::resample(&self.inner, &speed, samples_per_turn)?;
-            Ok(PySynchronousAverage { inner: average::synchronous_average(&signal), subject })
+            let speed = speed_or_constant(speed, channel, machine)?;
+            let signal = resample::resample(channel, &speed, samples_per_turn)?;
+            let inner = average::synchronous_average(&signal);
+            Ok(PySynchronousAverage { inner, subject: Subject::of(channel) })
         })
     }
 
     /// Columns and what they mean: time_s, values, unit, role, rate_hz.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        let times = (0..self.inner.len()).map(|i| self.inner.time_s(i as f64)).collect();
-        columns.set_item("channel", self.name())?;
+        let times = (0..this.inner.len()).map(|i| this.inner.time_s(i as f64)).collect();
+        columns.set_item("channel", this.name())?;
         columns.set_item("time_s", array(py, times)?)?;
-        columns.set_item("values", self.values(py)?)?;
-        columns.set_item("unit", self.unit())?;
-        columns.set_item("role", self.role())?;
-        columns.set_item("rate_hz", self.inner.rate_hz)?;
+        columns.set_item("values", Self::values(slf)?)?;
+        columns.set_item("unit", this.unit())?;
+        columns.set_item("role", this.role())?;
+        columns.set_item("rate_hz", this.inner.rate_hz)?;
         Ok(columns)
     }
 

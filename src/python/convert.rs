@@ -1,18 +1,20 @@
 //! The one gate between Python and the library: errors, arrays, pickles, and the interpreter lock.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
+use pyo3::PyClass;
 use pyo3::exceptions::{
     PyFileNotFoundError, PyKeyboardInterrupt, PyOSError, PyPermissionError, PyRuntimeError,
     PyValueError,
 };
 use pyo3::prelude::*;
-use pyo3::types::PyBytes;
+use pyo3::pyclass::boolean_struct::True;
+use pyo3::types::{PyBytes, PyDict};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -52,28 +54,69 @@ pub(super) fn compute<T: Send>(
 /// How often work on a thread of its own is left to look for signals.
 const SIGNALS_EVERY: Duration = Duration::from_millis(100);
 
-/// Whether the caller still waits for the work.
-struct Wanted(Arc<AtomicBool>);
+/// What work and the caller who waits for it tell each other.
+struct Watch {
+    wanted: AtomicBool,
+    /// Stage, steps done, steps in all; no steps where they are not known.
+    told: Mutex<(String, u64, u64)>,
+}
 
-impl Progress for Wanted {
-    fn advance(&mut self, _stage: &str, _done: u64, _total: u64) -> bool {
-        self.0.load(Ordering::Relaxed)
+/// The end of a [`Watch`] that the work holds.
+struct Watched(Arc<Watch>);
+
+impl Progress for Watched {
+    fn advance(&mut self, stage: &str, done: u64, total: u64) -> bool {
+        let mut told = self.0.told.lock().unwrap_or_else(PoisonError::into_inner);
+        if told.0 != stage {
+            stage.clone_into(&mut told.0);
+        }
+        (told.1, told.2) = (done, total);
+        self.0.wanted.load(Ordering::Relaxed)
     }
 }
 
 /// As [`compute`], for work that may take seconds: Ctrl-C, and whatever other signal handler raises, is
-/// heard within a tenth of a second. The work runs on a thread of its own and stops at its next step.
+/// heard within a tenth of a second, and a terminal or notebook is told how far it is. The work runs on a
+/// thread of its own and stops at its next step. `stage` says what is done until the work tells itself.
 pub(super) fn compute_interruptibly<T: Send + 'static>(
     py: Python<'_>,
+    stage: &str,
     work: impl FnOnce(&mut dyn Progress) -> Result<T> + Send + 'static,
 ) -> PyResult<T> {
-    let wanted = Arc::new(AtomicBool::new(true));
-    let mut progress = Wanted(Arc::clone(&wanted));
-    let (sender, mut outcome) = mpsc::channel();
+    let told = Mutex::new((stage.to_owned(), 0, 0));
+    let watch = Arc::new(Watch { wanted: AtomicBool::new(true), told });
+    let mut progress = Watched(Arc::clone(&watch));
+    let (sender, outcome) = mpsc::channel();
     let thread = std::thread::Builder::new().spawn(move || {
         // nobody waits any more after Ctrl-C
         let _ = sender.send(work(&mut progress));
     })?;
+    let mut line = None;
+    let waited = wait(py, &watch, outcome, &mut line);
+    if let Some(line) = line {
+        line.call_method0("close")?;
+    }
+    match waited {
+        Ok(Some(result)) => result.map_err(exception),
+        Ok(None) => match thread.join() {
+            Err(panic) => std::panic::resume_unwind(panic),
+            Ok(()) => Err(exception(Error::Bug("work without an outcome".into()))),
+        },
+        Err(interrupt) => {
+            watch.wanted.store(false, Ordering::Relaxed);
+            Err(interrupt)
+        }
+    }
+}
+
+/// Waits for the outcome of work, `None` where it ended without one, hears signals and tells progress on a
+/// line that is made once it is needed.
+fn wait<'py, T: Send>(
+    py: Python<'py>,
+    watch: &Watch,
+    mut outcome: mpsc::Receiver<Result<T>>,
+    line: &mut Option<Bound<'py, PyAny>>,
+) -> PyResult<Option<Result<T>>> {
     loop {
         let got;
         (outcome, got) = py.detach(move || {
@@ -81,16 +124,58 @@ pub(super) fn compute_interruptibly<T: Send + 'static>(
             (outcome, got)
         });
         match got {
-            Ok(result) => return result.map_err(exception),
-            Err(RecvTimeoutError::Timeout) => py.check_signals().inspect_err(|_| {
-                wanted.store(false, Ordering::Relaxed);
-            })?,
-            Err(RecvTimeoutError::Disconnected) => match thread.join() {
-                Err(panic) => std::panic::resume_unwind(panic),
-                Ok(()) => return Err(exception(Error::Bug("work without an outcome".into()))),
-            },
+            Ok(result) => return Ok(Some(result)),
+            Err(RecvTimeoutError::Disconnected) => return Ok(None),
+            Err(RecvTimeoutError::Timeout) => py.check_signals()?,
+        }
+        if line.is_none() {
+            *line = Some(py.import("quietspin._progress")?.call_method0("Line")?);
+        }
+        if let Some(line) = line {
+            let told = watch.told.lock().unwrap_or_else(PoisonError::into_inner).clone();
+            line.call_method1("stage", told)?;
         }
     }
+}
+
+/// Numbers of an object, lent to NumPy by its array interface (version 3 of the protocol, NumPy reference,
+/// 'The array interface protocol').
+#[pyclass(frozen, module = "quietspin._core")]
+struct Lent {
+    interface: Py<PyDict>,
+    /// Keeps the numbers where they are.
+    _owner: Py<PyAny>,
+}
+
+#[pymethods]
+impl Lent {
+    #[getter]
+    fn __array_interface__(&self) -> &Py<PyDict> {
+        &self.interface
+    }
+}
+
+/// Numbers that an object holds as a NumPy array that cannot be written to. Nothing is copied: the array
+/// looks at them and keeps the object, which is frozen, so that they neither move nor change.
+pub(super) fn view<'py, T, E>(
+    owner: &Bound<'py, T>,
+    part: impl for<'a> Fn(&'a T) -> &'a [E],
+) -> PyResult<Bound<'py, PyArray1<E>>>
+where
+    T: PyClass<Frozen = True> + Sync,
+    E: Element,
+{
+    let py = owner.py();
+    let numbers = part(owner.get());
+    let interface = PyDict::new(py);
+    interface.set_item("version", 3)?;
+    interface.set_item("typestr", E::get_dtype(py).getattr("str")?)?;
+    interface.set_item("shape", (numbers.len(),))?;
+    let read_only = true;
+    interface.set_item("data", (numbers.as_ptr() as usize, read_only))?;
+    let lent = Lent { interface: interface.unbind(), _owner: owner.clone().into_any().unbind() };
+    let array = py.import("numpy")?.call_method1("asarray", (Bound::new(py, lent)?,))?;
+    Ok(array.cast_into()?)
 }
 
 /// A vector as a NumPy array that cannot be written to; nothing is copied.
@@ -105,7 +190,7 @@ pub(super) fn array<T: Element>(
 
 /// Marks an array as not writeable: it shows results, which do not change.
 pub(super) fn read_only(array: &Bound<'_, PyAny>) -> PyResult<()> {
-    let options = pyo3::types::PyDict::new(array.py());
+    let options = PyDict::new(array.py());
     options.set_item("write", false)?;
     array.call_method("setflags", (), Some(&options))?;
     Ok(())

@@ -47,7 +47,7 @@ pub(super) fn diagnose(
     let recording = recording.get();
     let machine = recording.machine_for(rpm, range_rpm)?;
     let (recording, given) = (recording.inner.clone(), recording.machine_given);
-    compute_interruptibly(py, move |progress| {
+    compute_interruptibly(py, "diagnosis", move |progress| {
         let (case, inner) = core::diagnose(&recording, &machine, given, progress)?;
         // pictures are made while the case is there: afterwards only they are kept, not the samples
         let overview = figure::overview(&case, &inner);

@@ -65,7 +65,7 @@ pub(super) fn read(
 ) -> PyResult<PyRecording> {
     let (machine, machine_given, machine_path) = machine_of(machine)?;
     let specs = machine.channel.clone();
-    let inner = compute_interruptibly(py, move |progress| {
+    let inner = compute_interruptibly(py, "reading", move |progress| {
         let recording = read_with(&path, &ReadOptions { rate_hz }, progress)?;
         apply_specs(recording, &specs, &machine_path)
     })?;
@@ -213,7 +213,7 @@ impl PyRecording {
     ) -> PyResult<PySpeed> {
         let machine = self.machine_for(rpm, range_rpm)?;
         let recording = self.inner.clone();
-        let inner = compute_interruptibly(py, move |progress| {
+        let inner = compute_interruptibly(py, "speed", move |progress| {
             choose::choose(&recording, &machine, progress)?.into_speed()
         })?;
         Ok(PySpeed { inner })

@@ -81,7 +81,8 @@ pub(super) fn simulate(
     seed: u64,
 ) -> PyResult<PySimulated> {
     let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
-    let simulated = compute_interruptibly(py, move |_| simulate_scenario(&scenario, seed))?;
+    let simulated =
+        compute_interruptibly(py, "simulation", move |_| simulate_scenario(&scenario, seed))?;
     let recording =
         PyRecording { inner: simulated.recording, machine: simulated.machine, machine_given: true };
     Ok(PySimulated { recording: Py::new(py, recording)?, truth: simulated.truth })

@@ -1,11 +1,11 @@
 //! Spectra, spectrograms and envelope spectra in Python.
 
-use numpy::{PyArray1, PyArray2, ToPyArray};
+use numpy::{PyArray1, PyArray2, PyArrayMethods};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{array, pickles, read_only, word};
+use super::convert::{array, pickles, view, word};
 use super::html;
 use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::error::Result;
@@ -58,8 +58,8 @@ impl PySpectrum {
 
     /// Values in ``unit``, as ``scaling`` says: float32, shape (n,).
     #[getter]
-    fn values<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f32>>> {
-        array(py, self.inner.values.clone())
+    fn values<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f32>>> {
+        view(slf, |this| &this.inner.values)
     }
 
     /// amplitude (zero-to-peak), power (mean square) or density (mean square per Hz).
@@ -93,13 +93,14 @@ impl PySpectrum {
 
     /// Columns and what they mean: frequency_hz, values, unit, scaling.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        columns.set_item("channel", &self.subject.channel)?;
-        columns.set_item("frequency_hz", self.frequency_hz(py)?)?;
-        columns.set_item("values", self.values(py)?)?;
-        columns.set_item("unit", self.unit())?;
-        columns.set_item("scaling", self.scaling())?;
+        columns.set_item("channel", &this.subject.channel)?;
+        columns.set_item("frequency_hz", this.frequency_hz(py)?)?;
+        columns.set_item("values", Self::values(slf)?)?;
+        columns.set_item("unit", this.unit())?;
+        columns.set_item("scaling", this.scaling())?;
         Ok(columns)
     }
 
@@ -177,10 +178,10 @@ impl PySpectrogram {
 
     /// Values in ``unit``: float32, shape (times, frequencies).
     #[getter]
-    fn values<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray2<f32>>> {
-        let made = self.inner.values.to_pyarray(py);
-        read_only(made.as_any())?;
-        Ok(made)
+    fn values<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray2<f32>>> {
+        // made row by row, so that it lies in one piece
+        view(slf, |this| this.inner.values.as_slice().unwrap_or_default())?
+            .reshape(slf.get().inner.values.dim())
     }
 
     /// amplitude, power or density.
@@ -197,14 +198,15 @@ impl PySpectrogram {
 
     /// Axes, values (times, frequencies) and what they mean.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        columns.set_item("channel", &self.subject.channel)?;
-        columns.set_item("time_s", self.time_s(py)?)?;
-        columns.set_item("frequency_hz", self.frequency_hz(py)?)?;
-        columns.set_item("values", self.values(py)?)?;
-        columns.set_item("unit", self.unit())?;
-        columns.set_item("scaling", self.scaling())?;
+        columns.set_item("channel", &this.subject.channel)?;
+        columns.set_item("time_s", this.time_s(py)?)?;
+        columns.set_item("frequency_hz", this.frequency_hz(py)?)?;
+        columns.set_item("values", Self::values(slf)?)?;
+        columns.set_item("unit", this.unit())?;
+        columns.set_item("scaling", this.scaling())?;
         Ok(columns)
     }
 
@@ -311,8 +313,8 @@ impl PyEnvelopeSpectrum {
     /// Values: float32, shape (n,). Over Hz zero-to-peak amplitudes of the squared envelope, over orders
     /// mean squares relative to the squared mean.
     #[getter]
-    fn values<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f32>>> {
-        array(py, self.values.clone())
+    fn values<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyArray1<f32>>> {
+        view(slf, |this| &this.values)
     }
 
     /// The band that was demodulated, in Hz.
@@ -335,16 +337,17 @@ impl PyEnvelopeSpectrum {
 
     /// Columns and what they mean: order (with a speed), frequency_hz, values, band_hz.
     #[pyo3(signature = () -> "dict[str, Any]")]
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
+        let (py, this) = (slf.py(), slf.get());
         let columns = PyDict::new(py);
-        columns.set_item("channel", &self.subject.channel)?;
-        if let Some(order) = self.order(py)? {
+        columns.set_item("channel", &this.subject.channel)?;
+        if let Some(order) = this.order(py)? {
             columns.set_item("order", order)?;
         }
-        columns.set_item("frequency_hz", self.frequency_hz(py)?)?;
-        columns.set_item("values", self.values(py)?)?;
-        columns.set_item("band_from_hz", self.band_hz[0])?;
-        columns.set_item("band_to_hz", self.band_hz[1])?;
+        columns.set_item("frequency_hz", this.frequency_hz(py)?)?;
+        columns.set_item("values", Self::values(slf)?)?;
+        columns.set_item("band_from_hz", this.band_hz[0])?;
+        columns.set_item("band_to_hz", this.band_hz[1])?;
         Ok(columns)
     }
 

@@ -1,6 +1,8 @@
 """The package as a notebook uses it: arrays in, arrays out, everything pickles."""
 
+import gc
 import pickle
+import re
 import signal
 import subprocess
 import sys
@@ -59,7 +61,7 @@ def test_arrays_come_in_in_their_unit_and_go_out_read_only():
     assert (front.unit, front.role, front.quantity) == ("g", "vibration", "acceleration")
     np.testing.assert_array_equal(front.values, tone(400.0).astype(np.float32))
     assert not front.values.flags.writeable
-    assert front.values is front.values
+    assert np.shares_memory(front.values, rec["front"].values)
     spectrum = front.spectrum()
     peak = spectrum.values.argmax()
     assert spectrum.frequency_hz[peak] == pytest.approx(400.0, abs=1.0)
@@ -159,6 +161,8 @@ with open(sys.argv[1], "wb") as table:
     table.write(b"0.125;-0.25;0.5;-0.5;1\\n" * (60 * 51_200))
 works = {
     "diagnose": lambda: qs.diagnose(rec),
+    "diagnose at a speed": lambda: qs.diagnose(rec, rpm=60_000),
+    "envelope": lambda: [rec[name].envelope_spectrum() for name in names],
     "speed": lambda: rec.speed(),
     "read": lambda: qs.read(sys.argv[1], rate_hz=51_200),
 }
@@ -172,7 +176,7 @@ except KeyboardInterrupt:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process")
-@pytest.mark.parametrize("work", ["diagnose", "speed", "read"])
+@pytest.mark.parametrize("work", ["diagnose", "diagnose at a speed", "envelope", "speed", "read"])
 def test_ctrl_c_stops_long_work_within_half_a_second(tmp_path, work):
     command = [sys.executable, "-c", LONG_WORK, str(tmp_path / "long.csv"), work]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
@@ -185,6 +189,55 @@ def test_ctrl_c_stops_long_work_within_half_a_second(tmp_path, work):
             assert time.monotonic() - sent < 0.5
         finally:
             child.kill()
+
+
+WATCHED_WORK = """
+import sys, types, numpy as np
+sys.modules["ipykernel"] = types.ModuleType("ipykernel")  # as in a notebook
+from quietspin import _progress
+import quietspin as qs
+_progress.Line.__init__.__defaults__ = (0.0,)  # at once
+_progress.EVERY_S = 0.0
+noise = np.random.default_rng(1).standard_normal(30 * 51_200)
+rec = qs.Recording.from_arrays(
+    {name: noise for name in ("a", "b", "c")}, rate_hz=51_200, units=dict.fromkeys("abc", "g")
+)
+qs.diagnose(rec, rpm=60_000)
+"""
+
+
+def test_long_work_tells_its_progress_and_wipes_the_line_off():
+    done = subprocess.run([sys.executable, "-c", WATCHED_WORK], capture_output=True)
+    written = done.stderr.decode()
+    assert done.returncode == 0, written
+    lines = [line.rstrip() for line in written.split("\r")]
+    told = [re.fullmatch(r"([a-z ]+)( (\d+) %)?, (\d+) s", line) for line in lines if line]
+    assert all(told), lines
+    assert len({match[1] for match in told}) >= 2, lines
+    shares = [int(match[3]) for match in told if match[3]]
+    assert shares == sorted(shares)
+    assert written.endswith("\r" + 72 * " " + "\r"), "the last line is covered with blanks"
+
+
+def test_arrays_look_at_what_the_results_hold():
+    rec = sample("imbalanced")
+    values = rec["front"].values
+    assert np.shares_memory(values, rec["front"].values)
+    assert not values.flags.owndata
+    assert not values.flags.writeable
+    with pytest.raises(ValueError, match="WRITEABLE"):
+        values.setflags(write=True)
+    spectrum = rec["front"].spectrum()
+    assert np.shares_memory(spectrum.values, spectrum.values)
+    rows = rec["front"].spectrogram().values
+    assert rows.ndim == 2
+    assert not rows.flags.owndata
+    # the array keeps what it looks at
+    before = values.copy()
+    del rec, spectrum
+    gc.collect()
+    assert np.array_equal(values, before)
+    assert np.array_equal(pickle.loads(pickle.dumps(values)), before)
 
 
 def test_a_pickle_keeps_the_machine_as_it_is():
