@@ -7,10 +7,11 @@ colour and by the colour-blind. matplotlib is imported when the first picture is
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -110,7 +111,7 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
     """
     matplotlib = _matplotlib()
     panels = [panel for row in figure["rows"] for panel in row["panels"]]
-    with matplotlib.rc_context(STYLE):
+    with _styled(matplotlib):
         axes = _made(figure) if ax is None else _given(figure, panels, ax)
         _fill(figure, panels, axes, own=ax is None)
     if len(axes) == 1:
@@ -118,6 +119,21 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
     out = np.empty(len(axes), dtype=object)
     out[:] = axes
     return out
+
+
+@contextlib.contextmanager
+def _styled(matplotlib: Any) -> Iterator[None]:
+    """Hold to the style, and put back its own settings alone.
+
+    The first picture of a notebook makes it choose how to show pictures, which it notes among the
+    settings; put back all of them, as ``rc_context`` does, and no later picture would be shown.
+    """
+    before = {key: matplotlib.rcParams[key] for key in STYLE}
+    try:
+        matplotlib.rcParams.update(STYLE)
+        yield
+    finally:
+        matplotlib.rcParams.update(before)
 
 
 def _given(figure: dict[str, Any], panels: list[Any], ax: Axes | Sequence[Axes]) -> list[Axes]:

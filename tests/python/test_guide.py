@@ -2,9 +2,9 @@
 
 Of a page in samples/guide, in order:
 
-- ``console`` blocks run line by line, with the real command. Exit status 0 is expected, or what a comment
-  behind the command says (``# exit status 3``). Shown lines must be printed, whole and in this order;
-  ``...`` stands for lines that are left out, and where nothing is shown nothing is asked.
+- ``console`` blocks run line by line, with the real command. Exit status 0 is expected, or what a
+  comment behind the command says (``# exit status 3``). Shown lines must be printed, whole and in this
+  order; ``...`` stands for lines that are left out; where nothing is shown nothing is asked.
 - ``toml`` blocks are saved under the name in their first line.
 - ``python`` blocks run as programs; a ``text`` block after one is its output, as above.
 - ``rust`` blocks must stand in the source file that their first line names.
@@ -68,8 +68,8 @@ def commands_of(block: Block) -> list[tuple[str, list[str]]]:
 def missing_line(shown: list[str], printed: str) -> str | None:
     """Return the first line shown that is not printed where it should be.
 
-    Lines that follow each other on the page do so in print, unless ``...`` stands between them; the first
-    line shown is the first printed, and after the last one nothing more may come.
+    Lines that follow each other on the page do so in print, unless ``...`` stands between them; the
+    first line shown is the first printed, and after the last one nothing more may come.
     """
     lines = [line.rstrip() for line in printed.splitlines()]
     at, gap = 0, False
