@@ -517,10 +517,7 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     round_.set_thetagrids(range(0, 360, 30))
     ax.yaxis.set_major_locator(MaxNLocator(4))
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
-    angles = [np.nanmean(np.exp(1j * np.deg2rad(trace["angle_deg"]))) for trace in panel["traces"]]
-    # the numbers of the radius stand where the traces are not
-    free = np.rad2deg(np.angle(-sum(angles))) if angles and np.isfinite(sum(angles)) else 22.5
-    round_.set_rlabel_position(float(free))
+    round_.set_rlabel_position(_free_direction(panel["traces"]))
     ax.tick_params(axis="y", labelsize=7)
     radius, turned = _plain(panel["radius_axis"]["words"]), _plain(panel["angle_axis"]["words"])
     ax.set_xlabel(
@@ -529,6 +526,18 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     )
     if len(panel["traces"]) > 1:
         ax.legend(loc="lower right", bbox_to_anchor=(1.25, 0.0), frameon=False)
+
+
+def _free_direction(traces: list[Any]) -> float:
+    """Direction in degrees in which the numbers of the radius stand farthest from the traces."""
+    places = [trace["radius"] * np.exp(1j * np.deg2rad(trace["angle_deg"])) for trace in traces]
+    taken = np.concatenate([np.zeros(1), *places])
+    taken = taken[np.isfinite(taken)]
+    directions = np.arange(15.0, 360.0, 30.0)
+    numbers = np.abs(taken).max() * np.array([0.25, 0.5, 0.75, 1.0])
+    along = np.exp(1j * np.deg2rad(directions))[:, None] * numbers
+    clear = np.abs(along[:, :, None] - taken).min(axis=(1, 2))
+    return float(directions[clear.argmax()])
 
 
 def _apart(ax: Axes, points: list[Any]) -> None:
