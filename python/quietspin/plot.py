@@ -210,6 +210,8 @@ def _multiples(rows: list[Any]) -> list[Axes]:
 
 def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
     """Words and numbers of small multiples: those of shared axes are told once."""
+    from matplotlib.ticker import MaxNLocator
+
     for place, (ax, panel) in enumerate(zip(axes, panels, strict=True)):
         if panel["form"] == "words":
             # named as the plots beside it
@@ -217,6 +219,8 @@ def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
             continue
         ax.set_title(ax.get_title(loc="left"), loc="left", fontweight="bold", fontsize=8)
         ax.tick_params(labelsize=7)
+        # more numbers of five or six digits would run into each other
+        ax.xaxis.set_major_locator(MaxNLocator(3))
         ax.xaxis.label.set_fontsize(7.5)
         ax.yaxis.label.set_fontsize(7.5)
         below = panels[place + across] if place + across < len(panels) else None

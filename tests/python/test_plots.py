@@ -12,7 +12,7 @@ import matplotlib
 import numpy as np
 import pytest
 import quietspin as qs
-from conftest import sample
+from conftest import SAMPLES, sample
 
 matplotlib.use("Agg")
 
@@ -57,6 +57,7 @@ def results():
         "diagnosis": qs.diagnose(rec),
         "bearing_diagnosis": qs.diagnose(bearing),
         "unfit_diagnosis": qs.diagnose(unfit),
+        "screening": qs.screen(SAMPLES, progress=False),
     }
 
 
@@ -93,6 +94,7 @@ PICTURES = {
     "levels": lambda r: r["diagnosis"].plot(show="levels"),
     "imbalance": lambda r: r["diagnosis"].findings[0].plot(),
     "bearing_outer": lambda r: r["bearing_diagnosis"].findings[0].plot(),
+    "screening": lambda r: r["screening"].plot(),
 }
 
 LABELS = {
