@@ -185,7 +185,7 @@ def _teller(progress: bool | Callable[[int, int], None], total: int) -> Callable
     """Return what is called with the number of recordings done."""
     if callable(progress):
         return lambda done: progress(done, total)
-    watched = sys.stderr is not None and (sys.stderr.isatty() or "ipykernel" in sys.modules)
+    watched = sys.stderr is not None and (sys.stderr.isatty() or _in_notebook())
     if not progress or not watched or total == 0:
         return lambda _: None
     started = time.monotonic()
@@ -201,6 +201,12 @@ def _teller(progress: bool | Callable[[int, int], None], total: int) -> Callable
         print(f"\r{_told(done, total, now - started):<72}", end=end, file=sys.stderr, flush=True)
 
     return tell
+
+
+def _in_notebook() -> bool:
+    """Whether a notebook's kernel runs this; to have its package imported is no sign of one."""
+    ipython = sys.modules.get("IPython")
+    return ipython is not None and hasattr(ipython.get_ipython(), "kernel")
 
 
 def _told(done: int, total: int, seconds: float) -> str:

@@ -154,6 +154,18 @@ def test_every_picture_draws_and_no_words_overlap(results, name):
         assert inside, f"{text!r} leaves the paper"
 
 
+def test_numbers_below_small_multiples_stand_apart(results):
+    axes = axes_of(results["screening"].plot())
+    lowest = [ax for ax in axes if ax.get_xlabel()]
+    assert len(lowest) >= 3
+    for ax in lowest:
+        ticks = [tick for tick in ax.xaxis.get_major_ticks() if tick.label1.get_text()]
+        boxes = sorted((tick.label1.get_window_extent() for tick in ticks), key=lambda box: box.x0)
+        assert len(boxes) >= 2
+        for box, beside in itertools.pairwise(boxes):
+            assert beside.x0 - box.x1 > 0.5 * box.height
+
+
 @pytest.mark.parametrize("name", LABELS)
 def test_axes_say_quantity_and_unit(results, name):
     ax = PICTURES[name](results)
