@@ -27,7 +27,7 @@ GUIDE = ROOT / "samples" / "guide"
 PAGES = sorted(GUIDE.glob("*.md"))
 LANGUAGES = {"console", "toml", "python", "text", "rust", "sh"}
 STATUS = re.compile(r"#.*\bexit status (\d)")
-LINK = re.compile(r"\]\(([^)#]+)\)")
+LINK = re.compile(r"\]\(([^)#]+)(?:#[^)]*)?\)")
 
 
 @dataclass

@@ -90,6 +90,12 @@ def test_a_noisy_machine_is_traced_to_imbalance(run):
     assert first[1] == "REJECT"
     assert 50 <= int(first[2]) < 90, "likely, not certain"
     assert first[3] == "imbalance"
+    # "A stated limit is exceeded by far more than the measurement can err"
+    levels = re.findall(
+        r"([\d.]+) mm/s rms, give or take (\d+)%; limit ([\d.]+)", said(notebook, "unknown")
+    )
+    assert levels
+    assert all(float(at) * (1 - 0.03 * float(error)) > float(most) for at, error, most in levels)
     # "a bent shaft ... no signature of it is known here"; the resonance is why it is not surer
     unknown = said(notebook, "unknown")
     assert re.search("not looked for: .*bent shaft.*no signature", unknown)
@@ -135,6 +141,8 @@ def test_twenty_are_screened(run):
     # each kind that the text explains is there
     for verdict in ("reject", "investigate", "unreadable", "no_verdict", "accept"):
         assert verdict in screened
+    # "Two stand out at once", and one is to be investigated
+    assert number(r"'reject': (\d+)", screened) == 2
     assert number(r"'investigate': (\d+)", screened) == 1
     # the outlier is kept apart by comparison alone
     odd = re.fullmatch(
