@@ -15,7 +15,13 @@ COLUMNS = 72
 
 def watched() -> bool:
     """Whether the standard error is a terminal or a notebook."""
-    return sys.stderr is not None and (sys.stderr.isatty() or "ipykernel" in sys.modules)
+    return sys.stderr is not None and (sys.stderr.isatty() or _in_notebook())
+
+
+def _in_notebook() -> bool:
+    """Whether a notebook's kernel runs this; to have its package imported is no sign of one."""
+    ipython = sys.modules.get("IPython")
+    return ipython is not None and hasattr(ipython.get_ipython(), "kernel")
 
 
 class Line:

@@ -7,10 +7,11 @@ colour and by the colour-blind. matplotlib is imported when the first picture is
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -112,7 +113,7 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
     """
     matplotlib = _matplotlib()
     panels = [panel for row in figure["rows"] for panel in row["panels"]]
-    with matplotlib.rc_context(STYLE):
+    with _styled(matplotlib):
         axes = _made(figure) if ax is None else _given(figure, panels, ax)
         _fill(figure, panels, axes, own=ax is None)
     if len(axes) == 1:
@@ -120,6 +121,21 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
     out = np.empty(len(axes), dtype=object)
     out[:] = axes
     return out
+
+
+@contextlib.contextmanager
+def _styled(matplotlib: Any) -> Iterator[None]:
+    """Hold to the style, and put back its own settings alone.
+
+    The first picture of a notebook makes it choose how to show pictures, which it notes among the
+    settings; put back all of them, as ``rc_context`` does, and no later picture would be shown.
+    """
+    before = {key: matplotlib.rcParams[key] for key in STYLE}
+    try:
+        matplotlib.rcParams.update(STYLE)
+        yield
+    finally:
+        matplotlib.rcParams.update(before)
 
 
 def _given(figure: dict[str, Any], panels: list[Any], ax: Axes | Sequence[Axes]) -> list[Axes]:
@@ -194,6 +210,8 @@ def _multiples(rows: list[Any]) -> list[Axes]:
 
 def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
     """Words and numbers of small multiples: those of shared axes are told once."""
+    from matplotlib.ticker import MaxNLocator
+
     for place, (ax, panel) in enumerate(zip(axes, panels, strict=True)):
         if panel["form"] == "words":
             # named as the plots beside it
@@ -201,6 +219,8 @@ def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
             continue
         ax.set_title(ax.get_title(loc="left"), loc="left", fontweight="bold", fontsize=8)
         ax.tick_params(labelsize=7)
+        # more numbers of five or six digits would run into each other
+        ax.xaxis.set_major_locator(MaxNLocator(3))
         ax.xaxis.label.set_fontsize(7.5)
         ax.yaxis.label.set_fontsize(7.5)
         below = panels[place + across] if place + across < len(panels) else None
@@ -550,10 +570,7 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     round_.set_thetagrids(range(0, 360, 30))
     ax.yaxis.set_major_locator(MaxNLocator(4))
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
-    angles = [np.nanmean(np.exp(1j * np.deg2rad(trace["angle_deg"]))) for trace in panel["traces"]]
-    # the numbers of the radius stand where the traces are not
-    free = np.rad2deg(np.angle(-sum(angles))) if angles and np.isfinite(sum(angles)) else 22.5
-    round_.set_rlabel_position(float(free))
+    round_.set_rlabel_position(_free_direction(panel["traces"]))
     ax.tick_params(axis="y", labelsize=7)
     radius, turned = _plain(panel["radius_axis"]["words"]), _plain(panel["angle_axis"]["words"])
     ax.set_xlabel(
@@ -562,6 +579,18 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     )
     if len(panel["traces"]) > 1:
         ax.legend(loc="lower right", bbox_to_anchor=(1.25, 0.0), frameon=False)
+
+
+def _free_direction(traces: list[Any]) -> float:
+    """Direction in degrees in which the numbers of the radius stand farthest from the traces."""
+    places = [trace["radius"] * np.exp(1j * np.deg2rad(trace["angle_deg"])) for trace in traces]
+    taken = np.concatenate([np.zeros(1), *places])
+    taken = taken[np.isfinite(taken)]
+    directions = np.arange(15.0, 360.0, 30.0)
+    numbers = np.abs(taken).max() * np.array([0.25, 0.5, 0.75, 1.0])
+    along = np.exp(1j * np.deg2rad(directions))[:, None] * numbers
+    clear = np.abs(along[:, :, None] - taken).min(axis=(1, 2))
+    return float(directions[clear.argmax()])
 
 
 def _apart(ax: Axes, points: list[Any]) -> None:

@@ -193,7 +193,9 @@ def test_ctrl_c_stops_long_work_within_half_a_second(tmp_path, work):
 
 WATCHED_WORK = """
 import sys, types, numpy as np
-sys.modules["ipykernel"] = types.ModuleType("ipykernel")  # as in a notebook
+# as in a notebook
+sys.modules["IPython"] = ipython = types.ModuleType("IPython")
+ipython.get_ipython = lambda: types.SimpleNamespace(kernel=None)
 from quietspin import _progress
 import quietspin as qs
 _progress.Line.__init__.__defaults__ = (0.0,)  # at once

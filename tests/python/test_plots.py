@@ -12,7 +12,7 @@ import matplotlib
 import numpy as np
 import pytest
 import quietspin as qs
-from conftest import sample
+from conftest import SAMPLES, sample
 
 matplotlib.use("Agg")
 
@@ -57,6 +57,7 @@ def results():
         "diagnosis": qs.diagnose(rec),
         "bearing_diagnosis": qs.diagnose(bearing),
         "unfit_diagnosis": qs.diagnose(unfit),
+        "screening": qs.screen(SAMPLES, progress=False),
     }
 
 
@@ -93,6 +94,7 @@ PICTURES = {
     "levels": lambda r: r["diagnosis"].plot(show="levels"),
     "imbalance": lambda r: r["diagnosis"].findings[0].plot(),
     "bearing_outer": lambda r: r["bearing_diagnosis"].findings[0].plot(),
+    "screening": lambda r: r["screening"].plot(),
 }
 
 LABELS = {
@@ -150,6 +152,18 @@ def test_every_picture_draws_and_no_words_overlap(results, name):
     for text, box in shown:
         inside = box.x0 >= -1 and box.x1 <= paper.x1 + 1 and box.y0 >= -1 and box.y1 <= paper.y1 + 1
         assert inside, f"{text!r} leaves the paper"
+
+
+def test_numbers_below_small_multiples_stand_apart(results):
+    axes = axes_of(results["screening"].plot())
+    lowest = [ax for ax in axes if ax.get_xlabel()]
+    assert len(lowest) >= 3
+    for ax in lowest:
+        ticks = [tick for tick in ax.xaxis.get_major_ticks() if tick.label1.get_text()]
+        boxes = sorted((tick.label1.get_window_extent() for tick in ticks), key=lambda box: box.x0)
+        assert len(boxes) >= 2
+        for box, beside in itertools.pairwise(boxes):
+            assert beside.x0 - box.x1 > 0.5 * box.height
 
 
 @pytest.mark.parametrize("name", LABELS)
