@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::case::gaps::{NO_FILE, gaps};
 use crate::case::{Case, Decision, Level, View, levels};
 use crate::error::{Error, Result};
 use crate::fitness::{Affects, Check, Fit};
@@ -132,6 +133,8 @@ pub struct Diagnosis {
     pub considered: Vec<Finding>,
     /// What the reader guessed or repaired and what else the user should know.
     pub notes: Vec<String>,
+    /// What to add to the machine file, and what for, a sentence each.
+    pub suggestions: Vec<String>,
 }
 
 /// Confidence from which a fault rejects a machine.
@@ -185,6 +188,7 @@ pub fn diagnose(
         findings,
         considered,
         notes,
+        suggestions: if machine_given { gaps(&case) } else { vec![NO_FILE.to_owned()] },
     };
     Ok((case, diagnosis))
 }

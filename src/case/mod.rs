@@ -4,6 +4,7 @@
 //! Signatures, levels and pictures ask the views and never compute a product themselves.
 
 pub mod bearing;
+pub mod gaps;
 pub mod levels;
 
 use std::cell::OnceCell;

@@ -4,7 +4,9 @@
 //! done, 1 investigate or reject, 2 a command line or input that cannot be used, 3 no verdict.
 
 mod check;
+mod completions;
 mod machine_keys;
+mod man;
 mod report;
 mod screen;
 mod simulate;
@@ -13,6 +15,7 @@ mod terminal;
 
 use std::ffi::OsString;
 
+use clap::error::ErrorKind;
 use clap::{Parser, Subcommand};
 
 use crate::error::Result;
@@ -41,6 +44,8 @@ enum Verb {
     Screen(screen::Arguments),
     Simulate(simulate::Arguments),
     MachineKeys(machine_keys::Arguments),
+    Completions(completions::Arguments),
+    Man(man::Arguments),
 }
 
 impl Verb {
@@ -50,7 +55,7 @@ impl Verb {
             Self::Report(arguments) => arguments.json,
             Self::Screen(arguments) => arguments.json,
             Self::Simulate(arguments) => arguments.json,
-            Self::MachineKeys(_) => false,
+            Self::MachineKeys(_) | Self::Completions(_) | Self::Man(_) => false,
         }
     }
 
@@ -61,6 +66,8 @@ impl Verb {
             Self::Screen(arguments) => screen::run(arguments),
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::MachineKeys(_) => machine_keys::run(),
+            Self::Completions(arguments) => completions::run(arguments),
+            Self::Man(arguments) => man::run(arguments),
         }
     }
 }
@@ -91,20 +98,31 @@ where
 
 /// Help and version, which were asked for, or a command line that cannot be understood.
 fn misunderstood(error: &clap::Error, arguments: &[OsString]) -> u8 {
-    // nothing can be done where not even this can be printed
-    let _ = error.print();
-    if !error.use_stderr() {
-        return 0;
+    if !error.use_stderr() || error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        // nothing can be done where not even this can be printed
+        let _ = error.print();
+        return if error.use_stderr() { UNUSABLE } else { 0 };
     }
+    let sentence = sentence(error);
+    terminal::complain(&text::complaint(&sentence));
     if arguments.iter().any(|argument| argument == "--json") {
-        let message = error.render().to_string();
-        // what is missing or possible stands on lines of its own, up to an empty one
-        let lines = message.lines().map(str::trim).take_while(|line| !line.is_empty());
-        let told = lines.collect::<Vec<_>>().join(" ");
-        let sentence = told.strip_prefix("error: ").unwrap_or(&told);
-        let _ = terminal::show(&json::usage_error(sentence));
+        let _ = terminal::show(&json::usage_error(&sentence));
     }
     UNUSABLE
+}
+
+/// What is wrong with the command line, as one sentence: problem, then mend.
+fn sentence(error: &clap::Error) -> String {
+    let message = error.render().to_string();
+    // what is missing or possible stands on lines of its own, hints and usage after empty ones
+    let mut parts = message.split("\n\n").map(|part| {
+        part.lines().map(str::trim).filter(|line| !line.is_empty()).collect::<Vec<_>>().join(" ")
+    });
+    let problem = parts.next().unwrap_or_default();
+    let problem = problem.strip_prefix("error: ").unwrap_or(&problem).trim_end_matches('.');
+    let hints = parts.filter_map(|part| part.strip_prefix("tip: ").map(str::to_owned));
+    let hints: Vec<String> = hints.chain(["see --help".to_owned()]).collect();
+    format!("{problem}; {}", hints.join("; "))
 }
 
 #[cfg(test)]
@@ -116,5 +134,41 @@ mod tests {
     #[test]
     fn the_command_line_is_sound() {
         Command::command().debug_assert();
+    }
+
+    #[test]
+    fn a_slip_in_the_command_line_is_one_sentence_with_its_mend() {
+        let told = |line: &str| {
+            let error = Command::try_parse_from(line.split(' ')).expect_err("a slip");
+            sentence(&error)
+        };
+        assert_eq!(
+            told("quietspin check"),
+            "the following required arguments were not provided: <FILE>; see --help"
+        );
+        let negative = told("quietspin check a.wav --rpm -5");
+        assert!(
+            negative.starts_with(
+                "invalid value '-5' for '--rpm <N>': a speed in rpm is a number above 0"
+            ),
+            "{negative}"
+        );
+        assert!(!negative.contains("-- -5"), "{negative}");
+        let misspelt = told("quietspin check a.wav --machin m.toml");
+        assert_eq!(
+            misspelt,
+            "unexpected argument '--machin' found; a similar argument exists: '--machine'; see --help"
+        );
+        for line in [
+            "quietspin chek a.wav",
+            "quietspin screen",
+            "quietspin check a --rpm 5 --speed-range 1,2",
+        ] {
+            let sentence = told(line);
+            assert!(
+                !sentence.contains(['\n', '\u{1b}']) && sentence.ends_with("; see --help"),
+                "{sentence}"
+            );
+        }
     }
 }

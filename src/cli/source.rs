@@ -38,15 +38,15 @@ pub(super) struct Source {
 #[derive(Debug, Clone, Copy, Args)]
 pub(super) struct Stated {
     /// Constant speed in rpm, where nothing recorded tells it
-    #[arg(long, value_name = "N", value_parser = rpm, conflicts_with = "speed_range")]
+    #[arg(long, value_name = "N", value_parser = rpm, allow_negative_numbers = true, conflicts_with = "speed_range")]
     pub rpm: Option<f64>,
 
     /// Lowest and highest speed in rpm between which to look, where there are no pulses
-    #[arg(long, value_name = "LOW,HIGH", value_parser = speed_range)]
+    #[arg(long, value_name = "LOW,HIGH", value_parser = speed_range, allow_hyphen_values = true)]
     pub speed_range: Option<(f64, f64)>,
 
     /// Sampling rate in Hz, for files that do not state it or state it wrongly
-    #[arg(long, value_name = "HZ", value_parser = rate)]
+    #[arg(long, value_name = "HZ", value_parser = rate, allow_negative_numbers = true)]
     pub rate: Option<f64>,
 }
 

@@ -13,6 +13,7 @@ mod frames;
 mod full_speed;
 mod hum;
 mod known_speed;
+mod length;
 mod loose_sensor;
 mod low_corner;
 mod offset;
@@ -66,8 +67,8 @@ pub enum Affects {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Check {
     /// Stable id: `clipping`, `dropout`, `silence`, `offset`, `loose_sensor`, `automatic_gain`, `hum`,
-    /// `pulse_loss`, `folded_lines`, `rate`, `sensor_resonance`, `turns`, `full_speed`, `low_corner`,
-    /// `speed`, `calibration`.
+    /// `pulse_loss`, `folded_lines`, `rate`, `sensor_resonance`, `turns`, `length`, `full_speed`,
+    /// `low_corner`, `speed`, `calibration`.
     pub id: String,
     /// The channel concerned, if one.
     pub channel: Option<String>,
@@ -144,6 +145,7 @@ pub fn judge(recording: &Recording, machine: &Machine, speed: Option<&Speed>) ->
     checks.extend(judged.iter().filter_map(|channel| rate::check(channel, machine, speed?)));
     checks.extend(judged.iter().filter_map(|channel| sensor_resonance::check(channel, speed?)));
     checks.extend(speed.map(turns::check));
+    checks.push(length::check(recording));
     checks.push(full_speed::check(machine, speed));
     checks.extend(judged.iter().filter_map(|channel| low_corner::check(channel, speed?)));
     checks.push(known_speed::check(recording, speed));

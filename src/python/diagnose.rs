@@ -164,6 +164,12 @@ impl PyDiagnosis {
         self.inner.notes.clone()
     }
 
+    /// What to add to the machine file, and what for, a sentence each.
+    #[getter]
+    fn suggestions(&self) -> Vec<String> {
+        self.inner.suggestions.clone()
+    }
+
     /// The same as ``quietspin check --json``, as plain Python objects.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         py.import("json")?.call_method1("loads", (report::json::check(&self.inner),))
@@ -176,7 +182,7 @@ impl PyDiagnosis {
         let mut said = vec![self.inner.reason.clone()];
         let restricting = self.inner.fitness.iter().filter(|check| check.fit != Fit::Good);
         said.extend(restricting.map(|check| format!("{}: {}", check.found, check.consequence)));
-        said.extend(self.inner.notes.iter().cloned());
+        said.extend(self.inner.notes.iter().chain(&self.inner.suggestions).cloned());
         html::grid(&title, &["fault", "place", "probability", "why"], &rows)
             + &html::sentences(&said)
     }

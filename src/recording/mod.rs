@@ -354,6 +354,9 @@ pub struct Recording {
     pub channels: Vec<Channel>,
     /// What the reader guessed, repaired or left out, a sentence each.
     pub notes: Vec<String>,
+    /// Share of the samples stated by the file that it holds, where it is cut short.
+    #[serde(default)]
+    pub held: Option<f64>,
 }
 
 impl Recording {
@@ -362,8 +365,14 @@ impl Recording {
     /// # Errors
     /// [`Error::Setting`] where there is no channel, or two share a name.
     pub fn from_channels(name: impl Into<String>, channels: Vec<Channel>) -> Result<Self> {
-        let recording =
-            Self { name: name.into(), path: None, sha256: None, channels, notes: Vec::new() };
+        let recording = Self {
+            name: name.into(),
+            path: None,
+            sha256: None,
+            channels,
+            notes: Vec::new(),
+            held: None,
+        };
         recording.check_names()?;
         Ok(recording)
     }

@@ -238,7 +238,8 @@ fn run(case: &Case) -> Result<Markup> {
 
 fn notes(diagnosis: &Diagnosis) -> Markup {
     let of_speed = diagnosis.speed.iter().flat_map(|speed| &speed.notes);
-    let notes: Vec<&String> = diagnosis.notes.iter().chain(of_speed).collect();
+    let notes = diagnosis.notes.iter().chain(of_speed).chain(&diagnosis.suggestions);
+    let notes: Vec<&String> = notes.collect();
     html! {
         @if !notes.is_empty() {
             section {

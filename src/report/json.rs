@@ -130,6 +130,7 @@ struct CheckView<'a> {
     findings: Vec<FindingView<'a>>,
     considered: Vec<FindingView<'a>>,
     notes: &'a [String],
+    suggestions: &'a [String],
 }
 
 impl<'a> CheckView<'a> {
@@ -155,6 +156,7 @@ impl<'a> CheckView<'a> {
             findings: diagnosis.findings.iter().map(FindingView::of).collect(),
             considered: diagnosis.considered.iter().map(FindingView::of).collect(),
             notes: &diagnosis.notes,
+            suggestions: &diagnosis.suggestions,
         }
     }
 }

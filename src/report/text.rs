@@ -51,6 +51,9 @@ pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
     considered(&mut page, &diagnosis.considered);
     not_found(&mut page, &diagnosis.considered);
     notes(&mut page, diagnosis);
+    for (i, suggestion) in diagnosis.suggestions.iter().enumerate() {
+        page.row(if i == 0 { "to add" } else { "" }, suggestion);
+    }
     page.gap();
     page.painted_row(("caution", Paint::Faint), (CAUTION, Paint::Faint));
     page.finish()
@@ -58,7 +61,11 @@ pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
 
 /// An error for people: one sentence, harmless and on one line however long.
 pub fn error(error: &Error) -> String {
-    let sentence = error.to_string();
+    complaint(&error.to_string())
+}
+
+/// A sentence about what cannot be done, harmless and on one line however long.
+pub fn complaint(sentence: &str) -> String {
     let one_line = sentence.split_whitespace().collect::<Vec<_>>().join(" ");
     format!("quietspin: {}\n", harmless(&one_line, true))
 }

@@ -10,6 +10,7 @@ use tempfile::TempDir;
 use unicode_width::UnicodeWidthStr;
 
 mod screen;
+mod strange;
 
 /// The command, with an environment that no user's settings reach.
 fn quietspin(arguments: &[&str]) -> Command {
@@ -98,6 +99,26 @@ fn help_and_version_are_no_errors() {
 }
 
 #[test]
+fn shells_complete_the_command_line_and_its_manual_reads() {
+    for (shell, sign) in
+        [("bash", "complete -F"), ("zsh", "#compdef quietspin"), ("fish", "complete -c quietspin")]
+    {
+        let script = shown(&run(&["completions", shell]));
+        for word in [sign, "speed-range", "name-pattern", "simulate"] {
+            assert!(script.contains(word), "{shell}: {word}");
+        }
+    }
+    let page = shown(&run(&["man"]));
+    assert!(page.contains(".TH quietspin 1") && page.contains("no protection system"), "{page}");
+    let page = shown(&run(&["man", "check"]));
+    assert!(page.contains("quietspin\\-check") || page.contains("quietspin-check"), "{page}");
+    assert!(page.contains("speed\\-range"), "{page}");
+    let output = run(&["man", "chek"]);
+    assert_eq!(status(&output), 2);
+    assert!(complaint(&output).contains("choose among check, report, screen"));
+}
+
+#[test]
 fn a_wrong_command_line_is_told_and_leaves_2() {
     let wrong = [
         &["check"][..],
@@ -114,7 +135,9 @@ fn a_wrong_command_line_is_told_and_leaves_2() {
     for arguments in wrong {
         let output = run(arguments);
         assert_eq!(status(&output), 2, "{arguments:?}");
-        assert!(complaint(&output).starts_with("error: "), "{arguments:?}");
+        let told = complaint(&output);
+        assert!(told.starts_with("quietspin: ") && told.ends_with("; see --help\n"), "{told}");
+        assert_eq!(told.matches('\n').count(), 1, "{told}");
         let json_wanted = arguments.contains(&"--json");
         assert_eq!(output.stdout.is_empty(), !json_wanted, "{arguments:?}");
     }
@@ -126,7 +149,7 @@ fn a_wrong_command_line_is_told_and_leaves_2() {
     assert!(message.contains("'fast'") && !message.contains('\u{1b}'), "{message}");
     let error = parsed(&run(&["check", "--json"]));
     let message = error["error"]["message"].as_str().expect("a message");
-    assert!(message.ends_with("not provided: <FILE>"), "{message}");
+    assert!(message.ends_with("not provided: <FILE>; see --help"), "{message}");
 }
 
 #[test]

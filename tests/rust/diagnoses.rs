@@ -114,6 +114,7 @@ pub fn accept() -> Diagnosis {
             finding("bearing_outer", "outer-race defect", Some("rear"), 0.004),
         ],
         notes: Vec::new(),
+        suggestions: Vec::new(),
     }
 }
 
@@ -247,6 +248,7 @@ pub fn investigate() -> Diagnosis {
             ),
         ],
         notes: vec!["channel 1 was taken for a microphone".to_owned()],
+        suggestions: vec!["to look for misalignment, state coupling = true in [shaft], or false where there is none".to_owned()],
         ..accept()
     }
 }
@@ -291,6 +293,7 @@ pub fn unfit() -> Diagnosis {
         levels: Vec::new(),
         considered: Vec::new(),
         notes: vec!["no speed: the pulses are lost in 61 % of the time".to_owned()],
+        suggestions: Vec::new(),
         ..accept()
     }
 }
@@ -340,6 +343,7 @@ pub fn hostile() -> Diagnosis {
         findings: vec![fault.clone(), seen],
         considered: vec![fault.clone(), Finding { remark: None, ..fault }],
         notes: vec![name],
+        suggestions: Vec::new(),
         ..accept()
     }
 }

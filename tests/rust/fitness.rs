@@ -473,6 +473,20 @@ fn sensor_resonance_by_order() {
 }
 
 #[test]
+fn what_is_cut_short_or_too_short_is_told() {
+    let judge_of = |seconds: f64, held| {
+        let recording = alone(channel_of(with_noise(27, 1.0, seconds, |_| 0.0)));
+        judge(&Recording { held, ..recording }, &Machine::default(), None)
+    };
+    assert_eq!(find(&judge_of(0.3, None), "length").fit, Fit::Good);
+    assert_eq!(find(&judge_of(0.19, None), "length").fit, Fit::Unfit);
+    let cut = judge_of(3.0, Some(0.25));
+    let check = find(&cut, "length");
+    assert_eq!((check.fit, check.affects.as_slice()), (Fit::Limited, &[Affects::Acceptance][..]));
+    assert!(check.found.contains("3 s, 25 %"), "{}", check.found);
+}
+
+#[test]
 fn turns_full_speed_and_corner() {
     let values = with_noise(27, 1.0, 10.0, |_| 0.0);
     let judge_at = |machine: &Machine, speed: &Speed| {

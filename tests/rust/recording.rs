@@ -274,10 +274,14 @@ fn wav_with_an_unfinished_header() {
             "the header was left unfinished: it states {states} bytes of samples and the file holds {there}; what is there is used"
         )
     };
+    let cut = folder.read(&with_size(16, &[])).expect("what is there");
+    assert_eq!((values(&cut), cut.held), (vec![&RAMP[..]], Some(0.5)));
+    let told = "the file is cut short: its header states 16 bytes of samples and the file holds 8; what is there is used";
+    assert_eq!(repairs(&cut), [told]);
     for (size, states) in [(0, "0"), (u32::MAX, "an unknown number"), (4_000_000_000, "4000000000")]
     {
         let recording = folder.read(&with_size(size, &[])).expect("what is there");
-        assert_eq!(values(&recording), [RAMP], "{size}");
+        assert_eq!((values(&recording), recording.held), (vec![&RAMP[..]], None), "{size}");
         assert_eq!(repairs(&recording), [unfinished(states, 8)]);
     }
     let torn = folder.read(&with_size(0, &[7])).expect("what is there");
@@ -311,7 +315,8 @@ fn rf64_takes_its_size_from_ds64() {
     // a header that promises 8 EiB: what is there is used, the trailing chunk with it
     let recording = folder.read(&with(b"RF64", u64::MAX / 2, u32::MAX)).expect("what is there");
     assert_eq!(recording.channels[0].len(), 10);
-    assert!(repairs(&recording)[0].starts_with("the header was left unfinished"));
+    assert!(repairs(&recording)[0].starts_with("the file is cut short: its header states"));
+    assert!(recording.held.is_some_and(|held| held < 1e-15));
 }
 
 #[test]

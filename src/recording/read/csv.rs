@@ -351,7 +351,7 @@ impl Table {
                 return Err(source.refuse(
                     "",
                     "there is no time column",
-                    "add one, or state the rate (option rate_hz)",
+                    "add one, or state the rate (--rate, or rate_hz in Python)",
                 ));
             }
         };
@@ -379,7 +379,7 @@ impl Table {
                 "add a column of samples",
             ));
         }
-        Ok(Content { rate_hz, start_s, columns, notes: self.notes })
+        Ok(Content { rate_hz, start_s, columns, notes: self.notes, held: None })
     }
 
     /// Says where nothing but its even rise makes a column one of times.
@@ -411,7 +411,7 @@ impl Table {
             Err(uneven) => Err(source.refuse(
                 format!("line {}, column {}", self.lines.of(uneven.index), index + 1),
                 uneven.problem,
-                "record at an even rate, or state the rate (option rate_hz)",
+                "record at an even rate, or state the rate (--rate, or rate_hz in Python)",
             )),
         }
     }

@@ -105,6 +105,10 @@ fn kind_of(source: &mut Source<'_>) -> Result<Kind> {
     if head.is_empty() {
         return Err(source.refuse("", "the file is empty", "record again or copy it again"));
     }
+    let text = head.trim_ascii_start();
+    if [&b"<!DOCTYPE"[..], b"<!doctype", b"<html", b"<?xml"].iter().any(|s| text.starts_with(s)) {
+        return Err(stranger(source, "a web page or other markup"));
+    }
     if head.get(4..8) == Some(b"ftyp") {
         return Err(stranger(source, "an MP4 or M4A file"));
     }
@@ -141,6 +145,8 @@ struct Content {
     start_s: f64,
     columns: Vec<Column>,
     notes: Vec<String>,
+    /// Share of the stated samples that the file holds, where it is cut short.
+    held: Option<f64>,
 }
 
 /// One channel as it stands in a file.
@@ -155,13 +161,18 @@ struct Column {
 }
 
 fn assemble(path: &Path, content: Content, sha256: String) -> Result<Recording> {
-    let Content { rate_hz, start_s, columns, mut notes } = content;
+    let Content { rate_hz, start_s, columns, mut notes, held } = content;
     if columns.iter().all(|column| column.samples.is_empty()) {
         return Err(Error::input(path, "", "the file holds no samples", "record again"));
     }
     if !RATES_HZ.contains(&rate_hz) {
         let problem = format!("its times or its header give a sampling rate of {rate_hz} Hz");
-        return Err(Error::input(path, "", problem, "state the rate (option rate_hz)"));
+        return Err(Error::input(
+            path,
+            "",
+            problem,
+            "state the rate (--rate, or rate_hz in Python)",
+        ));
     }
     let mut channels: Vec<Channel> = Vec::with_capacity(columns.len());
     let mut names = Names::default();
@@ -177,7 +188,8 @@ fn assemble(path: &Path, content: Content, sha256: String) -> Result<Recording> 
     }
     notes.extend(guess::roles(&mut channels));
     let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-    Ok(Recording { name, path: Some(path.to_owned()), sha256: Some(sha256), channels, notes })
+    let (path, sha256) = (Some(path.to_owned()), Some(sha256));
+    Ok(Recording { name, path, sha256, channels, notes, held })
 }
 
 /// The name that an unnamed channel gets: `ch1`, `ch2` ...

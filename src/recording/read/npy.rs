@@ -37,7 +37,7 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
         return Err(source.refuse(
             "",
             "an NPY file states no sampling rate",
-            "state it (option rate_hz), or save an NPZ file with rate_hz",
+            "state it (--rate, or rate_hz in Python), or save an NPZ file with rate_hz",
         ));
     };
     source.seek(0)?;
@@ -45,7 +45,7 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
     let len = source.len;
     let array = Array::begin(source, &mut file, "", len)?;
     let columns = array.columns(source, &mut file, "", "")?;
-    Ok(Content { rate_hz, start_s: 0.0, columns, notes: Vec::new() })
+    Ok(Content { rate_hz, start_s: 0.0, columns, notes: Vec::new(), held: None })
 }
 
 pub(super) fn read_archive(source: &mut Source<'_>, options: &ReadOptions) -> Result<Content> {
@@ -123,7 +123,7 @@ impl Parts {
                 return Err(source.refuse(
                     "",
                     "no array states the sampling rate",
-                    "save rate_hz or time with the samples, or state the rate (option rate_hz)",
+                    "save rate_hz or time with the samples, or state the rate (--rate, or rate_hz in Python)",
                 ));
             }
         };
@@ -138,7 +138,7 @@ impl Parts {
             ));
         }
         let start_s = self.base.map_or(0.0, |base| base.start_s);
-        Ok(Content { rate_hz, start_s, columns: self.columns, notes: self.notes })
+        Ok(Content { rate_hz, start_s, columns: self.columns, notes: self.notes, held: None })
     }
 }
 

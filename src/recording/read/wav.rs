@@ -11,6 +11,9 @@ use super::{Column, Content, MAX_CHANNELS, ReadOptions, settle_rate};
 use crate::error::Result;
 
 /// A size field that says "unknown", or in RF64 "see ds64".
+/// Sizes from here on are written by recorders that do not know them yet.
+const PLACEHOLDER: u64 = 0x7fff_0000;
+const UNFINISHED: &str = "the header was left unfinished: it";
 const UNKNOWN: u32 = u32::MAX;
 /// More chunks than any recorder writes: the walk ends here.
 const MAX_CHUNKS: usize = 10_000;
@@ -39,7 +42,7 @@ pub(super) fn read(source: &mut Source<'_>, options: &ReadOptions) -> Result<Con
         samples,
         ..Column::default()
     });
-    Ok(Content { rate_hz, start_s: 0.0, columns: columns.collect(), notes })
+    Ok(Content { rate_hz, start_s: 0.0, columns: columns.collect(), notes, held: chunks.data.held })
 }
 
 fn rate(
@@ -52,7 +55,7 @@ fn rate(
         (0, None) => Err(source.refuse(
             "chunk 'fmt '",
             "the sampling rate is 0 Hz",
-            "state the rate (option rate_hz)",
+            "state the rate (--rate, or rate_hz in Python)",
         )),
         (0, Some(stated)) => Ok(stated),
         (of_file, _) => Ok(settle_rate(options, f64::from(of_file), notes)),
@@ -63,9 +66,18 @@ fn rate(
 struct Chunks {
     /// Content of `fmt `.
     format: Vec<u8>,
-    /// Where the samples begin, and how many bytes of them there are.
-    data_at: u64,
-    data_bytes: u64,
+    /// The samples.
+    data: Data,
+}
+
+/// Where the samples lie.
+#[derive(Clone, Copy)]
+struct Data {
+    at: u64,
+    /// How many bytes of them there are.
+    bytes: u64,
+    /// Share of the stated bytes that the file holds, where it is cut short.
+    held: Option<f64>,
 }
 
 /// Where one chunk lies.
@@ -115,21 +127,22 @@ fn walk(source: &mut Source<'_>, notes: &mut Vec<String>) -> Result<Chunks> {
                 format = Some(source.at(chunk.at, count)?);
             }
             b"data" if data.is_none() => {
-                size = data_size(source, &chunk, long_size, notes)?;
-                data = Some((chunk.at, size));
+                let found = data_size(source, &chunk, long_size, notes)?;
+                size = found.bytes;
+                data = Some(found);
             }
             _ => {}
         }
         position = next_chunk(source, chunk.at.saturating_add(size), size)?;
     }
-    tell_leftover(source, position, data, notes);
+    tell_leftover(source, position, data.map(|data| (data.at, data.bytes)), notes);
     let format = format.ok_or_else(|| {
         source.refuse("", "there is no 'fmt ' chunk to describe the samples", "export it again")
     })?;
-    let (data_at, data_bytes) = data.ok_or_else(|| {
+    let data = data.ok_or_else(|| {
         source.refuse("", "there is no 'data' chunk with samples", "record or export it again")
     })?;
-    Ok(Chunks { format, data_at, data_bytes })
+    Ok(Chunks { format, data })
 }
 
 /// Where the next chunk begins: odd chunks are padded to even length, but not by every writer.
@@ -142,14 +155,14 @@ fn next_chunk(source: &mut Source<'_>, end: u64, size: u64) -> Result<u64> {
     Ok(if is_unpadded { end } else { padded })
 }
 
-/// Bytes of samples in the data chunk: what it states, or what is there if the recorder never came
-/// to write that down.
+/// The samples of the data chunk: as many bytes as it states, or what is there if the recorder never came
+/// to write that down or the file is cut short.
 fn data_size(
     source: &mut Source<'_>,
     chunk: &Chunk,
     long_size: Option<u64>,
     notes: &mut Vec<String>,
-) -> Result<u64> {
+) -> Result<Data> {
     let there = source.len.saturating_sub(chunk.at);
     let stated = match (chunk.stated, long_size) {
         (UNKNOWN, Some(size)) => Some(size),
@@ -162,13 +175,16 @@ fn data_size(
         None => true,
     };
     if !is_open {
-        return Ok(stated.unwrap_or(there));
+        return Ok(Data { at: chunk.at, bytes: stated.unwrap_or(there), held: None });
     }
     let says = stated.map_or("an unknown number".to_owned(), |size| size.to_string());
+    let counts = stated.filter(|size| (1..PLACEHOLDER).contains(size) || long_size == stated);
+    let what = if counts.is_some() { "the file is cut short: its header" } else { UNFINISHED };
     notes.push(format!(
-        "the header was left unfinished: it states {says} bytes of samples and the file holds {there}; what is there is used"
+        "{what} states {says} bytes of samples and the file holds {there}; what is there is used"
     ));
-    Ok(there)
+    let held = counts.map(|size| there as f64 / size as f64);
+    Ok(Data { at: chunk.at, bytes: there, held })
 }
 
 /// Whether chunk follows chunk from `position` exactly to the end of the file.
@@ -305,7 +321,7 @@ fn samples(
     notes: &mut Vec<String>,
 ) -> Result<Vec<Vec<f32>>> {
     let frame = format.frame_bytes as u64;
-    let there = chunks.data_bytes.min(source.len.saturating_sub(chunks.data_at));
+    let there = chunks.data.bytes.min(source.len.saturating_sub(chunks.data.at));
     let frames = there / frame;
     if frames * frame != there {
         notes.push("the last frame is incomplete and is left out".into());
@@ -315,7 +331,7 @@ fn samples(
         (0..format.channels).map(|_| Vec::with_capacity(capacity)).collect();
     let mut block = vec![0; (BLOCK / format.frame_bytes).max(1) * format.frame_bytes];
     let mut left = frames * frame;
-    source.seek(chunks.data_at)?;
+    source.seek(chunks.data.at)?;
     while left > 0 {
         let wanted = usize::try_from(left).unwrap_or(usize::MAX).min(block.len());
         let Some(part) = block.get_mut(..wanted) else { break };
@@ -326,7 +342,7 @@ fn samples(
             break;
         }
         left -= wanted as u64;
-        source.step(chunks.data_at + frames * frame - left)?;
+        source.step(chunks.data.at + frames * frame - left)?;
     }
     Ok(out)
 }

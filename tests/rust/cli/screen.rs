@@ -185,7 +185,7 @@ fn what_cannot_be_screened_is_told_and_leaves_2() {
     ] {
         let output = archive.screen(wrong);
         assert_eq!(status(&output), 2, "{wrong:?}");
-        assert!(complaint(&output).starts_with("error: "), "{}", complaint(&output));
+        assert!(complaint(&output).starts_with("quietspin: "), "{}", complaint(&output));
     }
     let error = parsed(&archive.screen(&["empty", "--json"]));
     fits(json::ERROR_SCHEMA, &error);

@@ -85,6 +85,31 @@ fn one_channel_as_a_phone_records_it_is_sound() {
     assert_eq!((roles(&beyond), roles(&analyser)), (vec![Role::Vibration], vec![Role::Vibration]));
 }
 
+#[test]
+fn two_channels_of_sound_are_a_stereo_recording_where_they_are_alike() {
+    let folder = Folder::new();
+    let hum = |i: i32| 3000.0 * (f64::from(i) * 0.05).sin() + 900.0 * (f64::from(i) * 0.31).sin();
+    let read = |right: &dyn Fn(i32) -> f64, rate| {
+        let both = (0..4000).flat_map(|i| [hum(i) as i16, right(i) as i16]);
+        let bytes = i16_bytes(&both.collect::<Vec<_>>());
+        let format = chunk(b"fmt ", &format_body(1, 2, rate, 16, 4));
+        folder.read(&riff(&[format, chunk(b"data", &bytes)])).expect("a good file")
+    };
+    let stereo = read(&|i| 0.8 * hum(i - 1), 44_100);
+    assert_eq!(roles(&stereo), [Role::Sound, Role::Sound]);
+    let told = "channel 2 is taken for sound: the two are nearly the same, as in stereo, at a rate usual for sound";
+    assert_eq!(stereo.notes[1], told);
+    for other in [
+        read(&|i| 3000.0 * (f64::from(i) * 0.073).sin(), 44_100),
+        read(&|i| -hum(i), 44_100),
+        read(&|i| 0.1 * hum(i), 44_100),
+        read(&|_| 0.0, 44_100),
+        read(&|i| 0.8 * hum(i - 1), 51_200),
+    ] {
+        assert_eq!(roles(&other), [Role::Vibration, Role::Vibration]);
+    }
+}
+
 /// The open recordings hold no pulse; those of the folder `sound` are microphones.
 #[test]
 fn roles_of_the_open_recordings() {
