@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
+__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
 
 @final
 class Channel:
@@ -1433,7 +1433,17 @@ def screen_csv(lines: SupportsGetItem[int, str], path: str | PathLike[str]) -> N
         Where a line is no row, or a file is there that is no such table.
     """
 
-def screen_jobs(paths: SupportsGetItem[int, str | PathLike[str]], *, machine: Machine | str | PathLike[str] | None = None, name_pattern: str | None = None) -> list[tuple[Path, str]]:
+def screen_figure(lines: SupportsGetItem[int, str], most: SupportsIndex) -> "dict[str, Any]":
+    """
+    Small multiples of the rows as data, worst first. Used by ``Screening.figure``.
+
+    Raises
+    ------
+    ValueError
+        Where a line is no row, or there is none to show.
+    """
+
+def screen_jobs(paths: SupportsGetItem[int, str | PathLike[str]], *, machine: Machine | str | PathLike[str] | None = None, name_pattern: str | None = None, rpm: SupportsFloat | SupportsIndex | None = None, range_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, rate_hz: SupportsFloat | SupportsIndex | None = None) -> list[tuple[Path, str]]:
     """
     Find recordings and state the job of each: its path, and all else that its row depends on as text.
     Used by ``quietspin.screen``.
@@ -1446,6 +1456,9 @@ def screen_jobs(paths: SupportsGetItem[int, str | PathLike[str]], *, machine: Ma
         Machine file for all; without it ``NAME.machine.toml`` beside ``NAME.wav``.
     name_pattern : str, optional
         Where serial number and date stand in the names.
+    rpm, range_rpm, rate_hz : optional
+        What is stated about all recordings: a constant speed in rpm, the lowest and highest in rpm for a
+        search without pulses, the sampling rate in Hz.
 
     Returns
     -------
@@ -1457,7 +1470,8 @@ def screen_jobs(paths: SupportsGetItem[int, str | PathLike[str]], *, machine: Ma
     OSError
         Where a path is not there.
     ValueError
-        Where no recording is found, or the pattern or the machine file cannot be used.
+        Where no recording is found, the pattern or the machine file cannot be used, or what is stated cannot
+        be.
     """
 
 def screen_lines(path: str | PathLike[str]) -> list[str]:

@@ -27,6 +27,8 @@ PAGE_IN = (210 * MM, 297 * MM)
 """An A4 page."""
 HEIGHT_IN = 88 * MM
 """Height of a picture of one panel."""
+MULTIPLE_MM = 44
+"""Height of a row of small multiples."""
 
 INK = "#1a1a1a"
 SOFT = "#6b6b6b"
@@ -142,6 +144,8 @@ def _made(figure: dict[str, Any]) -> list[Axes]:
     from matplotlib import pyplot
 
     rows = figure["rows"]
+    if figure["shared"]:
+        return _multiples(rows)
     heights = [row["height"] for row in rows]
     canvas: Figure
     if figure["page"]:
@@ -174,6 +178,49 @@ def _made(figure: dict[str, Any]) -> list[Axes]:
     return axes
 
 
+def _multiples(rows: list[Any]) -> list[Axes]:
+    from matplotlib import pyplot
+
+    across = max(len(row["panels"]) for row in rows)
+    size = (WIDTH_IN, (14 + MULTIPLE_MM * len(rows)) * MM)
+    canvas = pyplot.figure(figsize=size, layout="constrained")
+    grid = canvas.add_gridspec(len(rows), across)
+    return [
+        canvas.add_subplot(grid[place, column])
+        for place, row in enumerate(rows)
+        for column in range(len(row["panels"]))
+    ]
+
+
+def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
+    """Words and numbers of small multiples: those of shared axes are told once."""
+    for place, (ax, panel) in enumerate(zip(axes, panels, strict=True)):
+        if panel["form"] == "words":
+            # named as the plots beside it
+            ax.set_title(_plain(panel["lines"][0]["text"]), loc="left", fontweight="bold", fontsize=8)
+            continue
+        ax.set_title(ax.get_title(loc="left"), loc="left", fontweight="bold", fontsize=8)
+        ax.tick_params(labelsize=7)
+        ax.xaxis.label.set_fontsize(7.5)
+        ax.yaxis.label.set_fontsize(7.5)
+        below = panels[place + across] if place + across < len(panels) else None
+        if below is not None and below["form"] == "plot":
+            ax.tick_params(labelbottom=False)
+            ax.set_xlabel("")
+        beside = panels[place - 1] if place % across else None
+        if beside is not None and beside["form"] == "plot" and beside["y_axis"] == panel["y_axis"]:
+            ax.tick_params(labelleft=False)
+            ax.set_ylabel("")
+        ax.annotate(
+            _plain(panel["curves"][0]["name"]),
+            (0.03, 0.96),
+            xycoords="axes fraction",
+            va="top",
+            fontsize=7,
+            color=SOFT,
+        )
+
+
 def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: bool) -> None:
     for place, (ax, panel) in enumerate(zip(axes, panels, strict=True)):
         title = panel.get("title") or (figure["title"] if place == 0 else "")
@@ -182,6 +229,8 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
     for row, upper in _joined(figure["rows"]):
         if row:
             axes[upper].set_xlabel("")
+    if figure["shared"]:
+        _small(axes, panels, max(len(row["panels"]) for row in figure["rows"]))
     canvas = axes[0].figure.get_figure(root=True)
     if own and canvas is not None:
         if figure["notes"]:
@@ -194,10 +243,10 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
         # sizes are known only once the layout is; what depends on them comes last
         canvas.draw_without_rendering()
     for ax, panel in zip(axes, panels, strict=True):
-        if panel["form"] in ("plot", "map"):
+        if panel["form"] in ("plot", "map") and not figure["shared"]:
             _above(ax, panel)
         elif panel["form"] == "words":
-            _words_set(ax, panel)
+            _words_set(ax, panel["lines"][1:] if figure["shared"] else panel["lines"])
         elif panel["form"] == "rows" and panel["x_axis"] is None:
             _rows_set(ax, panel)
         elif panel["form"] == "rows":
@@ -625,12 +674,12 @@ def _words(ax: Axes, panel: dict[str, Any]) -> None:
     ax.set_axis_off()
 
 
-def _words_set(ax: Axes, panel: dict[str, Any]) -> None:
+def _words_set(ax: Axes, words: list[Any]) -> None:
     """Words, once the size of the axes is known."""
     width, height = _size_in(ax)
     sizes = {"head": (15.0, "bold", INK), "body": (9.0, "normal", INK), "foot": (7.5, "normal", SOFT)}
     top = 1.0
-    for line in panel["lines"]:
+    for line in words:
         size, weight, colour = sizes[line["weight"]]
         lines = textwrap.wrap(_bound(_plain(line["text"])), max(int(width * 72 / (0.54 * size)), 20))
         ax.text(

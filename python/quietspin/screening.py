@@ -13,7 +13,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from quietspin import _core
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     import numpy as np
     import numpy.typing
+    from matplotlib.axes import Axes
 
 __all__ = ["Screening", "judge", "screen"]
 
@@ -64,6 +65,9 @@ def screen(
     journal: PathLike | None = None,
     executor: Executor | None = None,
     name_pattern: str | None = None,
+    rpm: float | None = None,
+    range_rpm: tuple[float, float] | None = None,
+    rate_hz: float | None = None,
     again: bool = False,
     progress: bool | Callable[[int, int], None] = True,
 ) -> Screening:
@@ -78,8 +82,8 @@ def screen(
         where there is one.
     journal : str or os.PathLike, optional
         File of rows (``.jsonl``), the same that ``quietspin screen`` writes. Recordings that it holds,
-        for the same path, size, time of change and machine file, are not judged again, so that a screen
-        that was stopped goes on where it was. Without it nothing is written.
+        for the same path, size, time of change, machine file and statements, are not judged again, so
+        that a screen that was stopped goes on where it was. Without it nothing is written.
     executor : concurrent.futures.Executor, optional
         Where the recordings are judged: threads, processes, or a cluster such as a Dask client's
         ``get_executor()``, whose workers must see the files under the same paths. It is not shut down.
@@ -88,6 +92,12 @@ def screen(
         Where serial number and date stand in the names, as in ``cartridge-{serial}_{date}*``; also
         ``{year}``, ``{month}`` and ``{day}``; ``*`` is any characters, ``/`` takes in the folder above.
         ``NAME.about.toml`` with ``serial`` and ``date`` beside ``NAME.wav`` comes first.
+    rpm : float, optional
+        A constant speed of all recordings that you know, in rpm.
+    range_rpm : tuple of float, optional
+        Lowest and highest speed in rpm, for a search without pulses.
+    rate_hz : float, optional
+        Sampling rate in Hz of files that do not state it or state it wrongly.
     again : bool, default False
         Judge all again, whatever the journal holds.
     progress : bool or callable, default True
@@ -104,13 +114,20 @@ def screen(
     OSError
         Where a path is not there, or the journal cannot be written.
     ValueError
-        Where no recording is found, or the machine file, the pattern or the journal cannot be used. A
-        recording that cannot be used is a row, not an error.
+        Where no recording is found, or the machine file, the pattern, the journal or what is stated
+        cannot be used. A recording that cannot be used is a row, not an error.
     Exception
         Whatever the executor itself fails with, once all that it did finish is in the journal.
     """
     listed = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
-    jobs = _core.screen_jobs(listed, machine=machine, name_pattern=name_pattern)
+    jobs = _core.screen_jobs(
+        listed,
+        machine=machine,
+        name_pattern=name_pattern,
+        rpm=rpm,
+        range_rpm=range_rpm,
+        rate_hz=rate_hz,
+    )
     lines: list[str | None] = [None] * len(jobs)
     book = None if journal is None else _core.ScreenJournal(journal)
     try:
@@ -308,6 +325,49 @@ class Screening:
             for name, values in self.columns.items()
         ]
         return polars.DataFrame(series).with_columns(polars.selectors.float().fill_nan(None))
+
+    def figure(self, *, most: int = 12) -> dict[str, Any]:
+        """Return small multiples as data: panels, axes, curves, limits.
+
+        Parameters
+        ----------
+        most : int, default 12
+            The most recordings shown, worst first.
+
+        Raises
+        ------
+        ValueError
+            Where there is no recording to show.
+        """
+        return _core.screen_figure(self._lines, most)
+
+    def plot(self, ax: Sequence[Axes] | None = None, *, most: int = 12) -> Any:
+        """Draw small multiples, worst first: the first order of each recording over speed.
+
+        Of each recording the channel that is worst is shown, with its limit, beside the median of that
+        channel over the screen. Plots of one unit share their axes, so that what stands out is seen.
+
+        Parameters
+        ----------
+        ax : sequence of matplotlib.axes.Axes, optional
+            Where to draw, one for each recording shown; by default a new figure.
+        most : int, default 12
+            The most recordings shown.
+
+        Returns
+        -------
+        matplotlib.axes.Axes, or a NumPy array of them where there are several.
+
+        Raises
+        ------
+        ValueError
+            Where there is no recording to show, or the number of axes does not fit.
+        ImportError
+            Where matplotlib is not installed.
+        """
+        from quietspin import plot
+
+        return plot.draw(self.figure(most=most), ax)
 
     def to_csv(self, path: PathLike) -> None:
         """Write the columns as a CSV file, whole or not at all.

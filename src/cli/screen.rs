@@ -8,12 +8,15 @@ use std::time::{Duration, Instant};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::source;
 use super::terminal::{self, Colour};
 use crate::error::Result;
 use crate::machine;
 use crate::report::json;
 use crate::report::screening::{Screened, page};
-use crate::screen::{Journal, NamePattern, Outcome, Settings, export, jobs, run as run_jobs};
+use crate::screen::{
+    Journal, NamePattern, Outcome, Settings, Stated, export, jobs, run as run_jobs,
+};
 
 /// How often a line tells the progress where the standard error is no terminal.
 const LINE_EVERY: Duration = Duration::from_secs(10);
@@ -29,8 +32,11 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "FILE")]
     machine: Option<PathBuf>,
 
+    #[command(flatten)]
+    stated: source::Stated,
+
     /// Journal: one row of JSON (schema quietspin.row/1) for each recording. Recordings that it holds
-    /// already are not judged again, unless they or the machine file changed
+    /// already are not judged again, unless they, the machine file or what is stated changed
     #[arg(long, value_name = "FILE", default_value = "quietspin-screen.jsonl")]
     out: PathBuf,
 
@@ -75,7 +81,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         Some(path) => Some((machine::parse::read(path)?, path.clone())),
         None => None,
     };
-    let settings = Settings { machine, names: arguments.name_pattern.clone() };
+    let source::Stated { rpm, speed_range, rate } = arguments.stated;
+    let stated = Stated { rpm, range_rpm: speed_range, rate_hz: rate };
+    let settings = Settings { machine, names: arguments.name_pattern.clone(), stated };
     // everything that can be refused is, before hours of work
     if let Some(table) = &arguments.csv {
         export::check_replaceable(table)?;

@@ -25,6 +25,18 @@ pub(super) struct Source {
     #[arg(long, value_name = "FILE")]
     pub machine: Option<PathBuf>,
 
+    #[command(flatten)]
+    pub stated: Stated,
+
+    /// What a channel is for, instead of what was guessed; by its name or number, as in 2=pulse.
+    /// Roles: vibration, pulse, speed, sound, slow, other
+    #[arg(long, value_name = "CHANNEL=ROLE", value_parser = role)]
+    pub role: Vec<(String, Role)>,
+}
+
+/// What the command line states about every recording that it judges.
+#[derive(Debug, Clone, Copy, Args)]
+pub(super) struct Stated {
     /// Constant speed in rpm, where nothing recorded tells it
     #[arg(long, value_name = "N", value_parser = rpm, conflicts_with = "speed_range")]
     pub rpm: Option<f64>,
@@ -32,11 +44,6 @@ pub(super) struct Source {
     /// Lowest and highest speed in rpm between which to look, where there are no pulses
     #[arg(long, value_name = "LOW,HIGH", value_parser = speed_range)]
     pub speed_range: Option<(f64, f64)>,
-
-    /// What a channel is for, instead of what was guessed; by its name or number, as in 2=pulse.
-    /// Roles: vibration, pulse, speed, sound, slow, other
-    #[arg(long, value_name = "CHANNEL=ROLE", value_parser = role)]
-    pub role: Vec<(String, Role)>,
 
     /// Sampling rate in Hz, for files that do not state it or state it wrongly
     #[arg(long, value_name = "HZ", value_parser = rate)]
@@ -57,7 +64,7 @@ impl Source {
             Some(path) => machine::parse::read(path)?,
             None => Machine::default(),
         };
-        let options = ReadOptions { rate_hz: self.rate };
+        let options = ReadOptions { rate_hz: self.stated.rate };
         let recording = read_with(&self.file, &options, progress)?;
         let file = self.machine.as_deref().unwrap_or(Path::new("command line"));
         state(self, &mut machine, &recording, file)?;
@@ -69,12 +76,7 @@ impl Source {
 
 /// What the command line states goes over what the machine file states.
 fn state(source: &Source, machine: &mut Machine, recording: &Recording, file: &Path) -> Result<()> {
-    if source.rpm.is_some() {
-        machine.shaft.constant_rpm = source.rpm;
-    }
-    if let Some((low, high)) = source.speed_range {
-        machine.shaft.search_between(low, high)?;
-    }
+    machine.shaft.state_speed(source.stated.rpm, source.stated.speed_range)?;
     for (channel, role) in &source.role {
         spec_of(channel, machine, recording, file)?.role = Some(*role);
     }

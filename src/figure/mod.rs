@@ -9,6 +9,7 @@ mod map;
 mod plot;
 mod polar;
 mod rows;
+mod screening;
 
 mod envelope;
 mod evidence;
@@ -44,6 +45,7 @@ pub use order_map::order_map;
 pub use orders::{Against, Orders};
 pub use overview::{findings, levels, overview};
 pub use psd::psd;
+pub use screening::screening;
 pub use spectrogram::spectrogram;
 pub use spectrum::spectrum;
 pub use speed::speed;
@@ -123,6 +125,8 @@ pub struct Figure {
     pub notes: Vec<String>,
     /// Whether it fills a page of its own.
     pub page: bool,
+    /// Whether all plots are alike, small, and share their axes.
+    pub shared: bool,
 }
 
 impl Figure {
@@ -133,6 +137,7 @@ impl Figure {
             rows: vec![Row::new(1.0, vec![panel.into()])],
             notes: Vec::new(),
             page: false,
+            shared: false,
         }
     }
 

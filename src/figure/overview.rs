@@ -77,7 +77,13 @@ pub fn overview(case: &Case, diagnosis: &Diagnosis) -> Figure {
     let fitness = in_short(&diagnosis.fitness, CHECKS);
     rows.push(Row::new(1.0 + 0.9 * fitness.entries.len() as f64, vec![Panel::Rows(fitness)]));
     fill_page(&mut rows);
-    Figure { title: String::new(), rows, notes: vec![CAUTION.to_owned()], page: true }
+    Figure {
+        title: String::new(),
+        rows,
+        notes: vec![CAUTION.to_owned()],
+        page: true,
+        shared: false,
+    }
 }
 
 /// Gives what is left of the page to the pictures, and what they do not need to the last row.

@@ -105,6 +105,21 @@ impl Shaft {
         self.search_rpm = Some([low_rpm, high_rpm]);
         Ok(())
     }
+
+    /// Takes what a caller states about the speed: a constant in rpm, a range to search in, or nothing.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where a speed is not above 0 or beyond [`FASTEST_RPM`], or the range is none.
+    pub fn state_speed(&mut self, rpm: Option<f64>, range_rpm: Option<(f64, f64)>) -> Result<()> {
+        if let Some(rpm) = rpm {
+            if !(rpm > 0.0 && rpm <= FASTEST_RPM) {
+                let mend = format!("state one above 0 and up to {FASTEST_RPM:e} rpm");
+                return Err(Error::setting("rpm", format!("{rpm} is no speed"), mend));
+            }
+            self.constant_rpm = Some(rpm);
+        }
+        range_rpm.map_or(Ok(()), |(low, high)| self.search_between(low, high))
+    }
 }
 
 /// `[blade.NAME]`: a row of blades or vanes on the shaft.

@@ -23,11 +23,12 @@ use crate::spectrum::Scaling;
 const ORDERS: [f64; 3] = [1.0, 2.0, 3.0];
 
 /// A figure as dictionaries, lists and arrays.
-fn as_dict<'py>(py: Python<'py>, figure: &Figure) -> PyResult<Bound<'py, PyDict>> {
+pub(super) fn as_dict<'py>(py: Python<'py>, figure: &Figure) -> PyResult<Bound<'py, PyDict>> {
     let dict = PyDict::new(py);
     dict.set_item("title", &figure.title)?;
     dict.set_item("notes", &figure.notes)?;
     dict.set_item("page", figure.page)?;
+    dict.set_item("shared", figure.shared)?;
     let rows: Vec<_> = figure.rows.iter().map(|row| row_dict(py, row)).collect::<PyResult<_>>()?;
     dict.set_item("rows", rows)?;
     Ok(dict)

@@ -38,8 +38,8 @@ mod _core {
     use super::recording::{PyRecording, read};
     #[pymodule_export]
     use super::screen::{
-        PyScreenJournal, screen_columns, screen_csv, screen_jobs, screen_lines, screen_order,
-        screen_row,
+        PyScreenJournal, screen_columns, screen_csv, screen_figure, screen_jobs, screen_lines,
+        screen_order, screen_row,
     };
     #[pymodule_export]
     use super::simulate::{PySimulated, simulate};

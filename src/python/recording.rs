@@ -15,8 +15,8 @@ use super::convert::{
 use super::html;
 use super::speed::PySpeed;
 use crate::error::Error;
+use crate::machine::Machine;
 use crate::machine::parse::resolved_toml;
-use crate::machine::{FASTEST_RPM, Machine};
 use crate::recording::read::{ReadOptions, read_with, whole_channel};
 use crate::recording::spec::apply_specs;
 use crate::recording::{Channel, ChannelSpec, Edge, Recording};
@@ -313,16 +313,7 @@ impl PyRecording {
         range_rpm: Option<(f64, f64)>,
     ) -> PyResult<Machine> {
         let mut machine = self.machine.clone();
-        if let Some(rpm) = rpm {
-            if !(rpm > 0.0 && rpm <= FASTEST_RPM) {
-                let mend = format!("state one above 0 and up to {FASTEST_RPM:e} rpm");
-                return Err(exception(Error::setting("rpm", format!("{rpm} is no speed"), mend)));
-            }
-            machine.shaft.constant_rpm = Some(rpm);
-        }
-        if let Some((low, high)) = range_rpm {
-            machine.shaft.search_between(low, high).map_err(exception)?;
-        }
+        machine.shaft.state_speed(rpm, range_rpm).map_err(exception)?;
         Ok(machine)
     }
 }

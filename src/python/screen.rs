@@ -8,9 +8,11 @@ use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyList};
 
 use super::convert::{MachineLike, array, compute, exception, machine_of};
+use super::figure::as_dict;
 use crate::error::{Error, Result};
+use crate::figure;
 use crate::progress::Silent;
-use crate::screen::{self as core, Job, Journal, NamePattern, Row, Settings, export, rank};
+use crate::screen::{self as core, Job, Journal, NamePattern, Row, Settings, Stated, export, rank};
 
 /// Find recordings and state the job of each: its path, and all else that its row depends on as text.
 /// Used by ``quietspin.screen``.
@@ -23,6 +25,9 @@ use crate::screen::{self as core, Job, Journal, NamePattern, Row, Settings, expo
 ///     Machine file for all; without it ``NAME.machine.toml`` beside ``NAME.wav``.
 /// name_pattern : str, optional
 ///     Where serial number and date stand in the names.
+/// rpm, range_rpm, rate_hz : optional
+///     What is stated about all recordings: a constant speed in rpm, the lowest and highest in rpm for a
+///     search without pulses, the sampling rate in Hz.
 ///
 /// Returns
 /// -------
@@ -34,18 +39,23 @@ use crate::screen::{self as core, Job, Journal, NamePattern, Row, Settings, expo
 /// OSError
 ///     Where a path is not there.
 /// ValueError
-///     Where no recording is found, or the pattern or the machine file cannot be used.
+///     Where no recording is found, the pattern or the machine file cannot be used, or what is stated cannot
+///     be.
 #[pyfunction]
-#[pyo3(signature = (paths, *, machine = None, name_pattern = None))]
+#[pyo3(signature = (paths, *, machine = None, name_pattern = None, rpm = None, range_rpm = None, rate_hz = None))]
 pub(super) fn screen_jobs(
     py: Python<'_>,
     paths: Vec<PathBuf>,
     machine: Option<MachineLike>,
     name_pattern: Option<&str>,
+    rpm: Option<f64>,
+    range_rpm: Option<(f64, f64)>,
+    rate_hz: Option<f64>,
 ) -> PyResult<Vec<(PathBuf, String)>> {
     let (machine, given, path) = machine_of(machine)?;
     let names = name_pattern.map(NamePattern::parse).transpose().map_err(exception)?;
-    let settings = Settings { machine: given.then_some((machine, path)), names };
+    let stated = Stated { rpm, range_rpm, rate_hz };
+    let settings = Settings { machine: given.then_some((machine, path)), names, stated };
     compute(py, || {
         let jobs = core::jobs(&paths, &settings)?;
         jobs.into_iter().map(|job| Ok((job.path.clone(), job_text(&job)?))).collect()
@@ -135,6 +145,23 @@ pub(super) fn screen_order(
     })?;
     let of_median = of_median.into_iter().map(|ratio| ratio.unwrap_or(f64::NAN)).collect();
     Ok((order, array(py, of_median)?))
+}
+
+/// Small multiples of the rows as data, worst first. Used by ``Screening.figure``.
+///
+/// Raises
+/// ------
+/// ValueError
+///     Where a line is no row, or there is none to show.
+#[pyfunction]
+#[pyo3(signature = (lines, most) -> "dict[str, Any]")]
+pub(super) fn screen_figure(
+    py: Python<'_>,
+    lines: Vec<String>,
+    most: usize,
+) -> PyResult<Bound<'_, PyDict>> {
+    let figure = compute(py, || figure::screening(&rows(&lines)?, most))?;
+    as_dict(py, &figure)
 }
 
 /// Write rows as a CSV file, whole or not at all. Used by ``Screening.to_csv``.

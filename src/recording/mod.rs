@@ -189,7 +189,7 @@ impl ChannelSpec {
 }
 
 /// Refuses what is no sampling rate in Hz.
-fn check_rate(rate_hz: f64) -> Result<()> {
+pub(crate) fn check_rate(rate_hz: f64) -> Result<()> {
     if RATES_HZ.contains(&rate_hz) {
         return Ok(());
     }

@@ -325,7 +325,8 @@ mod tests {
     fn a_new_pattern_renews_labels_and_judges_nothing() {
         let archive = Archive::new(1);
         archive.screen();
-        let settings = Settings { machine: None, names: NamePattern::parse("?{serial}").ok() };
+        let names = NamePattern::parse("?{serial}").ok();
+        let settings = Settings { names, ..Settings::default() };
         let named = jobs(&[archive.folder.path().to_owned()], &settings).expect("jobs");
         let mut journal = Journal::open(&archive.journal()).expect("a journal");
         let kept = journal.kept(&named[0]).expect("kept").expect("a row");

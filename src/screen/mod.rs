@@ -5,6 +5,7 @@
 //! Whoever called appends the rows to the journal, alone. A job whose row the journal holds already, for
 //! the same path, size, time of change and settings, need not be run again.
 
+mod course;
 pub mod export;
 mod find;
 pub mod journal;
@@ -22,9 +23,11 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::error::{Error, Result};
-use crate::machine::{Machine, parse};
+use crate::machine::{Machine, Shaft, parse};
 use crate::progress::Progress;
+use crate::recording::check_rate;
 
+pub use course::Course;
 pub use find::ENDINGS;
 pub use journal::Journal;
 pub use label::{Label, NamePattern};
@@ -38,12 +41,38 @@ pub struct Settings {
     pub machine: Option<(Machine, PathBuf)>,
     /// What in the names of files is serial number and date.
     pub names: Option<NamePattern>,
+    /// What is stated about all recordings.
+    pub stated: Stated,
+}
+
+/// What is stated about all recordings of a screen, over what files and machine files say.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Stated {
+    /// Constant speed in rpm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rpm: Option<f64>,
+    /// Lowest and highest speed in rpm between which to look where there are no pulses.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range_rpm: Option<(f64, f64)>,
+    /// Sampling rate in Hz.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rate_hz: Option<f64>,
+}
+
+impl Stated {
+    /// Refuses what is no speed, no range of speeds or no sampling rate.
+    fn check(&self) -> Result<()> {
+        if let Some(rate_hz) = self.rate_hz {
+            check_rate(rate_hz)?;
+        }
+        Shaft::default().state_speed(self.rpm, self.range_rpm)
+    }
 }
 
 /// One recording to be judged, with all that its row depends on.
 ///
 /// Serialises without the path, which need not be text; it travels beside the job.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Job {
     /// Where the recording is.
     #[serde(skip)]
@@ -56,6 +85,7 @@ pub struct Job {
     /// the journal holds stands.
     pub label_stated: bool,
     machine: MachineSource,
+    stated: Stated,
 }
 
 /// The machine file of one recording.
@@ -78,8 +108,9 @@ enum MachineSource {
 ///
 /// # Errors
 /// [`Error::Io`] where a path is not there, [`Error::Setting`] where a pattern is none or no recording is
-/// found, [`Error::Input`] where a `NAME.about.toml` beside a recording cannot be used.
+/// found or what is stated cannot be, [`Error::Input`] where a `NAME.about.toml` beside a recording cannot be used.
 pub fn jobs(paths: &[PathBuf], settings: &Settings) -> Result<Vec<Job>> {
+    settings.stated.check()?;
     let shared = settings.machine.as_ref().map(|(machine, path)| MachineSource::Text {
         text: parse::resolved_toml(machine).into(),
         path: told(path),
@@ -93,20 +124,20 @@ pub fn jobs(paths: &[PathBuf], settings: &Settings) -> Result<Vec<Job>> {
             format!("name files, or folders that hold files ending in {}", ENDINGS.join(", ")),
         ));
     }
-    found.into_iter().map(|path| job(path, shared.as_ref(), settings.names.as_ref())).collect()
+    found.into_iter().map(|path| job(path, shared.as_ref(), settings)).collect()
 }
 
-fn job(path: PathBuf, shared: Option<&MachineSource>, names: Option<&NamePattern>) -> Result<Job> {
+fn job(path: PathBuf, shared: Option<&MachineSource>, settings: &Settings) -> Result<Job> {
     let machine = shared.cloned().unwrap_or_else(|| beside(&path));
     // what cannot be asked about is a row with its reason, once it is read
     let (size, mtime) = match std::fs::metadata(&path) {
         Ok(meta) => (meta.len(), meta.modified().ok().map(time_text)),
         Err(_) => (0, None),
     };
-    let (label, label_stated) = label::of(&path, names)?;
-    let settings_sha256 = machine.settings_sha256();
+    let (label, label_stated) = label::of(&path, settings.names.as_ref())?;
+    let settings_sha256 = settings_sha256(&machine, &settings.stated)?;
     let key = Key { path: told(&path), size, mtime, settings_sha256 };
-    Ok(Job { path, key, label, label_stated, machine })
+    Ok(Job { path, key, label, label_stated, machine, stated: settings.stated })
 }
 
 /// The machine file `NAME.machine.toml` beside `NAME.wav`.
@@ -123,18 +154,18 @@ fn beside(path: &Path) -> MachineSource {
     }
 }
 
-impl MachineSource {
-    /// SHA-256 in hexadecimal of all that a row depends on beside the recording itself: the machine file,
-    /// and the version of this library, because another may judge otherwise.
-    fn settings_sha256(&self) -> String {
-        let (word, text) = match self {
-            Self::Missing => ("missing", ""),
-            Self::Text { text, .. } => ("text", text.as_ref()),
-            Self::Refused { sentence, .. } => ("refused", sentence.as_str()),
-        };
-        let settings = format!("{} {} {word}\n{text}", row::SCHEMA_ID, env!("CARGO_PKG_VERSION"));
-        hexadecimal(&Sha256::digest(settings))
-    }
+/// SHA-256 in hexadecimal of all that a row depends on beside the recording itself: the machine file, what
+/// is stated, and the version of this library, because another may judge otherwise.
+fn settings_sha256(machine: &MachineSource, stated: &Stated) -> Result<String> {
+    let (word, text) = match machine {
+        MachineSource::Missing => ("missing", ""),
+        MachineSource::Text { text, .. } => ("text", text.as_ref()),
+        MachineSource::Refused { sentence, .. } => ("refused", sentence.as_str()),
+    };
+    let stated = serde_json::to_string(stated).map_err(|error| Error::Bug(error.to_string()))?;
+    let version = env!("CARGO_PKG_VERSION");
+    let settings = format!("{} {version} {stated} {word}\n{text}", row::SCHEMA_ID);
+    Ok(hexadecimal(&Sha256::digest(settings)))
 }
 
 fn hexadecimal(bytes: &[u8]) -> String {

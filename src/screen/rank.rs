@@ -8,7 +8,7 @@ use crate::dsp::stats::median;
 
 /// The fewest recordings that have a level for its median to say what is usual (common practice, no
 /// source).
-const LEAST_OTHERS: usize = 5;
+pub const LEAST_OTHERS: usize = 5;
 
 /// How high each row's levels stand over what is usual: the greatest ratio of a level to the median of the
 /// same level of the same channel over all rows. `None` where fewer than five rows share a level.

@@ -7,14 +7,14 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use super::{Job, MachineSource, hexadecimal};
-use crate::case::{Decision, Level};
+use super::{Course, Job, MachineSource, hexadecimal};
+use crate::case::{Case, Decision, Level};
 use crate::diagnose::{self, Diagnosis, Finding, SpeedSummary, Verdict};
 use crate::error::{Error, Result};
 use crate::fitness::Fit;
 use crate::machine::{Machine, parse};
 use crate::progress::Progress;
-use crate::recording::read::read;
+use crate::recording::read::{ReadOptions, read_with};
 use crate::recording::spec::apply_specs;
 use crate::signature::Kind;
 
@@ -116,6 +116,9 @@ pub struct Row {
     pub levels: Vec<RowLevel>,
     /// The first findings, most important first: five at most.
     pub findings: Vec<RowFinding>,
+    /// The first order over speed of each channel that is fit, for pictures.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub courses: Vec<Course>,
     /// How many notes `check` would show.
     pub notes: usize,
     /// Length in seconds.
@@ -213,26 +216,28 @@ pub fn row(job: &Job, progress: &mut dyn Progress) -> Result<Row> {
         Err(Error::Bug(told.unwrap_or("a panic").to_owned()))
     });
     match judged {
-        Ok(diagnosis) => Ok(Row::of(job, &diagnosis)),
+        Ok((case, diagnosis)) => Ok(Row::of(job, &case, &diagnosis)),
         Err(Error::Stopped) => Err(Error::Stopped),
         Err(error) => Ok(Row::unusable(job, error.kind(), error.to_string())),
     }
 }
 
-fn judged(job: &Job, progress: &mut dyn Progress) -> Result<Diagnosis> {
+fn judged(job: &Job, progress: &mut dyn Progress) -> Result<(Case, Diagnosis)> {
     let meta = std::fs::metadata(&job.path).map_err(|source| Error::io(&job.path, source))?;
     if !meta.is_file() {
         return Err(Error::input(&job.path, "", "this is no file", "name a recording"));
     }
-    let (machine, given, machine_path) = match &job.machine {
+    let (mut machine, given, machine_path) = match &job.machine {
         MachineSource::Text { text, path } => {
             (parse::from_text(text, Path::new(path))?, true, path.as_str())
         }
         _ => (Machine::default(), false, ""),
     };
-    let recording = read(&job.path, progress)?;
+    machine.shaft.state_speed(job.stated.rpm, job.stated.range_rpm)?;
+    let options = ReadOptions { rate_hz: job.stated.rate_hz };
+    let recording = read_with(&job.path, &options, progress)?;
     let recording = apply_specs(recording, &machine.channel, Path::new(machine_path))?;
-    Ok(diagnose::diagnose(&recording, &machine, given, progress)?.1)
+    diagnose::diagnose(&recording, &machine, given, progress)
 }
 
 impl Row {
@@ -251,6 +256,7 @@ impl Row {
             worst: None,
             levels: Vec::new(),
             findings: Vec::new(),
+            courses: Vec::new(),
             notes: 0,
             duration_s: None,
             error: None,
@@ -258,7 +264,7 @@ impl Row {
         }
     }
 
-    fn of(job: &Job, diagnosis: &Diagnosis) -> Self {
+    fn of(job: &Job, case: &Case, diagnosis: &Diagnosis) -> Self {
         let levels: Vec<&Level> = measured(diagnosis).collect();
         Self {
             sha256: diagnosis.sha256.clone(),
@@ -268,6 +274,7 @@ impl Row {
             worst: worst(&levels),
             levels: levels.into_iter().map(RowLevel::of).collect(),
             findings: diagnosis.findings.iter().take(MOST_FINDINGS).map(RowFinding::of).collect(),
+            courses: courses(case, diagnosis),
             notes: diagnosis.notes.len(),
             duration_s: finite(diagnosis.duration_s),
             ..Self::bare(job)
@@ -321,11 +328,17 @@ impl Row {
 
 /// The levels of channels that are fit: others are no measure of anything.
 fn measured(diagnosis: &Diagnosis) -> impl Iterator<Item = &Level> {
-    let is_unfit = |level: &Level| {
-        let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
-        unfit.any(|check| check.channel.as_deref() == Some(level.channel.as_str()))
-    };
-    diagnosis.levels.iter().filter(move |level| !is_unfit(level))
+    diagnosis.levels.iter().filter(|level| !is_unfit(diagnosis, &level.channel))
+}
+
+fn courses(case: &Case, diagnosis: &Diagnosis) -> Vec<Course> {
+    let fit = case.views().filter(|view| !is_unfit(diagnosis, view.name()));
+    fit.filter_map(|view| Course::of(&view)).collect()
+}
+
+fn is_unfit(diagnosis: &Diagnosis, channel: &str) -> bool {
+    let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
+    unfit.any(|check| check.channel.as_deref() == Some(channel))
 }
 
 fn worst(levels: &[&Level]) -> Option<Worst> {
@@ -392,7 +405,7 @@ fn sha256(path: &Path) -> std::io::Result<String> {
 }
 
 #[cfg(test)]
-pub(super) mod tests {
+pub(crate) mod tests {
     use std::fs;
     use std::path::PathBuf;
 
@@ -401,7 +414,7 @@ pub(super) mod tests {
     use crate::screen::{Settings, jobs};
 
     /// A row that states nothing but its path and outcome.
-    pub(in crate::screen) fn bare(path: &str, outcome: Outcome) -> Row {
+    pub(crate) fn bare(path: &str, outcome: Outcome) -> Row {
         let key = Key {
             path: path.to_owned(),
             size: 3,
@@ -410,7 +423,9 @@ pub(super) mod tests {
         };
         let label = crate::screen::Label::default();
         let machine = MachineSource::Missing;
-        let job = Job { path: PathBuf::from(path), key, label, label_stated: false, machine };
+        let path = PathBuf::from(path);
+        let stated = crate::screen::Stated::default();
+        let job = Job { path, key, label, label_stated: false, machine, stated };
         Row { outcome, reason: "as told".to_owned(), ..Row::bare(&job) }
     }
 
@@ -496,8 +511,11 @@ pub(super) mod tests {
         let first = key(&none);
         assert_eq!(first, key(&none));
         let named =
-            Settings { names: crate::screen::NamePattern::parse("{serial}").ok(), machine: None };
+            Settings { names: crate::screen::NamePattern::parse("{serial}").ok(), ..none.clone() };
         assert_eq!(first, key(&named), "names change no verdict");
+        let stated = crate::screen::Stated { rpm: Some(48_000.0), ..Default::default() };
+        let spun = key(&Settings { stated, ..none.clone() });
+        assert_ne!(first.settings_sha256, spun.settings_sha256, "what is stated does");
 
         fs::write(&machine, "format = 1\n").expect("a file");
         let described = key(&none);
@@ -506,7 +524,10 @@ pub(super) mod tests {
         assert_ne!(described.settings_sha256, key(&none).settings_sha256);
         let shared = parse::read(&machine).expect("a machine");
         let of = |path: &str| {
-            key(&Settings { machine: Some((shared.clone(), PathBuf::from(path))), names: None })
+            key(&Settings {
+                machine: Some((shared.clone(), PathBuf::from(path))),
+                ..Settings::default()
+            })
         };
         assert_eq!(of("a.toml"), of("b.toml"), "what the machine file is called changes nothing");
         assert_ne!(of("a.toml").settings_sha256, first.settings_sha256);

@@ -11,10 +11,14 @@ import time
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
+import matplotlib
+
+matplotlib.use("Agg")
 import numpy as np
 import pytest
 import quietspin as qs
 from conftest import SAMPLES
+from matplotlib import pyplot
 from quietspin import screening
 
 NAMES = ("good", "imbalanced", "misaligned", "bearing", "microphone", "unfit")
@@ -35,6 +39,56 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def screened(archive: Path) -> qs.Screening:
     return qs.screen(archive, name_pattern="cartridge-{serial}_{date}", progress=False)
+
+
+def test_small_multiples_show_the_worst_first_on_shared_axes(archive):
+    recordings = sorted(archive.glob("*.wav"))
+    table = qs.screen(recordings, name_pattern="cartridge-{serial}_{date}", progress=False)
+    figure = table.figure(most=5)
+    panels = [panel for row in figure["rows"] for panel in row["panels"]]
+    assert [len(row["panels"]) for row in figure["rows"]] == [3, 2]
+    worst = [table.rows[at] for at in table.order[:5]]
+    names = [row["serial"] or "noise" for row in worst]
+    titles = [p["title"] if p["form"] == "plot" else p["lines"][0]["text"] for p in panels]
+    assert titles == [
+        f"{name}: {row['verdict'].replace('_', ' ')}" for name, row in zip(names, worst, strict=True)
+    ]
+    drawn = [panel for panel in panels if panel["form"] == "plot"]
+    calibrated = [panel for panel in drawn if panel["y_axis"]["unit"] == "mm/s rms"]
+    assert len(calibrated) >= 2
+    assert len({str(panel["x_axis"]) for panel in drawn}) == 1
+    assert len({str(panel["y_axis"]) for panel in calibrated}) == 1
+    # the curve ends as high as the level of the same channel says
+    (rejected,) = [row for row in table.rows if row["serial"] == "002"]
+    levels = {(level["channel"], level["id"]): level["value"] for level in rejected["levels"]}
+    for course in rejected["courses"]:
+        assert max(course["order1"]) == pytest.approx(
+            levels[course["channel"], "order1_velocity"], rel=0.05
+        )
+    axes = table.plot(most=5)
+    assert len(axes) == 5
+    assert axes[0].get_title(loc="left") == titles[0]
+    pyplot.close(axes[0].figure)
+    with pytest.raises(ValueError, match="5 panels and 1 axes"):
+        table.plot(pyplot.figure().subplots(), most=5)
+    pyplot.close()
+    with pytest.raises(ValueError, match="at least one recording"):
+        table.plot(most=0)
+
+
+def test_what_is_stated_about_all_recordings_goes_over_the_files(tmp_path):
+    shutil.copy(SAMPLES / "microphone.wav", tmp_path / "phone.wav")
+    journal = tmp_path / "rows.jsonl"
+    (row,) = qs.screen(tmp_path, rpm=48_000, rate_hz=24_000, journal=journal, progress=False).rows
+    assert (row["speed"]["source"], row["speed"]["max_rpm"]) == ("stated", 48_000)
+    at_rate = qs.read(tmp_path / "phone.wav", rate_hz=24_000)
+    assert row["duration_s"] == pytest.approx(at_rate.duration_s)
+    # another statement is another row
+    (row,) = qs.screen(tmp_path, range_rpm=(20_000, 90_000), journal=journal, progress=False).rows
+    assert row["speed"] is None or row["speed"]["source"] == "estimated"
+    for stated in ({"rpm": -5}, {"rpm": float("nan")}, {"range_rpm": (5, 4)}, {"rate_hz": 0}):
+        with pytest.raises(ValueError, match=next(iter(stated)).split("_")[0]):
+            qs.screen(tmp_path, **stated)
 
 
 def verdicts(table: qs.Screening) -> list[str]:

@@ -20,7 +20,8 @@ fn rows() -> Vec<Row> {
     fs::write(folder.path().join("017_2026-03-01.csv"), "front\n".to_owned() + &"0\n".repeat(999))
         .expect("a file");
     let names = quietspin::screen::NamePattern::parse("{serial}_{date}").ok();
-    let jobs = jobs(&[samples, folder.path().to_owned()], &Settings { machine: None, names });
+    let jobs =
+        jobs(&[samples, folder.path().to_owned()], &Settings { names, ..Settings::default() });
     jobs.expect("jobs").iter().map(|job| row(job, &mut Silent).expect("a row")).collect()
 }
 
