@@ -64,7 +64,9 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     for points in &plot.points {
         paper.points(&mut chart, points)?;
     }
-    if plot.curves.len() > 1 && plot.curves.iter().any(|curve| !curve.name.is_empty()) {
+    // an empty legend would veil what lies under it
+    let is_told = |curve: &Curve| curve.stroke == Stroke::Line && !curve.name.is_empty();
+    if plot.curves.len() > 1 && plot.curves.iter().any(is_told) {
         chart
             .configure_series_labels()
             .position(SeriesLabelPosition::UpperLeft)
