@@ -1,6 +1,6 @@
 """Spectral vibration diagnostics for small, very fast rotors.
 
-Read a recording, ask for its speed, spectra, order maps and tracks, and diagnose it::
+Read a recording, ask for its speed, spectra, order maps and tracks, and diagnose it:
 
     import quietspin as qs
 

@@ -44,7 +44,7 @@ pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<Str
                 style { (PreEscaped(STYLE)) }
             }
             body {
-                (head(diagnosis))
+                (head(diagnosis, machine))
                 p.caution { strong { "Caution. " } (CAUTION) }
                 (why(case, diagnosis)?)
                 (rows("How likely each fault is", &figure::findings(diagnosis)))
@@ -61,7 +61,7 @@ pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<Str
     Ok(page.into_string())
 }
 
-fn head(diagnosis: &Diagnosis) -> Markup {
+fn head(diagnosis: &Diagnosis, machine: &Machine) -> Markup {
     let class = match diagnosis.verdict {
         Verdict::Accept => "good",
         Verdict::Investigate => "limited",
@@ -73,6 +73,7 @@ fn head(diagnosis: &Diagnosis) -> Markup {
             h1 { (diagnosis.verdict.word()) }
             div {
                 p.subject { (diagnosis.recording) }
+                @if let Some(name) = &machine.name { p { (name) } }
                 p { (clause(&diagnosis.reason)) }
             }
         }
@@ -144,7 +145,7 @@ fn drawn(figure: &Figure) -> Result<Markup> {
     })
 }
 
-/// A table of rows with their bars.
+/// A table of rows with their bars, and what the marks on these are.
 fn rows(title: &str, figure: &Figure) -> Markup {
     let panels = figure.panels().filter_map(|panel| match panel {
         Panel::Rows(rows) if !rows.entries.is_empty() => Some(rows),
@@ -154,7 +155,8 @@ fn rows(title: &str, figure: &Figure) -> Markup {
         @for rows in panels {
             section {
                 h2 { (title) }
-                table { @for entry in &rows.entries { (row(rows, entry)) } }
+                table.rows { @for entry in &rows.entries { (row(rows, entry)) } }
+                @if rows.entries.iter().any(|entry| entry.bar.is_some()) { (marks(rows)) }
             }
         }
     }
@@ -180,6 +182,13 @@ fn fitness(diagnosis: &Diagnosis) -> Markup {
     }
 }
 
+fn marks(rows: &Rows) -> Markup {
+    let names: Vec<&str> = rows.marks.iter().map(|mark| mark.label.as_str()).collect();
+    html! {
+        @if !names.is_empty() { p.note { "Upright lines on the bars: " (names.join(", ")) "." } }
+    }
+}
+
 fn row(rows: &Rows, entry: &Entry) -> Markup {
     let class = match entry.state {
         State::Good => "good",
@@ -195,17 +204,17 @@ fn row(rows: &Rows, entry: &Entry) -> Markup {
             td.value { (entry.value) }
             @if rows.x_axis.is_some() {
                 td.bar {
-                    div {
-                        @if let Some(bar) = entry.bar {
+                    @if let Some(bar) = entry.bar {
+                        div {
                             span.fill style=(format!("width:{}", share(bar))) {}
-                        }
-                        @for mark in &rows.marks {
-                            span.mark style=(format!("left:{}", share(mark.at))) title=(mark.label) {}
+                            @for mark in &rows.marks {
+                                span.mark style=(format!("left:{}", share(mark.at))) {}
+                            }
                         }
                     }
                 }
             }
-            td { (clause(&entry.text)) }
+            td.told { (clause(&entry.text)) }
         }
     }
 }
@@ -263,7 +272,7 @@ fn made_from(diagnosis: &Diagnosis, machine: &Machine) -> Markup {
                 dt { "SHA-256 of the settings" } dd { code { (diagnosis.machine_sha256) } }
                 dt { "quietspin" } dd { (env!("CARGO_PKG_VERSION")) }
             }
-            table {
+            table.channels {
                 tr { th { "channel" } th { "role" } th { "unit" } th { "rate" } th { "levels" } }
                 @for channel in &diagnosis.channels {
                     tr {

@@ -1,8 +1,8 @@
 //! Results as JSON for programs: the only place where the schemas are made.
 //!
 //! Within a major number of a schema keys are only added. Keys carry their units; a number that is not
-//! finite is left out with its key. The committed schemas are [`CHECK_SCHEMA`], [`SIMULATE_SCHEMA`],
-//! [`SCREEN_SCHEMA`] and [`ERROR_SCHEMA`].
+//! finite is left out with its key. The committed schemas are [`CHECK_SCHEMA`], [`REPORT_SCHEMA`],
+//! [`SIMULATE_SCHEMA`], [`SCREEN_SCHEMA`] and [`ERROR_SCHEMA`].
 
 use std::collections::BTreeMap;
 
@@ -19,6 +19,8 @@ use crate::speed::SpeedAlternative;
 
 /// JSON Schema (draft 2020-12) of `quietspin.check/1`, made by [`check`].
 pub const CHECK_SCHEMA: &str = include_str!("check.schema.json");
+/// JSON Schema (draft 2020-12) of `quietspin.report/1`, made by [`reported`].
+pub const REPORT_SCHEMA: &str = include_str!("report.schema.json");
 /// JSON Schema (draft 2020-12) of `quietspin.simulate/1`, made by [`simulated`].
 pub const SIMULATE_SCHEMA: &str = include_str!("simulate.schema.json");
 /// JSON Schema (draft 2020-12) of `quietspin.screen/1`, made by [`screened`].
@@ -65,7 +67,8 @@ pub struct SimulatedFiles {
     pub seed: u64,
 }
 
-/// The page written by `report`, as JSON.
+/// The page that was written for a recording, as `quietspin.report/1`, indented, with a line end. `page` is
+/// its path.
 pub fn reported(page: &str, diagnosis: &Diagnosis) -> String {
     let Diagnosis { verdict, reason, .. } = diagnosis;
     let view = ReportedView {

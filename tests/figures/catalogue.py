@@ -151,4 +151,17 @@ FIGURES = (
         (*CORE, "tests/bench/compare_scipy.py"),
         optimised("tests/bench/compare_scipy.py"),
     ),
+    Figure(
+        "start_cost",
+        (
+            "Cargo.toml",
+            "pyproject.toml",
+            "python/quietspin/*.py",
+            "src/cli/mod.rs",
+            "src/python/mod.rs",
+            "tests/package/start_cost.py",
+            "tests/package/wheel.py",
+        ),
+        script("tests/package/start_cost.py"),
+    ),
 )

@@ -426,7 +426,9 @@ fn a_report_is_written_whole_beside_the_recording_or_where_it_is_asked_for() {
         out.to_str().expect("UTF-8"),
     ]);
     let told: Value = serde_json::from_slice(&done.stdout).expect("JSON");
-    assert_eq!(told["schema"], "quietspin.report/1");
+    fits(json::REPORT_SCHEMA, &told);
+    assert_eq!(told["page"].as_str(), out.to_str());
+    assert_eq!(told["verdict"], "no_verdict");
     assert!(out.is_file());
     let done = run(&["report", folder.path().join("none.wav").to_str().expect("UTF-8")]);
     assert_eq!(done.status.code(), Some(2));

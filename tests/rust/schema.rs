@@ -87,6 +87,46 @@ fn numbers_that_are_not_finite_are_left_out() {
 }
 
 #[test]
+fn every_report_fits_its_schema() {
+    let validator = closed(json::REPORT_SCHEMA);
+    for (name, mut diagnosis) in diagnoses::all() {
+        let value = parsed(&json::reported("out/spin.report.html", &diagnosis));
+        fits(&validator, &value, name);
+        let keys: Vec<&String> = value.as_object().expect("an object").keys().collect();
+        for key in keys {
+            let mut lacking = value.clone();
+            lacking.as_object_mut().expect("an object").remove(key);
+            assert!(!validator.is_valid(&lacking), "{name}: {key} is needed");
+        }
+        let changes = [
+            ("schema", json!("quietspin.report/2")),
+            ("verdict", json!("fine")),
+            ("page", json!("")),
+            ("pages", json!(1)),
+        ];
+        for (key, wrong) in changes {
+            let mut changed = value.clone();
+            changed[key] = wrong;
+            assert!(!validator.is_valid(&changed), "{name}: {key}");
+        }
+        // the verdict is the same word as that of `check`
+        assert_eq!(value["verdict"], parsed(&json::check(&diagnosis))["verdict"]);
+        diagnosis.reason.clear();
+        let silent = parsed(&json::reported("spin.report.html", &diagnosis));
+        assert!(!validator.is_valid(&silent), "{name}: a verdict has its reason");
+    }
+}
+
+#[test]
+fn names_in_a_report_come_back_whole() {
+    let (page, hostile) = ("a\u{1b}[2J\u{9b}\"<b>.report.html", diagnoses::hostile());
+    let text = json::reported(page, &hostile);
+    assert!(text.chars().all(|c| c == '\n' || !c.is_control()));
+    let told = parsed(&text);
+    assert_eq!((&told["page"], &told["reason"]), (&json!(page), &json!(hostile.reason)));
+}
+
+#[test]
 fn every_error_fits_its_schema() {
     let validator = closed(json::ERROR_SCHEMA);
     let io = std::io::Error::from(std::io::ErrorKind::NotFound);

@@ -10,7 +10,7 @@ use crate::figure::{Curve, Mark, Plot, Points, Stroke, Symbol};
 /// Columns that a long curve is gathered into.
 const COLUMNS: usize = 500;
 /// Least distance of two labels of marks, as a share of the width: closer ones would overlap.
-const LABEL_ROOM: f64 = 0.045;
+const LABEL_ROOM: f64 = 0.053;
 
 pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     let points = plot.points.iter();
@@ -55,14 +55,18 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         let height = up.at(limit.at);
         let line = [(across.from, height), (across.to, height)];
         chart.draw_series(DashedLineSeries::new(line, 6, 3, DARK.stroke_width(1)))?;
-        let style = words().pos(Pos::new(HPos::Right, VPos::Bottom));
-        let text = Text::new(limit.label.clone(), (across.to, height), style);
+        // at the left, where a run-up is still quiet
+        let style = words().pos(Pos::new(HPos::Left, VPos::Bottom));
+        let start = EmptyElement::at((across.from, height));
+        let text = start + Text::new(limit.label.clone(), (5, -2), style);
         chart.draw_series(std::iter::once(text))?;
     }
     for points in &plot.points {
         paper.points(&mut chart, points)?;
     }
-    if plot.curves.len() > 1 && plot.curves.iter().any(|curve| !curve.name.is_empty()) {
+    // an empty legend would veil what lies under it
+    let is_told = |curve: &Curve| curve.stroke == Stroke::Line && !curve.name.is_empty();
+    if plot.curves.len() > 1 && plot.curves.iter().any(is_told) {
         chart
             .configure_series_labels()
             .position(SeriesLabelPosition::UpperLeft)

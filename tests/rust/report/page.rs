@@ -6,7 +6,7 @@ use quietspin::report::html::page;
 use quietspin::simulate::{Scenario, simulate};
 
 /// The page of a simulated cartridge with a bearing defect, its first channel and the recording renamed.
-fn made(channel: &str, recording: &str) -> String {
+fn made(channel: &str, recording: &str, machine: &str) -> String {
     let mut scenario = Scenario::default();
     scenario.speed.top_rpm = 15_000.0;
     scenario.speed.start_rpm = 5_000.0;
@@ -19,6 +19,7 @@ fn made(channel: &str, recording: &str) -> String {
     spec.name = channel.to_owned();
     simulated.machine.channel.insert(channel.to_owned(), spec);
     simulated.recording.name = recording.to_owned();
+    simulated.machine.name = Some(machine.to_owned());
     let (recording, machine) = (&simulated.recording, &simulated.machine);
     let (case, diagnosis) = diagnose(recording, machine, true, &mut Silent).expect("a diagnosis");
     page(&case, &diagnosis, machine).expect("a page")
@@ -26,7 +27,7 @@ fn made(channel: &str, recording: &str) -> String {
 
 #[test]
 fn a_page_needs_nothing_else_and_holds_what_it_rests_on() {
-    let page = made("front", "spin.wav");
+    let page = made("front", "spin.wav", "cartridge 7");
     for outside in ["http://", "https://", "<script", "@import", "url("] {
         // the namespace of SVG is a name, not a place
         let found = page.replace("http://www.w3.org/2000/svg", "").contains(outside);
@@ -41,15 +42,25 @@ fn a_page_needs_nothing_else_and_holds_what_it_rests_on() {
         env!("CARGO_PKG_VERSION"),
         "Next: ",
         "Levels against their limits",
+        "Upright lines on the bars: investigate, reject.",
+        "Upright lines on the bars: limit.",
     ] {
         assert!(page.contains(part), "{part} is missing");
     }
     assert_eq!(page.matches("<svg").count(), page.matches("</svg>").count());
+    let (head, _) = page.split_once("</header>").expect("a head");
+    assert!(head.contains("<p>cartridge 7</p>"), "the machine is named at the top: {head}");
 }
 
 #[test]
 fn names_with_markup_do_no_harm() {
-    let page = made("a<img src=x onerror=alert(1)>", "</title><script>alert(2)</script>.wav");
+    let page = made(
+        "a<img src=x onerror=alert(1)>",
+        "</title><script>alert(2)</script>.wav",
+        "</p><script>alert(3)</script>",
+    );
     assert!(!page.contains("<img src=x") && !page.contains("<script>"), "markup came through");
-    assert!(page.contains("&lt;script&gt;alert(2)"), "the name is missing");
+    for name in ["&lt;script&gt;alert(2)", "&lt;/p&gt;&lt;script&gt;alert(3)"] {
+        assert!(page.contains(name), "{name} is missing");
+    }
 }
