@@ -346,6 +346,11 @@ class Diagnosis:
         """
         The speed in brief, as plain Python objects; None where there is none.
         """
+    @property
+    def suggestions(self, /) -> list[str]:
+        """
+        What to add to the machine file, and what for, a sentence each.
+        """
     def to_dict(self, /) -> Any:
         """
         The same as ``quietspin check --json``, as plain Python objects.
