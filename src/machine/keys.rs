@@ -164,7 +164,7 @@ pub const KEYS: &[Key] = &[
     key(CHANNEL, "number", Kind::Whole(1), "", "by name, else in file order", "Which channel of the file, counted from 1."),
     key(CHANNEL, "role", ROLES, "", "guessed and said so", "What the channel is for."),
     key(CHANNEL, "unit", UNITS, "", "that of the file", "Unit of the samples; the quantity follows from it."),
-    key(CHANNEL, "full_scale", POSITIVE, "the channel's unit", "", "Value at the converter's full scale. Integer files are uncalibrated without it; files of floats hold the unit itself."),
+    key(CHANNEL, "full_scale", POSITIVE, "the channel's unit", "", "Value at the converter's full scale. Integer files are uncalibrated without it; files of floats within -1 to 1 may be too, others hold the unit itself."),
     key(CHANNEL, "sensitivity_mv_per_unit", POSITIVE, "mV per unit", "", "Sensitivity of the sensor; needs full_scale_v, and replaces full_scale."),
     key(CHANNEL, "full_scale_v", POSITIVE, "V", "", "Converter input at full scale, zero to peak."),
     key(CHANNEL, "inverted", Kind::Flag, "", "false", "The sensor is mounted or wired the other way round: samples are negated."),

@@ -267,6 +267,12 @@ fn stated_full_scale(
             format!("full_scale is stated, and the file itself states {}", of_file.symbol());
         return Err(place.refuse(problem, "remove full_scale"));
     }
+    if let Some(reach) = beyond_full_scale(channel).filter(|_| spec.full_scale.is_some()) {
+        let problem = format!(
+            "full_scale is stated, and the file holds floats that reach {reach:.3}, which are no fractions of it"
+        );
+        return Err(place.refuse(problem, "remove full_scale where they hold the unit itself"));
+    }
     let by_sensitivity = match (spec.sensitivity_mv_per_unit, spec.full_scale_v) {
         (Some(mv), None) if in_volts => {
             let unit = needs_unit(spec, "sensitivity_mv_per_unit", place)?;
@@ -307,6 +313,16 @@ fn stated_full_scale(
         (None, None) => return Ok(None),
     };
     Ok(Some(Stated { factor: full_scale, unit, full_scale: Some(full_scale) }))
+}
+
+/// How far floats reach that are no fractions of full scale: a recorder of floats goes over it by a little,
+/// but not by half its range (common practice, no source).
+fn beyond_full_scale(channel: &Channel) -> Option<f32> {
+    if channel.full_scale.is_some() {
+        return None;
+    }
+    let reach = channel.values().iter().fold(0.0, |most: f32, x| most.max(x.abs()));
+    (reach > 2.0).then_some(reach)
 }
 
 fn needs_unit(spec: &ChannelSpec, key: &str, place: &Place<'_>) -> Result<Unit> {

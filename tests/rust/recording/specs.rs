@@ -245,6 +245,11 @@ fn specs_that_do_not_fit_are_refused_in_these_words() {
             "m.toml, channel.front: full_scale is stated, and the file itself states g; remove full_scale",
         ),
         (
+            b"time_s,front\n0,0.5\n0.001,-12.25\n0.002,3\n".to_vec(),
+            "[channel.front]\nunit = \"g\"\nfull_scale = 50",
+            "m.toml, channel.front: full_scale is stated, and the file holds floats that reach 12.250, which are no fractions of it; remove full_scale where they hold the unit itself",
+        ),
+        (
             csv.clone(),
             "[channel.front]\nfull_scale_v = 5",
             "m.toml, channel.front: a converter's scale is stated, and the file itself states g; remove full_scale_v or sensitivity_mv_per_unit",
