@@ -152,6 +152,17 @@ FIGURES = (
         optimised("tests/bench/compare_scipy.py"),
     ),
     Figure(
+        "screen_cores",
+        (
+            *CORE,
+            "src/screen/*.rs",
+            "src/cli/screen.rs",
+            "python/quietspin/screening.py",
+            "tests/bench/screen_cores.py",
+        ),
+        optimised("tests/bench/screen_cores.py"),
+    ),
+    Figure(
         "start_cost",
         (
             "Cargo.toml",
