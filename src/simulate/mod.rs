@@ -45,7 +45,7 @@ pub use scenario::{
 use timebase::Timebase;
 pub use truth::{PlantedFault, Truth};
 pub use write::Written;
-pub(crate) use write::write_whole;
+pub(crate) use write::{folder_and_name, write_whole};
 
 /// A simulated recording with all that belongs to it.
 #[derive(Debug, Clone)]
@@ -56,7 +56,7 @@ pub struct Simulated {
     pub machine: Machine,
     /// What is true.
     pub truth: Truth,
-    bits: Bits,
+    pub(crate) bits: Bits,
 }
 
 /// Simulates a scenario.
