@@ -45,7 +45,9 @@ pub use scenario::{
 use timebase::Timebase;
 pub use truth::{PlantedFault, Truth};
 pub use write::Written;
-pub(crate) use write::{folder_and_name, write_whole};
+#[cfg(feature = "cli")]
+pub(crate) use write::folder_and_name;
+pub(crate) use write::write_whole;
 
 /// A simulated recording with all that belongs to it.
 #[derive(Debug, Clone)]
