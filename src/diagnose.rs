@@ -324,7 +324,7 @@ fn finding(item: Weighed) -> Finding {
         confidence: if item.score.cannot_tell.is_some() { f64::NAN } else { item.confidence },
         severity: item.score.severity,
         evidence: item.score.evidence,
-        advice: item.signature.advice.to_owned(),
+        advice: item.score.advice.unwrap_or_else(|| item.signature.advice.to_owned()),
         remark: item.remark,
         source: item.signature.source.to_owned(),
     }

@@ -220,6 +220,11 @@ class Check:
     @staticmethod
     def _restore(state: bytes) -> Check: ...
     @property
+    def affects(self, /) -> list[str]:
+        """
+        What is touched by it: levels, speed, phase, bearings or acceptance.
+        """
+    @property
     def channel(self, /) -> str | None:
         """
         The channel concerned; None for the recording as a whole.
@@ -385,6 +390,11 @@ class EnvelopeSpectrum:
     def band_hz(self, /) -> tuple[float, float]:
         """
         The band that was demodulated, in Hz.
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
         """
     def figure(self, /, *, bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None) -> "dict[str, Any]":
         """
@@ -602,9 +612,19 @@ class Level:
         """
         The limit in the same unit; None where none is stated.
         """
+    @property
+    def name(self, /) -> str:
+        """
+        Name in running text.
+        """
     def to_dict(self, /) -> Any:
         """
         Everything as plain Python objects.
+        """
+    @property
+    def uncertainty(self, /) -> float:
+        """
+        Relative standard uncertainty of the value.
         """
     @property
     def unit(self, /) -> str:
@@ -660,6 +680,11 @@ class OrderMap:
     def amplitude(self, /) -> Incomplete:
         """
         Zero-to-peak amplitudes in ``unit``: float32, shape (blocks, orders).
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
         """
     def figure(self, /, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
         """
@@ -758,7 +783,7 @@ class Recording:
         Length of the longest channel in seconds.
         """
     @staticmethod
-    def from_arrays(arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz: SupportsFloat | SupportsIndex, units: dict[str, str] | None = None, roles: dict[str, str] | None = None, pulses_per_turn: SupportsIndex | None = None, edge: str | None = None, machine: Machine | str | PathLike[str] | None = None, name: str = "arrays") -> Recording:
+    def from_arrays(arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz: SupportsFloat | SupportsIndex, units: dict[str, str] | None = None, roles: dict[str, str] | None = None, pulses_per_turn: SupportsIndex | None = None, edge: str | None = None, machine: Machine | str | PathLike[str] | None = None, name: str = ...) -> Recording:
         """
         Make a recording from arrays.
 
@@ -882,6 +907,33 @@ class Simulated:
         """
         The recording, with its machine file.
         """
+    def save(self, /, path: str | PathLike[str]) -> dict[str, Path]:
+        """
+        Write the recording as a WAV file, its machine file and the truth beside it, as
+        ``quietspin simulate --out FILE.wav`` does.
+
+        Each file is written whole or not at all. Files of these names are replaced only where the machine
+        file among them says that they were simulated.
+
+        Parameters
+        ----------
+        path : str or os.PathLike
+            The WAV file; its name ends in ``.wav`` and holds letters, digits, ``-`` and ``_``. Its folder
+            is made if it is not there. ``NAME.machine.toml`` and ``NAME.truth.json`` go beside it.
+
+        Returns
+        -------
+        dict of str to pathlib.Path
+            The files written: ``recording``, ``machine`` and ``truth``.
+
+        Raises
+        ------
+        OSError
+            Where the system refuses.
+        ValueError
+            Where a file is there that was not simulated, the name is none for a recording, or the recording
+            is too long for a WAV file (4 GiB).
+        """
     @property
     def truth(self, /) -> Any:
         """
@@ -897,6 +949,11 @@ class Spectrogram:
     def __repr__(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Spectrogram: ...
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
+        """
     def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
         """
         The spectrogram as data: panels, axes, map, order lines.
@@ -981,6 +1038,11 @@ class Spectrum:
     def averages(self, /) -> int:
         """
         Segments averaged.
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
         """
     def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> "dict[str, Any]":
         """
@@ -1075,6 +1137,12 @@ class Speed:
         Standard error of the shaft angle in degrees, where the source knows it.
         """
     @property
+    def edge(self, /) -> str | None:
+        """
+        Edge of the pulse whose passing is the angle zero, rising or falling; None where angles are
+        relative, so that no phase is given.
+        """
+    @property
     def error_percent(self, /) -> float:
         """
         Standard error of the speed in percent.
@@ -1082,6 +1150,11 @@ class Speed:
     def figure(self, /) -> "dict[str, Any]":
         """
         The speed over time as data: curve with its band, repaired pulses, spans without pulses.
+        """
+    @property
+    def gaps_s(self, /) -> list[tuple[float, float]]:
+        """
+        Stretches without usable pulses, in which the speed is only bridged: pairs of seconds.
         """
     @property
     def notes(self, /) -> list[str]:
@@ -1154,6 +1227,11 @@ class SynchronousAverage:
         """
         Shaft angle of each step in degrees: float64, shape (n,).
         """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
+        """
     def figure(self, /) -> "dict[str, Any]":
         """
         The mean turn as data: curve with a band of two standard errors.
@@ -1217,6 +1295,11 @@ class Track:
     def amplitude(self, /) -> Incomplete:
         """
         Zero-to-peak amplitudes in ``unit``: float64, shape (n,).
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
         """
     @property
     def error(self, /) -> Incomplete:

@@ -30,6 +30,8 @@ HEIGHT_IN = 88 * MM
 """Height of a picture of one panel."""
 MULTIPLE_MM = 44
 """Height of a row of small multiples."""
+LETTERS = 34
+"""Letters on a line within a small multiple."""
 
 INK = "#1a1a1a"
 SOFT = "#6b6b6b"
@@ -231,8 +233,10 @@ def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
         if beside is not None and beside["form"] == "plot" and beside["y_axis"] == panel["y_axis"]:
             ax.tick_params(labelleft=False)
             ax.set_ylabel("")
+        told = [_plain(word) for word in (panel["curves"][0]["name"], panel["remark"]) if word]
+        fits = sum(map(len, told)) < LETTERS
         ax.annotate(
-            _plain(panel["curves"][0]["name"]),
+            ("; " if fits else ";\n").join(told),
             (0.03, 0.96),
             xycoords="axes fraction",
             va="top",
@@ -480,27 +484,33 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
         bar.ax.tick_params(labelsize=7)
     _axis(ax, "x", panel["x_axis"])
     _axis(ax, "y", panel["y_axis"])
-    _lines(ax, panel["lines"])
 
 
-def _lines(ax: Axes, lines: list[Any]) -> None:
+BESIDE_PT = 3.0
+"""Distance in points of an order line's two strokes from what they mark."""
+
+
+def _beside(ax: Axes, x: Any, y: Any) -> list[Any]:
+    """Two strokes along a line, one on each side, so that what lies on the line stays seen."""
+    places = ax.transData.transform(np.column_stack([x, y]))
+    along = np.gradient(places, axis=0)
+    length = np.hypot(*along.T)[:, None]
+    across = np.column_stack([-along[:, 1], along[:, 0]]) / np.where(length > 0, length, 1)
+    apart = BESIDE_PT * _size_dpi(ax) / 72 * across
+    return [ax.transData.inverted().transform(places + side * apart) for side in (-1, 1)]
+
+
+def _lines(ax: Axes, lines: list[Any], *, shades: bool) -> None:
+    """Draw order lines, once the size of the axes is known: over shades beside what they mark."""
     from matplotlib import patheffects
 
     halo = [patheffects.withStroke(linewidth=2.2, foreground="white")]
     (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
     for line in lines:
         x, y = line["x"], line["y"]
-        ax.plot(
-            x,
-            y,
-            color=COLOURS[0],
-            linewidth=0.8,
-            linestyle=(0, (4, 3)),
-            path_effects=[
-                patheffects.Stroke(linewidth=1.6, foreground="white", alpha=0.6),
-                patheffects.Normal(),
-            ],
-        )
+        strokes = _beside(ax, x, y) if shades else [np.column_stack([x, y])]
+        for stroke in strokes:
+            ax.plot(*stroke.T, color=COLOURS[0], linewidth=0.6, linestyle=(0, (6, 3)))
         inside = np.flatnonzero((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
         if inside.size:
             # by where the line leaves the picture, but inside it
@@ -537,7 +547,6 @@ def _traces(ax: Axes, panel: dict[str, Any]) -> None:
     _axis(ax, "x", panel["x_axis"])
     _axis(ax, "y", panel["y_axis"])
     ax.grid(visible=False)
-    _lines(ax, panel["lines"])
     # how high a line of a round amplitude stands
     power = 10 ** math.floor(math.log10(top))
     size = max(f * power for f in (1, 2, 5) if f * power <= top)
@@ -669,7 +678,7 @@ def _needed(rows: list[Any]) -> float:
     return height
 
 
-LABEL_SHARE = 0.30
+LABEL_SHARE = 0.36
 """Share of the width of a row of words that its label takes."""
 
 
@@ -725,10 +734,13 @@ def _words_set(ax: Axes, words: list[Any]) -> None:
         top -= (1.25 * len(lines) + 0.35) * size / 72 / height
 
 
-def _size_in(ax: Axes) -> tuple[float, float]:
+def _size_dpi(ax: Axes) -> float:
     canvas = ax.figure.get_figure(root=True)
-    box = ax.get_window_extent()
-    dpi = canvas.dpi if canvas is not None else 100.0
+    return float(canvas.dpi) if canvas is not None else 100.0
+
+
+def _size_in(ax: Axes) -> tuple[float, float]:
+    box, dpi = ax.get_window_extent(), _size_dpi(ax)
     return box.width / dpi, box.height / dpi
 
 
@@ -795,6 +807,15 @@ def _lift_title(ax: Axes, lanes: int, handles: Sequence[Any] = (), names: Sequen
     ax.set_title(title, loc="left", pad=5 + lift + beside, fontweight="bold")
 
 
+def _ticked(ax: Axes, at: float) -> None:
+    """Mark a place of a map at its edges alone: what stands there is to be seen."""
+    from matplotlib import patheffects
+
+    halo = [patheffects.withStroke(linewidth=2.6, foreground="white")]
+    for ends in ((0.0, 0.045), (0.955, 1.0)):
+        ax.axvline(at, *ends, color=INK, linewidth=1.2, path_effects=halo)
+
+
 def _above(ax: Axes, panel: dict[str, Any]) -> None:
     """Draw marks with their names above the axes, spans that are passed, and the legend."""
     from matplotlib.lines import Line2D
@@ -803,6 +824,8 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
     canvas = ax.figure.get_figure(root=True)
     if canvas is None:
         return
+    shades = panel["form"] == "map" and panel["look"] == "shades"
+    _lines(ax, panel.get("lines", []), shades=shades)
     marks = panel["marks"]
     families = list(dict.fromkeys(mark["family"] for mark in marks))
     palette = [INK] if panel["form"] == "map" else [INK, *COLOURS[1:], OLIVE]
@@ -811,7 +834,9 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
     dashes = {family: patterns[k % len(patterns)] for k, family in enumerate(families)}
     low, high = ax.get_xlim()
     for mark in marks:
-        if low <= mark["at"] <= high:
+        if low <= mark["at"] <= high and shades:
+            _ticked(ax, mark["at"])
+        elif low <= mark["at"] <= high:
             ax.axvline(
                 mark["at"],
                 color=colours[mark["family"]],

@@ -112,6 +112,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     if let Some(table) = &arguments.csv {
         export::write_csv(&rows, table)?;
     }
+    let here = std::env::current_dir().ok();
     let screened = Screened {
         rows: &rows,
         judged: open.len(),
@@ -119,6 +120,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         journal: &arguments.out,
         table: arguments.csv.as_ref(),
         names_given: arguments.name_pattern.is_some(),
+        here: here.as_deref(),
     };
     if arguments.json {
         terminal::show(&json::screened(&screened))?;

@@ -7,7 +7,7 @@ use clap::Args;
 use super::terminal;
 use crate::error::Result;
 use crate::report::{json, text};
-use crate::simulate::{Scenario, Written, simulate};
+use crate::simulate::{Scenario, Written, folder_and_name, simulate};
 
 /// Make a recording of an invented machine with chosen faults, and write the truth beside it
 #[derive(Debug, Args)]
@@ -42,7 +42,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     for fault in &arguments.fault {
         scenario.add_fault(fault)?;
     }
-    let folder = settle_name(arguments, &mut scenario)?;
+    let folder = settle_name(arguments, &mut scenario);
     let written = simulate(&scenario, arguments.seed)?.write(&folder)?;
     let told = if arguments.json {
         json::simulated(&files(&written, arguments.seed))
@@ -65,15 +65,13 @@ fn files(written: &Written, seed: u64) -> json::SimulatedFiles {
 }
 
 /// The folder to write into; names the scenario after the file asked for, else after its faults.
-fn settle_name(arguments: &Arguments, scenario: &mut Scenario) -> Result<PathBuf> {
-    let is_wav = arguments.out.extension().is_some_and(|end| end.eq_ignore_ascii_case("wav"));
-    if !is_wav {
-        if arguments.scenario.is_none() && !arguments.fault.is_empty() {
-            scenario.name = arguments.fault.join("-");
-        }
-        return Ok(arguments.out.clone());
+fn settle_name(arguments: &Arguments, scenario: &mut Scenario) -> PathBuf {
+    if let Some((folder, name)) = folder_and_name(&arguments.out) {
+        scenario.name = name;
+        return folder;
     }
-    let stem = arguments.out.file_stem().unwrap_or_default();
-    scenario.name = stem.to_string_lossy().into_owned();
-    Ok(arguments.out.parent().unwrap_or(Path::new("")).to_owned())
+    if arguments.scenario.is_none() && !arguments.fault.is_empty() {
+        scenario.name = arguments.fault.join("-");
+    }
+    arguments.out.clone()
 }

@@ -88,7 +88,7 @@ fn stated(view: &View, order: f64, quantity: Quantity) -> Option<Stated> {
     track.errors.iter_mut().for_each(|error| *error *= factor);
     let unit = if calibrated { unit.symbol().to_owned() } else { "relative units".to_owned() };
     let channel = view.name().to_owned();
-    Some(Stated { subject: Subject { channel, quantity, unit, amplitude }, track })
+    Some(Stated { subject: Subject { recording: None, channel, quantity, unit, amplitude }, track })
 }
 
 /// The limit on the first order that is used up most in a channel, with its quantity.

@@ -173,6 +173,9 @@ pub struct Points {
 pub struct Plot {
     /// What is shown, in a few words; empty where the figure's own title says it.
     pub title: String,
+    /// What to note about it, in a few words, as `4.2 x usual`; empty where there is nothing.
+    #[serde(default)]
+    pub remark: String,
     /// The axis across.
     pub x_axis: Axis,
     /// The axis upwards.
@@ -194,6 +197,7 @@ impl Plot {
     pub fn new(title: impl Into<String>, x_axis: Axis, y_axis: Axis) -> Self {
         Self {
             title: title.into(),
+            remark: String::new(),
             x_axis,
             y_axis,
             curves: Vec::new(),

@@ -5,7 +5,7 @@ use super::rows::{Line, Weight, Words};
 use super::{Axis, Figure, Panel, Row as Panels};
 use crate::dsp::stats::median;
 use crate::error::{Error, Result};
-use crate::screen::rank::{LEAST_OTHERS, worst_first};
+use crate::screen::rank::{LEAST_OTHERS, Unusual, most_unusual, worst_first};
 use crate::screen::{Course, Outcome, Row};
 
 /// Panels beside each other.
@@ -20,31 +20,42 @@ const LETTERS: usize = 22;
 const HEIGHT: f64 = 0.42;
 
 /// The recordings of a screen, `most` at most and worst first: of each the channel that is worst, its first
-/// order over speed, beside the median of the same channel over all recordings where five share it. Plots
-/// of one unit share their axes.
+/// order over speed, beside the median of the same channel over all recordings where five share it, and the
+/// level by which it stands out most, which may be another. Plots of one unit share their axes.
 ///
 /// # Errors
 /// [`Error::TooLittle`] where there is no row, or none is to be shown.
 pub fn screening(rows: &[Row], most: usize) -> Result<Figure> {
-    let order = worst_first(rows);
-    let chosen: Vec<&Row> = order.into_iter().take(most).filter_map(|at| rows.get(at)).collect();
+    let order: Vec<usize> = worst_first(rows).into_iter().take(most).collect();
+    let unusual = most_unusual(rows);
+    let chosen: Vec<&Row> = order.iter().filter_map(|&at| rows.get(at)).collect();
     if chosen.is_empty() {
         return Err(Error::too_little("a picture of a screen", "at least one recording", "none"));
     }
     let courses: Vec<&Course> = chosen.iter().filter_map(|row| shown(row)).collect();
     let across = across(&courses);
-    let panels: Vec<Panel> = chosen.iter().map(|row| panel(row, rows, &courses, &across)).collect();
+    let drawn = |&at: &usize| {
+        let row = rows.get(at)?;
+        let plot = shown(row).and_then(|course| {
+            let plot = plot(row, course, rows, &courses, &across)?;
+            Some(Plot { remark: remark(row, course, *unusual.get(at)?), ..plot })
+        });
+        Some(plot.map_or_else(|| Panel::Words(words(row)), Panel::Plot))
+    };
+    let panels: Vec<Panel> = order.iter().filter_map(drawn).collect();
+    let has_remarks =
+        panels.iter().any(|panel| matches!(panel, Panel::Plot(plot) if !plot.remark.is_empty()));
     let rows_of_panels = panels.chunks(ACROSS).map(|panels| Panels::new(HEIGHT, panels.to_vec()));
     Ok(Figure {
         title: String::new(),
         rows: rows_of_panels.collect(),
-        notes: notes(rows, chosen.len()),
+        notes: notes(rows, chosen.len(), has_remarks),
         page: false,
         shared: true,
     })
 }
 
-fn notes(rows: &[Row], shown: usize) -> Vec<String> {
+fn notes(rows: &[Row], shown: usize, has_remarks: bool) -> Vec<String> {
     let count = format!("the {shown} worst of {} recordings, worst first", rows.len());
     let mut notes = vec![format!(
         "{}; solid: first order (1x) of the channel that is worst, rms",
@@ -52,6 +63,12 @@ fn notes(rows: &[Row], shown: usize) -> Vec<String> {
     )];
     if rows.iter().filter(|row| !row.courses.is_empty()).count() >= LEAST_OTHERS {
         notes.push("broken: median of all recordings of the screen".to_owned());
+    }
+    if has_remarks {
+        notes.push(
+            "after the channel: the highest level over its limit, or over the median of all (usual)"
+                .to_owned(),
+        );
     }
     if rows.iter().flat_map(|row| &row.courses).any(|course| course.rpm.len() == 1) {
         notes.push("a ring: the speed was constant".to_owned());
@@ -81,11 +98,6 @@ fn across(courses: &[&Course]) -> Axis {
     if high > low { axis.between(low, high) } else { axis.between(low - margin, high + margin) }
 }
 
-fn panel(row: &Row, rows: &[Row], courses: &[&Course], across: &Axis) -> Panel {
-    let made = shown(row).and_then(|course| plot(row, course, rows, courses, across));
-    made.map_or_else(|| Panel::Words(words(row)), Panel::Plot)
-}
-
 fn plot(
     row: &Row,
     course: &Course,
@@ -112,6 +124,27 @@ fn plot(
     }
     plot.limits.extend(limit.map(|at| Limit { at, label: "limit".to_owned() }));
     Some(plot)
+}
+
+/// By which level a row stands out most, and how far: over its limit, else over what is usual. The level is
+/// named where it is not the first order that is drawn.
+fn remark(row: &Row, course: &Course, unusual: Option<Unusual>) -> String {
+    let limited = row.worst.as_ref().map(|worst| (worst.ratio, &worst.channel, &worst.id, "limit"));
+    let exceeded = limited.filter(|(ratio, ..)| *ratio > 1.0);
+    let usual = unusual.map(|Unusual { ratio, level }| (ratio, &level.channel, &level.id, "usual"));
+    let Some((ratio, channel, id, over)) = exceeded.or(usual).or(limited) else {
+        return String::new();
+    };
+    let mut words = Vec::new();
+    if *channel != course.channel {
+        words.push(channel.clone());
+    }
+    if *channel != course.channel || !id.starts_with("order1") {
+        words.push(id.replace("order1", "1x").replace('_', " "));
+    }
+    let digits = [10.0, 1.0].iter().filter(|step| ratio < **step).count();
+    words.push(format!("{ratio:.digits$} x {over}"));
+    words.join(" ")
 }
 
 /// The limit on the first order that the course was held against, in its unit.
@@ -153,7 +186,7 @@ fn title(row: &Row) -> String {
 
 fn words(row: &Row) -> Words {
     let why = match row.outcome {
-        Outcome::Unreadable => row.reason.clone(),
+        Outcome::Unreadable => row.reason_from(None),
         _ if row.speed.is_none() => format!("no shaft speed; {}", row.reason),
         _ => row.reason.clone(),
     };
@@ -164,7 +197,8 @@ fn words(row: &Row) -> Words {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::screen::row::tests::bare;
+    use crate::case::Decision;
+    use crate::screen::row::{RowLevel, Worst, tests::bare};
 
     fn course(height: f64) -> Course {
         Course {
@@ -218,6 +252,47 @@ mod tests {
                 if words.lines[0].text == "torn: unreadable" && words.lines[1].text == "as told")),
             "what cannot be drawn is told"
         );
+    }
+
+    #[test]
+    fn each_plot_tells_by_what_it_stands_out() {
+        let level = |channel: &str, id: &str, value: f64| RowLevel {
+            channel: channel.to_owned(),
+            id: id.to_owned(),
+            value: Some(value),
+            unit: "g peak".to_owned(),
+            at_rpm: None,
+            limit: None,
+            decision: Decision::NoLimit,
+        };
+        let mut rows: Vec<Row> = [1.0, 1.0, 1.0, 1.0, 4.2]
+            .iter()
+            .map(|&value| {
+                let row = with_course("/a/a.wav", Outcome::Accept, 1.0);
+                Row { levels: vec![level("front", "overall_acceleration", value)], ..row }
+            })
+            .collect();
+        let worst = |ratio: f64, id: &str| Worst {
+            ratio,
+            channel: "front".to_owned(),
+            id: id.to_owned(),
+            decision: Decision::Exceeded,
+        };
+        let remarks = |rows: &[Row]| {
+            let figure = screening(rows, 12).expect("a figure");
+            plots(&figure).iter().map(|plot| plot.remark.clone()).collect::<Vec<_>>()
+        };
+        assert_eq!(remarks(&rows)[0], "overall acceleration 4.2 x usual");
+        assert_eq!(remarks(&rows)[1], "overall acceleration 1.0 x usual");
+        rows[4].worst = Some(worst(0.62, "order1_velocity"));
+        assert_eq!(remarks(&rows)[0], "overall acceleration 4.2 x usual", "it keeps its limit");
+        rows[4].worst = Some(worst(12.3, "order1_velocity"));
+        assert_eq!(remarks(&rows)[0], "12 x limit");
+        rows[4].levels[0] = level("rear", "order1_velocity", 1.0);
+        rows[4].worst = Some(worst(0.62, "order1_velocity"));
+        assert_eq!(remarks(&rows)[0], "0.62 x limit", "nothing says what is usual");
+        let figure = screening(&rows, 12).expect("a figure");
+        assert!(figure.notes.iter().any(|note| note.contains("(usual)")), "{:?}", figure.notes);
     }
 
     #[test]

@@ -15,7 +15,7 @@ const COLUMNS: usize = 2000;
 ///
 /// # Errors
 /// [`Error::Setting`] where no two samples lie between the times.
-pub fn wave(channel: &Channel, between_s: Option<[f64; 2]>) -> Result<Figure> {
+pub fn wave(subject: &Subject, channel: &Channel, between_s: Option<[f64; 2]>) -> Result<Figure> {
     let values = channel.values();
     let [from_s, to_s] = between_s.unwrap_or([f64::NEG_INFINITY, f64::INFINITY]);
     // a hair's breadth, so that the times of samples themselves are inside
@@ -33,7 +33,6 @@ pub fn wave(channel: &Channel, between_s: Option<[f64; 2]>) -> Result<Figure> {
             ),
         ));
     };
-    let subject = Subject::of(channel);
     let plot = Plot::new("", Axis::linear("time", "s"), subject.values());
     let time = |index: f64| channel.time_s(first as f64 + index);
     if part.len() <= EXACT_SAMPLES {

@@ -17,6 +17,8 @@ use super::{Affects, Check, Fit};
 /// Exponent of the power spectrum from which the rise is called steep, between 1/f of electronics
 /// and 1/f² of steps.
 const STEEP: f64 = -1.5;
+/// A course flatter than this, in dB per octave, is told as even.
+const EVEN_DB: f64 = 1.0;
 /// Share of the signal's power in the slope that is worth a word, and that drowns the rest (common
 /// practice, no source).
 const LIMITED_SHARE: f64 = 0.10;
@@ -68,10 +70,10 @@ pub fn check(survey: &Survey, long: Option<&Frames>, speed: Option<&Speed>) -> O
     }
     let Slope { exponent, share, to_hz } = slope?;
     let found = format!(
-        "{} % of the power lies below {} Hz, where it goes as frequency to the {}.",
+        "{} % of the power lies below {} Hz, where it {}.",
         number(100.0 * share),
         number(to_hz),
-        number(exponent),
+        course(exponent),
     );
     let check = Check::good("loose_sensor", 100.0 * share, "%", found).on(name);
     if exponent > STEEP || share < LIMITED_SHARE {
@@ -85,6 +87,16 @@ pub fn check(survey: &Survey, long: Option<&Frames>, speed: Option<&Speed>) -> O
             .so("So steep a rise comes from a loose or overloaded sensor, not from the machine: velocity and displacement read too high.")
             .rated(fit, &[Affects::Levels]),
     )
+}
+
+/// How power goes with frequency, from the exponent: per doubling of the frequency, as the trade says it.
+fn course(exponent: f64) -> String {
+    let db_per_octave = 10.0 * exponent * std::f64::consts::LOG10_2;
+    if db_per_octave.abs() < EVEN_DB {
+        return "is spread evenly".to_owned();
+    }
+    let goes = if db_per_octave < 0.0 { "falls" } else { "rises" };
+    format!("{goes} by {} dB per octave", number(db_per_octave.abs()))
 }
 
 struct Slope {
@@ -153,4 +165,18 @@ fn jumps(survey: &Survey, lowest_hz: Option<f64>) -> Vec<(f64, f64)> {
         k = peak + 2 * SIDE;
     }
     jumps
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 1/f falls by a factor of two per doubling, 3.01 dB (arithmetic).
+    #[test]
+    fn a_course_is_told_in_decibels_per_octave() {
+        assert_eq!(course(-0.0514), "is spread evenly");
+        assert_eq!(course(-1.0), "falls by 3.01 dB per octave");
+        assert_eq!(course(-2.0), "falls by 6.02 dB per octave");
+        assert_eq!(course(2.0), "rises by 6.02 dB per octave");
+    }
 }

@@ -23,6 +23,12 @@ pub(super) struct PyOrderMap {
 
 #[pymethods]
 impl PyOrderMap {
+    /// Name of the channel it was made from.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.subject.channel
+    }
+
     /// Orders of the columns: float64, shape (orders,).
     #[getter]
     fn orders<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
@@ -121,6 +127,12 @@ pub(super) struct PyTrack {
 
 #[pymethods]
 impl PyTrack {
+    /// Name of the channel it was made from.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.subject.channel
+    }
+
     /// The order: multiples of shaft speed.
     #[getter]
     fn order(&self) -> f64 {
@@ -295,6 +307,12 @@ pub(super) struct PySynchronousAverage {
 
 #[pymethods]
 impl PySynchronousAverage {
+    /// Name of the channel it was made from.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.subject.channel
+    }
+
     /// Shaft angle of each step in degrees: float64, shape (n,).
     #[getter]
     fn angle_deg<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {

@@ -67,11 +67,18 @@ fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
 pub(super) struct PyChannel {
     pub(super) inner: Channel,
     machine: Machine,
+    /// Name of the recording, where it has one of its own.
+    recording: Option<String>,
 }
 
 impl PyChannel {
-    pub(super) fn new(inner: Channel, machine: Machine) -> Self {
-        Self { inner, machine }
+    pub(super) fn new(inner: Channel, machine: Machine, recording: Option<String>) -> Self {
+        Self { inner, machine, recording }
+    }
+
+    /// Whose numbers the results of the channel are.
+    pub(super) fn subject(&self) -> Subject {
+        Subject::of(&self.inner).of_recording(self.recording.as_deref())
     }
 
     /// Long work on the channel and its machine, see [`compute_interruptibly`]; the samples are shared.
@@ -79,10 +86,11 @@ impl PyChannel {
         &self,
         py: Python<'_>,
         stage: &str,
-        work: impl FnOnce(&Channel, &Machine) -> Result<T> + Send + 'static,
+        work: impl FnOnce(&Channel, &Machine, Subject) -> Result<T> + Send + 'static,
     ) -> PyResult<T> {
         let (channel, machine) = (self.inner.clone(), self.machine.clone());
-        compute_interruptibly(py, stage, move |_| work(&channel, &machine))
+        let subject = self.subject();
+        compute_interruptibly(py, stage, move |_| work(&channel, &machine, subject))
     }
 }
 
@@ -143,9 +151,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrum(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
-        self.work(py, "spectrum", move |channel, _| {
+        self.work(py, "spectrum", move |channel, _, subject| {
             check_resolution(channel, resolution_hz)?;
-            PySpectrum::amplitude(channel, resolution_hz)
+            PySpectrum::amplitude(channel, subject, resolution_hz)
         })
     }
 
@@ -162,9 +170,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn psd(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrum> {
-        self.work(py, "density", move |channel, _| {
+        self.work(py, "density", move |channel, _, subject| {
             check_resolution(channel, resolution_hz)?;
-            PySpectrum::density(channel, resolution_hz)
+            PySpectrum::density(channel, subject, resolution_hz)
         })
     }
 
@@ -181,9 +189,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
-        self.work(py, "spectrogram", move |channel, _| {
+        self.work(py, "spectrogram", move |channel, _, subject| {
             check_resolution(channel, resolution_hz)?;
-            PySpectrogram::of(channel, resolution_hz)
+            PySpectrogram::of(channel, subject, resolution_hz)
         })
     }
 
@@ -213,9 +221,9 @@ impl PyChannel {
     ) -> PyResult<PyEnvelopeSpectrum> {
         let speed = own(speed);
         let band_hz = band_hz.map(|(low, high)| [low, high]);
-        self.work(py, "envelope spectrum", move |channel, machine| {
+        self.work(py, "envelope spectrum", move |channel, machine, subject| {
             check_order("max_order", max_order)?;
-            PyEnvelopeSpectrum::of(channel, machine, speed.as_ref(), band_hz, max_order)
+            PyEnvelopeSpectrum::of(channel, machine, subject, speed.as_ref(), band_hz, max_order)
         })
     }
 
@@ -240,12 +248,12 @@ impl PyChannel {
         max_order: f64,
     ) -> PyResult<PyOrderMap> {
         let speed = own(speed);
-        self.work(py, "order map", move |channel, machine| {
+        self.work(py, "order map", move |channel, machine, subject| {
             check_order("max_order", max_order)?;
             let speed = speed_or_constant(speed, channel, machine)?;
             let steps = resample::samples_per_turn_for(max_order);
             let signal = resample::resample(channel, &speed, steps)?;
-            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject: Subject::of(channel) })
+            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject })
         })
     }
 
@@ -275,13 +283,12 @@ impl PyChannel {
         orders: Vec<f64>,
     ) -> PyResult<PyTracks> {
         let speed = own(speed);
-        self.work(py, "order tracks", move |channel, machine| {
+        self.work(py, "order tracks", move |channel, machine, subject| {
             orders.iter().try_for_each(|&order| check_order("orders", order))?;
             let speed = speed_or_constant(speed, channel, machine)?;
             let highest = orders.iter().copied().fold(1.0, f64::max);
             let steps = resample::samples_per_turn_for(highest + 1.0);
             let map = OrderMap::of(&resample::resample(channel, &speed, steps)?);
-            let subject = Subject::of(channel);
             let make = |&order: &f64| {
                 let track = map.track(order).ok_or_else(|| {
                     Error::setting(
@@ -321,7 +328,7 @@ impl PyChannel {
         samples_per_turn: usize,
     ) -> PyResult<PySynchronousAverage> {
         let speed = own(speed);
-        self.work(py, "synchronous average", move |channel, machine| {
+        self.work(py, "synchronous average", move |channel, machine, subject| {
             if !(4..=MAX_SAMPLES_PER_TURN).contains(&samples_per_turn) {
                 return Err(Error::setting(
                     "samples_per_turn",
@@ -332,7 +339,7 @@ impl PyChannel {
             let speed = speed_or_constant(speed, channel, machine)?;
             let signal = resample::resample(channel, &speed, samples_per_turn)?;
             let inner = average::synchronous_average(&signal);
-            Ok(PySynchronousAverage { inner, subject: Subject::of(channel) })
+            Ok(PySynchronousAverage { inner, subject })
         })
     }
 
@@ -371,14 +378,15 @@ impl PyChannel {
     ) -> PyResult<(Bound<'py, PyAny>, (Bound<'py, PyBytes>,))> {
         let this = slf.get();
         let machine = resolved_toml(&this.machine);
-        let state = pickled(slf.py(), &(&this.inner, this.inner.name(), machine))?;
+        let state = pickled(slf.py(), &(&this.inner, this.inner.name(), machine, &this.recording))?;
         Ok((slf.get_type().getattr("_restore")?, (state,)))
     }
 
     #[staticmethod]
     fn _restore(state: &[u8]) -> PyResult<Self> {
-        let (mut inner, name, machine): (Channel, String, String) = unpickled(state)?;
+        type State = (Channel, String, String, Option<String>);
+        let (mut inner, name, machine, recording): State = unpickled(state)?;
         inner.spec.name = name;
-        Ok(Self::new(inner, machine_from_pickle(&machine)?))
+        Ok(Self::new(inner, machine_from_pickle(&machine)?, recording))
     }
 }

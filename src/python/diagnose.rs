@@ -403,6 +403,12 @@ impl PyCheck {
         &self.inner.consequence
     }
 
+    /// What is touched by it: levels, speed, phase, bearings or acceptance.
+    #[getter]
+    fn affects(&self) -> Vec<String> {
+        self.inner.affects.iter().map(word).collect()
+    }
+
     /// Everything as plain Python objects.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.inner)
@@ -436,6 +442,12 @@ impl PyLevel {
         &self.inner.id
     }
 
+    /// Name in running text.
+    #[getter]
+    fn name(&self) -> &str {
+        &self.inner.name
+    }
+
     /// The value, in ``unit``.
     #[getter]
     fn value(&self) -> f64 {
@@ -446,6 +458,12 @@ impl PyLevel {
     #[getter]
     fn unit(&self) -> &str {
         &self.inner.unit
+    }
+
+    /// Relative standard uncertainty of the value.
+    #[getter]
+    fn uncertainty(&self) -> f64 {
+        self.inner.uncertainty
     }
 
     /// Band in Hz of an overall level; None for orders.

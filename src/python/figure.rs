@@ -99,6 +99,7 @@ fn plot_dict<'py>(py: Python<'py>, plot: &Plot) -> PyResult<Bound<'py, PyDict>> 
     let dict = PyDict::new(py);
     dict.set_item("form", "plot")?;
     dict.set_item("title", &plot.title)?;
+    dict.set_item("remark", &plot.remark)?;
     dict.set_item("x_axis", axis_dict(py, &plot.x_axis)?)?;
     dict.set_item("y_axis", axis_dict(py, &plot.y_axis)?)?;
     dict.set_item("curves", curves(py, &plot.curves)?)?;
@@ -216,7 +217,7 @@ impl PyChannel {
         py: Python<'py>,
         between_s: Option<(f64, f64)>,
     ) -> PyResult<Bound<'py, PyDict>> {
-        made(py, figure::wave(&self.inner, band(between_s)))
+        made(py, figure::wave(&self.subject(), &self.inner, band(between_s)))
     }
 
     /// Draw the wave; returns the matplotlib axes.

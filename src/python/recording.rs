@@ -23,6 +23,9 @@ use crate::recording::{Channel, ChannelSpec, Edge, Recording};
 use crate::speed::choose;
 use crate::units::{Unit, grouped, three_digits};
 
+/// Name of a recording from arrays that was given none.
+const UNNAMED: &str = "arrays";
+
 /// Channels recorded together, with the machine file that describes them.
 ///
 /// Index with a channel's name: ``rec["front"]``.
@@ -107,7 +110,7 @@ impl PyRecording {
     /// OSError
     ///     Where the machine file cannot be read.
     #[staticmethod]
-    #[pyo3(signature = (arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz, units = None, roles = None, pulses_per_turn = None, edge = None, machine = None, name = "arrays"))]
+    #[pyo3(signature = (arrays: "dict[str, numpy.typing.ArrayLike]", *, rate_hz, units = None, roles = None, pulses_per_turn = None, edge = None, machine = None, name = UNNAMED))]
     #[allow(clippy::too_many_arguments)] // keyword arguments of a Python constructor
     fn from_arrays(
         py: Python<'_>,
@@ -222,7 +225,8 @@ impl PyRecording {
     fn __getitem__(&self, name: &str) -> PyResult<PyChannel> {
         let channel = self.inner.channel(name);
         let channel = channel.map_err(|error| PyKeyError::new_err(error.to_string()))?;
-        Ok(PyChannel::new(channel.clone(), self.machine.clone()))
+        let named = Some(self.inner.name.clone()).filter(|name| name != UNNAMED);
+        Ok(PyChannel::new(channel.clone(), self.machine.clone(), named))
     }
 
     /// The recording in brief, as plain Python objects; samples are in ``rec[name].values``.

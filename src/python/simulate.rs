@@ -1,14 +1,17 @@
 //! Simulated recordings in Python.
 
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
 use pyo3::prelude::*;
 use pyo3::types::PyBytes;
 
-use super::convert::{compute_interruptibly, exception, pickled, plain, unpickled};
+use super::convert::{compute, compute_interruptibly, exception, pickled, plain, unpickled};
 use super::recording::PyRecording;
 use crate::error::Error;
-use crate::simulate::{Scenario, Truth, simulate as simulate_scenario};
+use crate::simulate::{Bits, Scenario, Simulated, Truth, simulate as simulate_scenario};
 
-/// How to make an object again: the function, and its arguments, here the recording and the truth.
+/// How to make an object again: the function, and its arguments, here the recording and the rest.
 type Reduced<'py> = (Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>));
 
 /// A simulated recording with its truth.
@@ -16,6 +19,8 @@ type Reduced<'py> = (Bound<'py, PyAny>, (Py<PyRecording>, Bound<'py, PyBytes>));
 pub(super) struct PySimulated {
     recording: Py<PyRecording>,
     truth: Truth,
+    /// The resolution of its converter, which decides how its samples are written.
+    bits: Bits,
 }
 
 #[pymethods]
@@ -32,6 +37,48 @@ impl PySimulated {
         plain(py, &self.truth)
     }
 
+    /// Write the recording as a WAV file, its machine file and the truth beside it, as
+    /// ``quietspin simulate --out FILE.wav`` does.
+    ///
+    /// Each file is written whole or not at all. Files of these names are replaced only where the machine
+    /// file among them says that they were simulated.
+    ///
+    /// Parameters
+    /// ----------
+    /// path : str or os.PathLike
+    ///     The WAV file; its name ends in ``.wav`` and holds letters, digits, ``-`` and ``_``. Its folder
+    ///     is made if it is not there. ``NAME.machine.toml`` and ``NAME.truth.json`` go beside it.
+    ///
+    /// Returns
+    /// -------
+    /// dict of str to pathlib.Path
+    ///     The files written: ``recording``, ``machine`` and ``truth``.
+    ///
+    /// Raises
+    /// ------
+    /// OSError
+    ///     Where the system refuses.
+    /// ValueError
+    ///     Where a file is there that was not simulated, the name is none for a recording, or the recording
+    ///     is too long for a WAV file (4 GiB).
+    fn save(&self, py: Python<'_>, path: PathBuf) -> PyResult<BTreeMap<&'static str, PathBuf>> {
+        let recording = self.recording.get();
+        compute(py, || {
+            let written = Simulated {
+                recording: recording.inner.clone(),
+                machine: recording.machine.clone(),
+                truth: self.truth.clone(),
+                bits: self.bits,
+            }
+            .write_as(path)?;
+            Ok(BTreeMap::from([
+                ("recording", written.wav),
+                ("machine", written.machine),
+                ("truth", written.truth),
+            ]))
+        })
+    }
+
     fn __repr__(&self) -> String {
         let faults: Vec<&str> = self.truth.faults.iter().map(|f| f.fault.as_str()).collect();
         let faults = if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") };
@@ -40,13 +87,14 @@ impl PySimulated {
 
     fn __reduce__<'py>(slf: &Bound<'py, Self>) -> PyResult<Reduced<'py>> {
         let this = slf.get();
-        let state = pickled(slf.py(), &this.truth)?;
+        let state = pickled(slf.py(), &(&this.truth, this.bits))?;
         Ok((slf.get_type().getattr("_restore")?, (this.recording.clone_ref(slf.py()), state)))
     }
 
     #[staticmethod]
     fn _restore(recording: Py<PyRecording>, state: &[u8]) -> PyResult<Self> {
-        Ok(Self { recording, truth: unpickled(state)? })
+        let (truth, bits) = unpickled(state)?;
+        Ok(Self { recording, truth, bits })
     }
 }
 
@@ -85,7 +133,8 @@ pub(super) fn simulate(
         compute_interruptibly(py, "simulation", move |_| simulate_scenario(&scenario, seed))?;
     let recording =
         PyRecording { inner: simulated.recording, machine: simulated.machine, machine_given: true };
-    Ok(PySimulated { recording: Py::new(py, recording)?, truth: simulated.truth })
+    let recording = Py::new(py, recording)?;
+    Ok(PySimulated { recording, truth: simulated.truth, bits: simulated.bits })
 }
 
 fn scenario_of(

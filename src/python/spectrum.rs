@@ -33,23 +33,42 @@ pub(super) struct PySpectrum {
 }
 
 impl PySpectrum {
-    pub(super) fn amplitude(channel: &Channel, resolution_hz: Option<f64>) -> Result<Self> {
-        Self::of(channel, resolution_hz, Scaling::Amplitude)
+    pub(super) fn amplitude(
+        channel: &Channel,
+        subject: Subject,
+        resolution_hz: Option<f64>,
+    ) -> Result<Self> {
+        Self::of(channel, subject, resolution_hz, Scaling::Amplitude)
     }
 
-    pub(super) fn density(channel: &Channel, resolution_hz: Option<f64>) -> Result<Self> {
-        Self::of(channel, resolution_hz, Scaling::Density)
+    pub(super) fn density(
+        channel: &Channel,
+        subject: Subject,
+        resolution_hz: Option<f64>,
+    ) -> Result<Self> {
+        Self::of(channel, subject, resolution_hz, Scaling::Density)
     }
 
-    fn of(channel: &Channel, resolution_hz: Option<f64>, scaling: Scaling) -> Result<Self> {
+    fn of(
+        channel: &Channel,
+        subject: Subject,
+        resolution_hz: Option<f64>,
+        scaling: Scaling,
+    ) -> Result<Self> {
         let power = averaged_spectrum(channel.values(), channel.rate_hz, &config(resolution_hz))?;
         let unit = channel.spec.unit().symbol();
-        Ok(Self { inner: power.spectrum(scaling).with_unit(unit), subject: Subject::of(channel) })
+        Ok(Self { inner: power.spectrum(scaling).with_unit(unit), subject })
     }
 }
 
 #[pymethods]
 impl PySpectrum {
+    /// Name of the channel it was made from.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.subject.channel
+    }
+
     /// Frequencies in Hz: float64, shape (n,).
     #[getter]
     fn frequency_hz<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
@@ -151,19 +170,29 @@ pub(super) struct PySpectrogram {
 }
 
 impl PySpectrogram {
-    pub(super) fn of(channel: &Channel, resolution_hz: Option<f64>) -> Result<Self> {
+    pub(super) fn of(
+        channel: &Channel,
+        subject: Subject,
+        resolution_hz: Option<f64>,
+    ) -> Result<Self> {
         let mut config = SpectrogramConfig::default();
         config.spectrum.resolution_hz = resolution_hz.or(config.spectrum.resolution_hz);
         Ok(Self {
             inner: spectrogram(channel.values(), channel.rate_hz, &config)?,
             start_s: channel.time_s(0.0),
-            subject: Subject::of(channel),
+            subject,
         })
     }
 }
 
 #[pymethods]
 impl PySpectrogram {
+    /// Name of the channel it was made from.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.subject.channel
+    }
+
     /// Middle of each row in seconds: float64, shape (times,).
     #[getter]
     fn time_s<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyArray1<f64>>> {
@@ -240,13 +269,13 @@ impl PyEnvelopeSpectrum {
     pub(super) fn of(
         channel: &Channel,
         machine: &Machine,
+        subject: Subject,
         speed: Option<&Speed>,
         band_hz: Option<[f64; 2]>,
         max_order: f64,
     ) -> Result<Self> {
         let (samples, rate_hz) = (channel.values(), channel.rate_hz);
         let chosen = band_hz.is_none();
-        let subject = Subject::of(channel);
         let bearings = machine.bearing.iter().filter_map(|(name, bearing)| {
             Some((name.clone(), bearing.multipliers(name).ok().flatten()?))
         });
@@ -297,6 +326,12 @@ impl PyEnvelopeSpectrum {
 
 #[pymethods]
 impl PyEnvelopeSpectrum {
+    /// Name of the channel it was made from.
+    #[getter]
+    fn channel(&self) -> &str {
+        &self.subject.channel
+    }
+
     /// Orders: float64, shape (n,). None where no speed was given.
     #[getter]
     fn order<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyArray1<f64>>>> {

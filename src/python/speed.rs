@@ -4,7 +4,7 @@ use numpy::PyArray1;
 use pyo3::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::convert::{Numbers, array, pickles, plain};
+use super::convert::{Numbers, array, pickles, plain, word};
 use super::html;
 use crate::speed::Speed;
 use crate::units::{grouped, three_digits};
@@ -52,6 +52,19 @@ impl PySpeed {
     #[getter]
     fn angle_error_deg(&self) -> Option<f64> {
         self.inner.angle_error_deg
+    }
+
+    /// Edge of the pulse whose passing is the angle zero, rising or falling; None where angles are
+    /// relative, so that no phase is given.
+    #[getter]
+    fn edge(&self) -> Option<String> {
+        self.inner.edge.as_ref().map(word)
+    }
+
+    /// Stretches without usable pulses, in which the speed is only bridged: pairs of seconds.
+    #[getter]
+    fn gaps_s(&self) -> Vec<(f64, f64)> {
+        self.inner.gaps_s.iter().map(|&[from, to]| (from, to)).collect()
     }
 
     /// Repaired pulses: turns, lost, extra and times_s.

@@ -15,8 +15,16 @@ use crate::units::clause;
 const MOST_REASONS: usize = 3;
 /// Unreadable files shown, each with its sentence.
 const MOST_UNREADABLE: usize = 10;
-/// The fewest columns for the names of recordings beside what else is told, where they are longer.
+/// The fewest columns for the names of recordings beside what else is told, where they are longer; fewer
+/// where the serial numbers of all are told beside them.
 const LEAST_NAME: usize = 20;
+const LEAST_NAME_BESIDE_SERIAL: usize = 12;
+/// The fewest columns for names on a narrow page.
+const SHORTEST_NAME: usize = 8;
+/// The most columns for a serial number.
+const MOST_SERIAL: usize = 24;
+/// The fewest letters that all names share for them to be left out.
+const LEAST_SHARED: usize = 5;
 /// Columns between two cells.
 const GAP: usize = 2;
 
@@ -35,6 +43,8 @@ pub struct Screened<'a> {
     pub table: Option<&'a PathBuf>,
     /// Whether a pattern for names was given.
     pub names_given: bool,
+    /// The current folder, from which paths are told.
+    pub here: Option<&'a Path>,
 }
 
 impl Screened<'_> {
@@ -55,7 +65,7 @@ pub fn page(screened: &Screened, most: usize, style: Style) -> String {
     table(&mut page, screened.rows, most, style);
     page.gap();
     reasons(&mut page, screened.rows);
-    unreadable(&mut page, screened.rows);
+    unreadable(&mut page, screened);
     if screened.names_given {
         unnamed(&mut page, screened.rows);
     }
@@ -125,48 +135,16 @@ impl Cell {
     }
 }
 
-fn table(page: &mut Page, rows: &[Row], most: usize, style: Style) {
-    let of_median = rank::of_median(rows);
-    let with_limits = rows.iter().any(|row| row.worst.is_some());
-    let measure = match (with_limits, of_median.iter().any(Option::is_some)) {
-        (true, _) => Some("x limit"),
-        (false, true) => Some("x usual"),
-        (false, false) => None,
-    };
-    let mut order = rank::worst_first(rows);
-    // those with their sentences below need no line here
-    order.retain(|&at| rows.get(at).is_some_and(|row| row.outcome != Outcome::Unreadable));
-    if order.is_empty() || most == 0 {
-        return;
-    }
-    let shown: Vec<(&Row, Option<f64>)> = order
-        .iter()
-        .take(most)
-        .filter_map(|&at| {
-            let row = rows.get(at)?;
-            let ratio = match with_limits {
-                true => row.worst.as_ref().map(|worst| worst.ratio),
-                false => of_median.get(at).copied().flatten(),
-            };
-            Some((row, ratio))
-        })
-        .collect();
-    let lines = |fault: Fault| {
-        let rows = shown.iter().map(|&(row, ratio)| line(row, measure.map(|_| ratio), fault));
-        std::iter::once(heading(measure, fault)).chain(rows).collect::<Vec<_>>()
-    };
-    let forms = [Fault::WithPlace, Fault::Alone, Fault::Hidden].map(lines);
-    let [.., last] = &forms;
-    let fitting = forms.iter().find(|lines| fits(lines, style)).unwrap_or(last);
-    set(page, fitting, style);
-    let left = order.len().saturating_sub(most);
-    if left > 0 {
-        page.line(&[(&format!("and {} more in the journal", count(left as u64)), Paint::Faint)]);
-    }
-    if measure == Some("x usual") {
-        page.gap();
-        page.row("x usual", "highest level over the median of all recordings; no limit is stated");
-    }
+/// What the table tells of each recording, beside its verdict and name.
+#[derive(Debug, Clone, Copy)]
+struct Columns {
+    limit: bool,
+    usual: bool,
+    speed: bool,
+    fault: Fault,
+    serial: bool,
+    /// The fewest columns for names, where they are longer.
+    least_name: usize,
 }
 
 /// How much is told of the first fault, as the page has room.
@@ -177,56 +155,127 @@ enum Fault {
     Hidden,
 }
 
-fn heading(measure: Option<&str>, fault: Fault) -> Vec<Cell> {
-    let mut cells = vec![Cell::left("verdict")];
-    cells.extend(measure.map(Cell::right));
-    cells.push(Cell::right("up to rpm"));
-    if fault != Fault::Hidden {
-        cells.push(Cell::left("first fault"));
+impl Columns {
+    /// All that is known of any row, then less and less, as the page has room.
+    fn forms(rows: &[&Row], of_median: &[Option<f64>]) -> [Self; 7] {
+        let all = Self {
+            limit: rows.iter().any(|row| row.worst.is_some()),
+            usual: of_median.iter().any(Option::is_some),
+            speed: true,
+            fault: Fault::WithPlace,
+            serial: rows.iter().any(|row| row.serial.is_some()),
+            least_name: match rows.iter().all(|row| row.serial.is_some()) {
+                true => LEAST_NAME_BESIDE_SERIAL,
+                false => LEAST_NAME,
+            },
+        };
+        let alone = Self { fault: Fault::Alone, ..all };
+        let hidden = Self { fault: Fault::Hidden, ..all };
+        let bare = Self { usual: all.usual && !all.limit, ..hidden };
+        // a serial number says more than the rest of a name
+        let still = Self { speed: false, least_name: SHORTEST_NAME, ..bare };
+        let least = Self { serial: false, least_name: LEAST_NAME, ..still };
+        [all, alone, Self { speed: false, ..alone }, hidden, bare, still, least]
     }
-    cells.push(Cell::left("recording"));
-    cells.into_iter().map(|cell| cell.painted(Paint::Faint)).collect()
+
+    fn heading(self) -> Vec<Cell> {
+        let cells = [
+            Some(Cell::left("verdict")),
+            self.limit.then(|| Cell::right("x limit")),
+            self.usual.then(|| Cell::right("x usual")),
+            self.speed.then(|| Cell::right("up to rpm")),
+            (self.fault != Fault::Hidden).then(|| Cell::left("first fault")),
+            self.serial.then(|| Cell::left("serial")),
+            Some(Cell::left("recording")),
+        ];
+        cells.into_iter().flatten().map(|cell| cell.painted(Paint::Faint)).collect()
+    }
+
+    fn line(self, row: &Row, of_median: Option<f64>) -> Vec<Cell> {
+        let paint = match row.outcome {
+            Outcome::Accept => Paint::Good,
+            Outcome::Investigate => Paint::Doubtful,
+            Outcome::Reject => Paint::Bad,
+            Outcome::NoVerdict | Outcome::Unreadable => Paint::Open,
+        };
+        let or_none = |told: Option<String>| told.unwrap_or_else(|| "-".to_owned());
+        let number_or_none =
+            |value: Option<f64>, digits| or_none(value.map(|value| number(value, digits)));
+        let word = row.outcome.word().replace('_', " ").to_uppercase();
+        let of_limit = row.worst.as_ref().map(|worst| worst.ratio);
+        let top = row.speed.as_ref().and_then(|speed| speed.max_rpm);
+        let first = || or_none(row.first_fault().map(|first| fault(first, self.fault)));
+        let cells = [
+            Some(Cell::left(word).painted(paint)),
+            self.limit.then(|| Cell::right(number_or_none(of_limit, 2))),
+            self.usual.then(|| Cell::right(number_or_none(of_median, 2))),
+            self.speed.then(|| Cell::right(number_or_none(top, 3))),
+            (self.fault != Fault::Hidden).then(|| Cell::left(first())),
+            self.serial.then(|| Cell::left(or_none(row.serial.as_deref().map(serial)))),
+            Some(Cell::left(name(row))),
+        ];
+        cells.into_iter().flatten().collect()
+    }
+
+    /// Whether a table leaves room for the names, or for enough of them.
+    fn fit(self, lines: &[Vec<Cell>], style: Style) -> bool {
+        let widths = widths(lines, style);
+        let names = widths.last().copied().unwrap_or_default();
+        left_for_names(&widths, style) >= names.min(self.least_name)
+    }
 }
 
-fn line(row: &Row, ratio: Option<Option<f64>>, told: Fault) -> Vec<Cell> {
-    let paint = match row.outcome {
-        Outcome::Accept => Paint::Good,
-        Outcome::Investigate => Paint::Doubtful,
-        Outcome::Reject => Paint::Bad,
-        Outcome::NoVerdict | Outcome::Unreadable => Paint::Open,
-    };
-    let number_or_none = |value: Option<f64>, digits| {
-        value.map_or_else(|| "-".to_owned(), |value| number(value, digits))
-    };
-    let word = row.outcome.word().replace('_', " ").to_uppercase();
-    let mut cells = vec![Cell::left(word).painted(paint)];
-    cells.extend(ratio.map(|ratio| Cell::right(number_or_none(ratio, 2))));
-    let top = row.speed.as_ref().and_then(|speed| speed.max_rpm);
-    cells.push(Cell::right(number_or_none(top, 3)));
-    if told != Fault::Hidden {
-        let fault = |finding| fault(finding, told == Fault::WithPlace);
-        cells.push(Cell::left(row.first_fault().map_or_else(|| "-".to_owned(), fault)));
+fn table(page: &mut Page, rows: &[Row], most: usize, style: Style) {
+    let of_median = rank::of_median(rows);
+    let mut order = rank::worst_first(rows);
+    // those with their sentences below need no line here
+    order.retain(|&at| rows.get(at).is_some_and(|row| row.outcome != Outcome::Unreadable));
+    if order.is_empty() || most == 0 {
+        return;
     }
-    cells.push(Cell::left(name(row)));
-    cells
+    let shown: Vec<(&Row, Option<f64>)> = order
+        .iter()
+        .take(most)
+        .filter_map(|&at| Some((rows.get(at)?, of_median.get(at).copied().flatten())))
+        .collect();
+    let told: Vec<&Row> = order.iter().filter_map(|&at| rows.get(at)).collect();
+    let tables = Columns::forms(&told, &of_median).map(|columns| {
+        let rows = shown.iter().map(|&(row, of_median)| columns.line(row, of_median));
+        (columns, std::iter::once(columns.heading()).chain(rows).collect::<Vec<_>>())
+    });
+    let [.., last] = &tables;
+    let fitting = tables.iter().find(|(columns, lines)| columns.fit(lines, style));
+    let (columns, lines) = fitting.unwrap_or(last);
+    set(page, lines, style);
+    let left = order.len().saturating_sub(most);
+    if left > 0 {
+        page.line(&[(&format!("and {} more in the journal", count(left as u64)), Paint::Faint)]);
+    }
+    if columns.usual {
+        page.gap();
+        let limits = if columns.limit { "" } else { "; no limit is stated" };
+        page.row("x usual", &format!("highest level over the median of all recordings{limits}"));
+    }
 }
 
 /// `imbalance at front 97 %`.
-fn fault(finding: &RowFinding, with_place: bool) -> String {
-    let place = finding.place.as_ref().filter(|_| with_place);
+fn fault(finding: &RowFinding, told: Fault) -> String {
+    let place = finding.place.as_ref().filter(|_| told == Fault::WithPlace);
     let place = place.map_or_else(String::new, |place| format!(" at {place}"));
     let sure = finding.confidence.map_or_else(String::new, |sure| format!(" {}", percent(sure)));
     format!("{}{place}{sure}", finding.title)
 }
 
-/// The serial number and the name of the file, or that alone.
+/// A serial number that leaves room for all else.
+fn serial(number: &str) -> String {
+    shortened(number, MOST_SERIAL)
+}
+
+/// The name of the file.
 fn name(row: &Row) -> String {
     let path = &row.key.path;
     let file = path.rsplit(['/', '\\']).next().filter(|name| !name.is_empty()).unwrap_or(path);
-    match &row.serial {
-        Some(serial) if !file.contains(serial.as_str()) => format!("{serial} {file}"),
-        _ => file.to_owned(),
-    }
+    file.to_owned()
 }
 
 /// The width of each column: that of its widest cell.
@@ -245,25 +294,42 @@ fn left_for_names(widths: &[usize], style: Style) -> usize {
     style.columns().saturating_sub(taken)
 }
 
-/// Whether a table leaves room for the names, or for enough of them.
-fn fits(lines: &[Vec<Cell>], style: Style) -> bool {
-    let widths = widths(lines, style);
-    let names = widths.last().copied().unwrap_or_default();
-    left_for_names(&widths, style) >= names.min(LEAST_NAME)
+/// Length in bytes of what all names of a table start with, up to a last sign between words: what tells
+/// them apart comes after it. 0 where that is too short to be worth leaving out.
+fn shared_start(lines: &[Vec<Cell>]) -> usize {
+    let mut names = lines.iter().skip(1).filter_map(|line| line.last());
+    let Some(first) = names.next() else { return 0 };
+    let shared = names.fold(first.text.as_str(), |shared, name| {
+        let differ = |(a, b): &((usize, char), char)| a.1 != *b;
+        let end = shared.char_indices().zip(name.text.chars()).find(differ);
+        let end = end.map_or(shared.len().min(name.text.len()), |((end, _), _)| end);
+        shared.get(..end).unwrap_or_default()
+    });
+    let is_plain = shared.bytes().all(|byte| byte == b' ' || byte.is_ascii_graphic());
+    let differ = shared.len() < first.text.len();
+    let end = shared.rfind(|c: char| !c.is_alphanumeric()).unwrap_or_default();
+    if is_plain && differ && end > LEAST_SHARED { end } else { 0 }
 }
 
-/// Sets a table; names too long for the page lose their middle.
+/// Sets a table; names too long for the page lose what they all start with, then their middle.
 fn set(page: &mut Page, lines: &[Vec<Cell>], style: Style) {
     let mut widths = widths(lines, style);
     let left = left_for_names(&widths, style);
+    let shared = widths.last().filter(|names| **names > left).map_or(0, |_| shared_start(lines));
     if let Some(names) = widths.last_mut() {
         *names = (*names).min(left);
     }
-    for line in lines {
+    for (number, line) in lines.iter().enumerate() {
         let mut pieces: Vec<(String, Paint)> = Vec::new();
         let last = line.len().saturating_sub(1);
         for (at, (cell, &columns)) in line.iter().zip(&widths).enumerate() {
-            let text = shortened(&cell.set(style), columns);
+            let text = cell.set(style);
+            let is_name = at == last && number > 0;
+            let text = match text.get(shared..).filter(|_| is_name && shared > 0) {
+                Some(rest) => format!("...{rest}"),
+                None => text,
+            };
+            let text = shortened(&text, columns);
             let blank = " ".repeat(columns.saturating_sub(width(&text)));
             let gap = " ".repeat(if at == last { 0 } else { GAP });
             match (cell.right, at == last) {
@@ -298,8 +364,9 @@ fn reasons(page: &mut Page, rows: &[Row]) {
     }
 }
 
-fn unreadable(page: &mut Page, rows: &[Row]) {
-    let errors: Vec<&str> = rows.iter().filter_map(|row| row.error.as_deref()).collect();
+fn unreadable(page: &mut Page, screened: &Screened) {
+    let unreadable = screened.rows.iter().filter(|row| row.error.is_some());
+    let errors: Vec<String> = unreadable.map(|row| row.reason_from(screened.here)).collect();
     for (at, sentence) in errors.iter().take(MOST_UNREADABLE).enumerate() {
         page.row(if at == 0 { "unreadable" } else { "" }, sentence);
     }

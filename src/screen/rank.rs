@@ -3,6 +3,7 @@
 use std::cmp::Ordering;
 use std::collections::HashMap;
 
+use super::row::RowLevel;
 use super::{Outcome, Row};
 use crate::dsp::stats::median;
 
@@ -15,26 +16,43 @@ pub const LEAST_OTHERS: usize = 5;
 ///
 /// Where no limit is known, this is what sets one machine apart from others of its type.
 pub fn of_median(rows: &[Row]) -> Vec<Option<f64>> {
-    let mut values: HashMap<(&str, &str, &str), Vec<f64>> = HashMap::new();
+    most_unusual(rows).into_iter().map(|unusual| Some(unusual?.ratio)).collect()
+}
+
+/// The level of a row that stands highest over what is usual.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Unusual<'a> {
+    /// The level over the median of the same level over all rows.
+    pub ratio: f64,
+    /// The level.
+    pub level: &'a RowLevel,
+}
+
+/// The level behind each number of [`of_median`].
+pub fn most_unusual(rows: &[Row]) -> Vec<Option<Unusual<'_>>> {
+    fn key(level: &RowLevel) -> (&str, &str, &str) {
+        (&level.channel, &level.id, &level.unit)
+    }
+    let mut values: HashMap<_, Vec<f64>> = HashMap::new();
     for level in rows.iter().flat_map(|row| &row.levels) {
         if let Some(value) = level.value {
-            values.entry((&level.channel, &level.id, &level.unit)).or_default().push(value);
+            values.entry(key(level)).or_default().push(value);
         }
     }
     let medians: HashMap<_, f64> = values
         .into_iter()
         .filter(|(_, values)| values.len() >= LEAST_OTHERS)
-        .map(|(level, values)| (level, median(&values)))
+        .map(|(key, values)| (key, median(&values)))
         .collect();
-    let of_row = |row: &Row| {
-        let ratios = row.levels.iter().filter_map(|level| {
-            let median =
-                medians.get(&(level.channel.as_str(), level.id.as_str(), level.unit.as_str()))?;
-            Some(level.value? / median).filter(|ratio| ratio.is_finite())
-        });
-        ratios.max_by(f64::total_cmp)
-    };
-    rows.iter().map(of_row).collect()
+    rows.iter()
+        .map(|row| {
+            let levels = row.levels.iter().filter_map(|level| {
+                let ratio = level.value? / medians.get(&key(level))?;
+                ratio.is_finite().then_some(Unusual { ratio, level })
+            });
+            levels.max_by(|a, b| a.ratio.total_cmp(&b.ratio))
+        })
+        .collect()
 }
 
 /// The numbers of the rows, worst first: by verdict as in [`Outcome::ALL`], then by the ratio to the limit,

@@ -315,6 +315,23 @@ impl Row {
         (row.schema == SCHEMA_ID).then_some(row)
     }
 
+    /// The reason with the recording's own path told from the folder `here`, where it lies in it, else by
+    /// its name alone: what shows a row names the file already.
+    pub fn reason_from(&self, here: Option<&Path>) -> String {
+        let path = self.key.path.as_str();
+        let folder = path.rfind(['/', '\\']).and_then(|end| path.get(..=end)).unwrap_or_default();
+        let here = here.and_then(Path::to_str).map(|here| here.trim_end_matches(['/', '\\']));
+        let below = here.and_then(|here| {
+            let rest = path.strip_prefix(here)?;
+            rest.starts_with(['/', '\\']).then(|| here.len() + 1)
+        });
+        let cut = below.and_then(|end| path.get(..end)).unwrap_or(folder);
+        // a reason stands on one line, as its blanks do
+        let cut = cut.split_whitespace().collect::<Vec<_>>().join(" ");
+        // a bare / may stand for something else, as in mm/s
+        if cut.len() > 1 { self.reason.replace(&cut, "") } else { self.reason.clone() }
+    }
+
     /// The most important fault found.
     pub fn first_fault(&self) -> Option<&RowFinding> {
         self.findings.iter().find(|finding| finding.kind == Kind::Fault)

@@ -13,7 +13,7 @@ pub const SIGNATURE: Signature = Signature {
     kind: Kind::Fault,
     needs: &[Need::Speed],
     source: "ISO 13373-3, imbalance; growth law: Thomson, Theory of Vibration (both from memory)",
-    advice: "balance it: the rotor is heavy on one side at the service speed",
+    advice: "balance it: the rotor is heavy on one side",
     score,
     proofs: &["imbalance"],
 };
@@ -84,7 +84,14 @@ fn score_view(view: &View) -> Option<Score> {
         evidence,
         severity: limited.and_then(severity),
         cannot_tell,
+        advice: first_order_level(view, limited).and_then(advice),
     })
+}
+
+/// What to do, with the speed that was judged: where the order is highest need not be the service speed.
+fn advice(level: &Level) -> Option<String> {
+    let rpm = grouped(level.at_rpm?);
+    Some(format!("{}, judged at {rpm} rpm, where 1x is highest", SIGNATURE.advice))
 }
 
 /// The channel's level closest to (or furthest beyond) a limit that the first order has to keep.

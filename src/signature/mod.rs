@@ -102,6 +102,8 @@ pub struct Score {
     pub severity: Option<Severity>,
     /// Why nothing can be said, where that is so; then the log-odds count for nothing.
     pub cannot_tell: Option<String>,
+    /// What to do about it here, where that says more than the signature's own advice.
+    pub advice: Option<String>,
 }
 
 /// One fault or observation: the contract that every file of this room fulfils.

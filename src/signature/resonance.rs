@@ -74,5 +74,6 @@ fn score_critical(critical: &Critical, view: &View) -> Score {
         evidence,
         severity: None,
         cannot_tell: None,
+        advice: None,
     }
 }

@@ -74,6 +74,7 @@ fn score(case: &Case) -> Vec<Score> {
         evidence,
         severity: None,
         cannot_tell: None,
+        advice: None,
     }]
 }
 

@@ -131,10 +131,16 @@ fn calibrated(signature: &'static Signature, score: Score, remark: Option<String
 fn part_from_resonance(case: &Case, score: &mut Score) -> Option<String> {
     let view = case.views().find(|view| Some(view.name()) == score.channel.as_deref())?;
     let critical = view.critical()?;
-    let raised = worst_rpm(case, view.name()).map_or(1.0, |rpm| critical.raises_by(rpm));
+    let rpm = worst_rpm(case, view.name())?;
+    let raised = critical.raises_by(rpm);
     if raised < RAISED_BY_RESONANCE {
         return None;
     }
+    score.advice = Some(format!(
+        "judge 1x at the service speed before you balance: it was judged at {} rpm, where the critical \
+         speed raises it",
+        grouped(rpm)
+    ));
     score.log_odds -= ODDS_PER_GAIN * raised.ln();
     let text = format!(
         "the critical speed at {} rpm raises 1x {} times where it is highest",

@@ -45,6 +45,8 @@ pub use scenario::{
 use timebase::Timebase;
 pub use truth::{PlantedFault, Truth};
 pub use write::Written;
+#[cfg(feature = "cli")]
+pub(crate) use write::folder_and_name;
 pub(crate) use write::write_whole;
 
 /// A simulated recording with all that belongs to it.
@@ -56,7 +58,7 @@ pub struct Simulated {
     pub machine: Machine,
     /// What is true.
     pub truth: Truth,
-    bits: Bits,
+    pub(crate) bits: Bits,
 }
 
 /// Simulates a scenario.

@@ -9,7 +9,7 @@ use crate::error::{Error, Result};
 use crate::recording::Recording;
 
 use super::machine_file;
-use super::scenario::Bits;
+use super::scenario::{Bits, check_name};
 use super::{Simulated, Truth};
 
 /// The files written.
@@ -49,6 +49,32 @@ impl Simulated {
         write_whole(&written.truth, |file| put(file, truth.as_bytes(), &written.truth))?;
         Ok(written)
     }
+
+    /// Writes recording, machine file and truth beside each other, named after the WAV file `path`, as
+    /// [`Simulated::write`] does.
+    ///
+    /// # Errors
+    /// As [`Simulated::write`]; [`Error::Setting`] where `path` does not end in `.wav` or its name holds
+    /// other characters than letters, digits, `-` and `_`.
+    pub fn write_as(&self, path: impl AsRef<Path>) -> Result<Written> {
+        let path = path.as_ref();
+        let (folder, name) = folder_and_name(path).ok_or_else(|| {
+            let problem = format!("{} does not end in .wav", path.display());
+            Error::setting("path", problem, "name the WAV file to be written")
+        })?;
+        check_name(&name)?;
+        let mut named = self.clone();
+        named.recording.name.clone_from(&name);
+        named.truth.scenario = name;
+        named.write(folder)
+    }
+}
+
+/// The folder of a WAV file, and its name without the ending; `None` where it does not end in `.wav`.
+pub(crate) fn folder_and_name(path: &Path) -> Option<(PathBuf, String)> {
+    path.extension().filter(|ending| ending.eq_ignore_ascii_case("wav"))?;
+    let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    Some((path.parent().unwrap_or(Path::new("")).to_owned(), name))
 }
 
 impl Written {
@@ -60,7 +86,7 @@ impl Written {
                 path,
                 "",
                 "it is there already, and no machine file beside it says that it was simulated",
-                "choose another name or folder (option --out)",
+                "choose another name or folder",
             )),
             _ => Ok(()),
         }

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import quietspin as qs
 from conftest import SAMPLES, sample
-from quietspin import _cli
+from quietspin import _cli, _core
 
 RATE_HZ = 25_600.0
 
@@ -355,6 +355,85 @@ def test_simulation_is_repeatable():
     np.testing.assert_array_equal(first.recording["front"].values, again.recording["front"].values)
     assert first.truth == again.truth
     assert [fault["fault"] for fault in first.truth["faults"]] == ["imbalance"]
+
+
+def test_a_simulated_recording_is_saved_as_the_command_writes_it(tmp_path):
+    made = qs.simulate("speed = {up_s = 0.5, hold_s = 0.2}", fault="imbalance", seed=3)
+    written = made.save(tmp_path / "new" / "spin-3.wav")
+    assert written == {
+        "recording": tmp_path / "new" / "spin-3.wav",
+        "machine": tmp_path / "new" / "spin-3.machine.toml",
+        "truth": tmp_path / "new" / "spin-3.truth.json",
+    }
+    assert sorted((tmp_path / "new").iterdir()) == sorted(written.values())
+    scenario = tmp_path / "scenario.toml"
+    scenario.write_text("speed = {up_s = 0.5, hold_s = 0.2}")
+    out = str(tmp_path / "spin-3.wav")
+    command = ["quietspin", "simulate", str(scenario), "--fault", "imbalance", "--seed", "3"]
+    assert _core.run_cli([*command, "--out", out]) == 0
+    for path in written.values():
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
+    rec = qs.read(written["recording"], machine=written["machine"])
+    np.testing.assert_allclose(rec["front"].values, made.recording["front"].values, atol=1e-4)
+    # again, and from a pickle, and by a str
+    assert pickle.loads(pickle.dumps(made)).save(str(written["recording"])) == written
+
+
+def test_a_simulated_recording_replaces_nothing_but_its_own(tmp_path):
+    made = qs.simulate("speed = {up_s = 0.5, hold_s = 0.2}", seed=3)
+    kept = tmp_path / "kept.wav"
+    kept.write_text("a recording")
+    with pytest.raises(ValueError, match="it is there already"):
+        made.save(kept)
+    assert [path.read_text() for path in tmp_path.iterdir()] == ["a recording"]
+    with pytest.raises(ValueError, match=r"does not end in \.wav"):
+        made.save(tmp_path / "spin.flac")
+    with pytest.raises(ValueError, match="cannot name a file"):
+        made.save(tmp_path / "spin 3.wav")
+    with pytest.raises(OSError, match=r"kept\.wav"):
+        made.save(kept / "spin.wav")
+
+
+# what a dictionary names otherwise than the object, or holds for the object's methods
+OTHERWISE = {"Speed": {"knots"}, "EnvelopeSpectrum": {"band_from_hz", "band_to_hz"}}
+
+
+def test_what_a_dictionary_holds_the_object_has_by_name(imbalanced):
+    speed, front = imbalanced.speed(), imbalanced["front"]
+    result = qs.diagnose(imbalanced)
+    things = [
+        speed,
+        front.order_map(speed),
+        front.track(speed)[0],
+        front.synchronous_average(speed),
+        front.spectrum(),
+        front.spectrogram(),
+        front.envelope_spectrum(speed),
+        result.findings[0],
+        result.findings[0].evidence[0],
+        result.fitness[0],
+        result.levels[0],
+    ]
+    for thing in things:
+        kind = type(thing).__name__
+        missing = {key for key in thing.to_dict() if not hasattr(thing, key)}
+        assert missing == OTHERWISE.get(kind, set()), kind
+    level = result.levels[0]
+    assert (level.name, level.uncertainty) == tuple(
+        level.to_dict()[key] for key in ("name", "uncertainty")
+    )
+    assert 0 < level.uncertainty < 1
+    limited = next(check for check in sample_checks() if check.fit == "limited")
+    assert limited.affects == limited.to_dict()["affects"]
+    assert set(limited.affects) <= {"levels", "speed", "phase", "bearings", "acceptance"}
+    assert speed.edge == "rising"
+    assert sample("unfit").speed().gaps_s == [
+        tuple(gap) for gap in sample("unfit").speed().to_dict()["gaps_s"]
+    ]
+
+
+def sample_checks():
+    return qs.diagnose(sample("unfit")).fitness
 
 
 def test_the_command_of_the_package_runs_without_numpy():

@@ -186,6 +186,53 @@ def test_tracks_are_two_axes_with_one_axis_across(results):
     assert "phase lag in degrees" in polar.get_xlabel()
 
 
+def test_titles_name_the_recording_where_it_is_known(results):
+    for name, title in {
+        "order_map": "imbalanced.wav, front: order map",
+        "tracks": "imbalanced.wav, front: 1x and 2x",
+        "track_in_time": "imbalanced.wav, front: 1x",
+        "envelope": "bearing.wav, front: envelope spectrum, lines of bearing front",
+        "spectrogram": "imbalanced.wav, front: spectrogram",
+        "wave": "imbalanced.wav, front: wave",
+    }.items():
+        assert axes_of(PICTURES[name](results))[0].get_title(loc="left") == title
+    arrays = qs.Recording.from_arrays({"a": np.zeros(1000)}, rate_hz=1000)
+    assert arrays["a"].figure()["title"] == "a: wave"
+    again = pickle.loads(pickle.dumps(results["order_map"]))
+    assert again.figure()["title"] == "imbalanced.wav, front: order map"
+    front = pickle.loads(pickle.dumps(results["wave"]))
+    assert front.figure()["title"] == "imbalanced.wav, front: wave"
+
+
+def test_what_marks_a_line_does_not_cover_it(results):
+    # an order line is two strokes, a few points to each side of what it marks
+    ax = results["spectrogram"].plot(speed=results["speed"], orders=[1])
+    ax.figure.canvas.draw()
+    line = panel(results["spectrogram"].figure(speed=results["speed"], orders=[1]))["lines"][0]
+    marked = ax.transData.transform(np.column_stack([line["x"], line["y"]]))
+    strokes = [ax.transData.transform(stroke.get_xydata()) for stroke in ax.lines]
+    assert len(strokes) == 2
+    point = ax.figure.dpi / 72
+    for stroke in strokes:
+        apart = np.hypot(*(stroke[:, None] - marked).transpose(2, 0, 1)).min(axis=1) / point
+        assert 2 < apart.min() <= apart.max() < 4
+    # a place on a map is marked at its edges
+    ax = results["order_map"].plot()
+    heights = [stroke.get_ydata() for stroke in ax.lines if np.ptp(stroke.get_xdata()) == 0]
+    assert len(heights) == 4
+    assert all(max(height) < 0.1 or min(height) > 0.9 for height in heights)
+
+
+def test_labels_of_fitness_stand_clear_of_their_text(results):
+    ax = results["unfit_diagnosis"].plot(show="fitness")
+    labels = [text for text in ax.texts if text.get_fontweight() == "bold"]
+    begin = min(text.get_window_extent().x0 for text in ax.texts if text.get_va() == "top")
+    longest = pyplot.text(0, 0, "sensor resonance, front", fontsize=7.5, fontweight="bold")
+    width = longest.get_window_extent().width
+    label_begins = labels[0].get_window_extent().x0
+    assert begin - (label_begins + width) > 10 * ax.figure.dpi / 72
+
+
 def test_maps_say_what_their_shades_mean(results):
     ax = results["order_map"].plot()
     bar = next(one for one in ax.figure.axes if one is not ax)

@@ -65,8 +65,12 @@ def test_small_multiples_show_the_worst_first_on_shared_axes(archive):
         assert max(course["order1"]) == pytest.approx(
             levels[course["channel"], "order1_velocity"], rel=0.05
         )
+    # the rejected one is told by how far it is beyond its limit
+    (told,) = [panel["remark"] for panel in drawn if panel["title"] == "002: reject"]
+    assert told == f"{rejected['worst']['ratio']:.1f} x limit"
     axes = table.plot(most=5)
     assert len(axes) == 5
+    assert f"; {told}" in axes[worst.index(rejected)].texts[-1].get_text()
     assert axes[0].get_title(loc="left") == titles[0]
     pyplot.close(axes[0].figure)
     with pytest.raises(ValueError, match="5 panels and 1 axes"):

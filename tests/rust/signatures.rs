@@ -8,6 +8,7 @@ use quietspin::progress::Silent;
 use quietspin::recording::{Channel, ChannelSpec, Recording, Role};
 use quietspin::signature::{ALL, Kind, Need, Signature, weigh};
 use quietspin::simulate::{Scenario, Simulated, simulate};
+use quietspin::units::grouped;
 
 #[test]
 fn every_signature_states_what_it_is() {
@@ -46,6 +47,35 @@ fn every_signature_scores_its_proofs_above_healthy_machines() {
             let (with, without) = (mean(Some(proof)), mean(None));
             assert!(with > without + 0.5, "{}: {with:.2} with, {without:.2} without", signature.id);
         }
+    }
+}
+
+/// The advice names the speed at which the first order was judged, and does not take a resonance for a
+/// heavy spot.
+#[test]
+fn advice_on_imbalance_says_at_which_speed_it_was_judged() {
+    let told = |top_rpm: f64| {
+        let mut scenario = Scenario::default();
+        scenario.speed.top_rpm = top_rpm;
+        scenario.add_fault("imbalance").expect("a known fault");
+        let Simulated { recording, machine, .. } = simulate(&scenario, 1).expect("simulated");
+        let diagnosis =
+            diagnose::diagnose(&recording, &machine, true, &mut Silent).expect("a diagnosis").1;
+        let mut all = diagnosis.findings.iter().chain(&diagnosis.considered);
+        let found = all.find(|finding| finding.fault == "imbalance").expect("imbalance").clone();
+        let levels = diagnosis.levels.iter().filter(|level| level.id == "order1_velocity");
+        let speeds = levels.filter_map(|level| level.at_rpm).map(grouped).collect::<Vec<_>>();
+        (found, speeds)
+    };
+    // judged between the critical speed of the default cartridge, near 41 000 rpm, and its top speed
+    for (top_rpm, near_critical) in [(20_000.0, false), (43_000.0, true)] {
+        let (found, speeds) = told(top_rpm);
+        let raised = found.evidence.iter().any(|item| item.key == "raised_by_resonance");
+        assert_eq!(raised, near_critical, "{found:?}");
+        let named = |rpm: &String| found.advice.contains(&format!("judged at {rpm} rpm"));
+        assert!(speeds.iter().any(named), "{} {speeds:?}", found.advice);
+        assert_eq!(found.advice.contains("heavy on one side"), !near_critical, "{}", found.advice);
+        assert_eq!(found.advice.contains("critical speed"), near_critical, "{}", found.advice);
     }
 }
 

@@ -376,6 +376,37 @@ fn the_same_seed_gives_the_same_bytes_and_another_seed_others() {
     assert_eq!(names.len(), 3, "nothing is left over: {names:?}");
 }
 
+#[test]
+fn a_simulated_recording_is_saved_under_the_name_asked_for() {
+    let directory = tempfile::tempdir().expect("a place to write");
+    let speed = SpeedProfile::constant(60_000.0, 0.2);
+    let simulated = run(&Scenario { speed, ..Scenario::default() });
+    let wav = directory.path().join("new/spin-3.wav");
+    let written = simulated.write_as(&wav).expect("written");
+    assert_eq!(written.wav, wav);
+    assert_eq!(written.truth, directory.path().join("new/spin-3.truth.json"));
+    // the same files as of a scenario of that name
+    let named = Scenario { name: "spin-3".to_owned(), ..Scenario::default() };
+    let speed = SpeedProfile::constant(60_000.0, 0.2);
+    let other = run(&Scenario { speed, ..named }).write(directory.path()).expect("written");
+    for (one, two) in [
+        (&written.wav, &other.wav),
+        (&written.machine, &other.machine),
+        (&written.truth, &other.truth),
+    ] {
+        assert_eq!(std::fs::read(one).expect("a file"), std::fs::read(two).expect("a file"));
+    }
+    simulated.write_as(&wav).expect("its own files are replaced");
+    for bad in ["spin.flac", "spin 3.wav", ".wav", ""] {
+        assert!(simulated.write_as(directory.path().join(bad)).is_err(), "{bad}");
+    }
+    let kept = directory.path().join("kept.wav");
+    std::fs::write(&kept, "a recording").expect("a file");
+    let refused = simulated.write_as(&kept).expect_err("it was not simulated").to_string();
+    assert!(refused.contains("it is there already"), "{refused}");
+    assert_eq!(std::fs::read(&kept).expect("it is there"), b"a recording");
+}
+
 /// What is written is read back by hound as what was simulated, at every resolution.
 #[test]
 fn files_hold_the_samples_simulated() {

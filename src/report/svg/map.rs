@@ -19,6 +19,10 @@ const SHADES: [(u8, u8, u8); 6] = [
 ];
 /// Height of a trace over the distance of two, where it is highest.
 const TRACE_HEIGHT: f64 = 6.0;
+/// Length of the ticks that mark a place, and distance of an order line's two strokes from what they mark,
+/// in pixels.
+const TICK: f64 = 8.0;
+const BESIDE: f64 = 4.0;
 /// Width of the strip that tells the shades, in pixels.
 const STRIP: u32 = 74;
 
@@ -60,18 +64,46 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
         .x_label_formatter(&|place| across.number(*place))
         .y_label_formatter(&|place| up.number(*place))
         .draw()?;
+    let tick = TICK / f64::from(chart.plotting_area().dim_in_pixel().1) * (up.to - up.from);
     for mark in map.marks.iter().filter(|mark| holds(&across, mark.at)) {
         let place = across.at(mark.at);
-        let line = [(place, up.from), (place, up.to)];
-        chart.draw_series(DashedLineSeries::new(line, 2, 4, ink(1).stroke_width(1)))?;
+        // at the edges alone, so that what stands there is seen
+        for (from, to) in [(up.from, up.from + tick), (up.to - tick, up.to)] {
+            let line = [(place, from), (place, to)];
+            chart.draw_series(LineSeries::new(line, ink(1).stroke_width(2)))?;
+        }
         name_above(&chart, &main, (place, up.to), &mark.label, ink(1))?;
     }
     for line in &map.lines {
         let points = line.x().iter().zip(line.y()).map(|(&x, &y)| (across.at(x), up.at(y)));
-        let inside = points.filter(|(_, y)| *y >= up.from && *y <= up.to);
-        chart.draw_series(LineSeries::new(inside, ink(1).mix(0.7).stroke_width(1)))?;
+        let points: Vec<(f64, f64)> = points.collect();
+        let (width, height) = chart.plotting_area().dim_in_pixel();
+        let pixel =
+            ((across.to - across.from) / f64::from(width), (up.to - up.from) / f64::from(height));
+        // traces hide little of what they cross, and two strokes would part them
+        let sides: &[f64] = if is_shaded { &[-BESIDE, BESIDE] } else { &[0.0] };
+        for &side in sides {
+            let inside = beside(&points, pixel, side).into_iter().filter(|(x, y)| {
+                (across.from..=across.to).contains(x) && (up.from..=up.to).contains(y)
+            });
+            chart.draw_series(LineSeries::new(inside, ink(1).mix(0.7).stroke_width(1)))?;
+        }
     }
     if is_shaded { told(map, &value, &strip) } else { Ok(()) }
+}
+
+/// A line moved sideways by some pixels, so that what lies on it stays seen; `pixel` is the size of one in
+/// the units of the axes.
+fn beside(points: &[(f64, f64)], pixel: (f64, f64), by: f64) -> Vec<(f64, f64)> {
+    let place = |at: usize| points.get(at).copied().unwrap_or_default();
+    let last = points.len().saturating_sub(1);
+    let moved = |(at, &(x, y)): (usize, &(f64, f64))| {
+        let (before, after) = (place(at.saturating_sub(1)), place((at + 1).min(last)));
+        let (dx, dy) = ((after.0 - before.0) / pixel.0, (after.1 - before.1) / pixel.1);
+        let length = dx.hypot(dy).max(f64::MIN_POSITIVE);
+        (x - by * dy / length * pixel.0, y + by * dx / length * pixel.1)
+    };
+    points.iter().enumerate().map(moved).collect()
 }
 
 fn holds(axis: &Laid, value: f64) -> bool {
@@ -190,7 +222,9 @@ fn told(map: &Map, value: &Laid, strip: &Area) -> Result<(), Failure> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::draw as draw_figure;
     use super::*;
+    use crate::figure::{Axis, Figure, Mark};
 
     #[test]
     fn every_pixel_has_a_cell_and_thin_lines_stay() {
@@ -198,6 +232,43 @@ mod tests {
         assert_eq!(cells(&[0.0, 10.0], (6.0, 7.0)), 1..2);
         assert_eq!(cells(&[0.0, 10.0], (2.0, 3.0)), 0..1);
         assert_eq!(cells(&[0.0, 10.0], (20.0, 21.0)), 1..2);
+    }
+
+    #[test]
+    fn a_mark_does_not_cover_what_it_marks() {
+        let axis = |label: &str| Axis::linear(label, "");
+        let map = Map::new(
+            "",
+            (axis("order"), vec![0.0, 1.0, 2.0]),
+            (axis("speed"), vec![1.0, 2.0]),
+            (axis("value"), vec![0.0, 1.0, 0.0, 0.0, 1.0, 0.0]),
+        );
+        let map = map.expect("a map").with_marks([Mark::new(1.0, "1x")]);
+        let svg = draw_figure(&Figure::of("", map)).expect("drawn").expect("a picture");
+        let strokes: Vec<f64> = svg
+            .lines()
+            .filter(|line| line.contains("<polyline") && line.contains("#C8621C"))
+            .filter_map(|line| line.split("points=\"").nth(1)?.split('"').next())
+            .map(|points| {
+                let heights = points.split_whitespace().filter_map(|p| p.split(',').nth(1));
+                let heights: Vec<f64> = heights.filter_map(|y| y.parse().ok()).collect();
+                let low = heights.iter().copied().fold(f64::INFINITY, f64::min);
+                heights.iter().copied().fold(0.0, f64::max) - low
+            })
+            .collect();
+        assert_eq!(strokes.len(), 2, "{svg}");
+        assert!(strokes.iter().all(|length| *length <= TICK + 1.0), "{strokes:?}");
+    }
+
+    #[test]
+    fn strokes_keep_their_distance_from_a_line() {
+        // a pixel is 2 across and 0.5 upwards: a rise of one pixel for each to the right is 45 degrees
+        let moved = beside(&[(0.0, 0.0), (2.0, 0.5), (4.0, 1.0)], (2.0, 0.5), 4.0);
+        let (x, y) = moved[1];
+        let (across, up) = ((x - 2.0) / 2.0, (y - 0.5) / 0.5);
+        assert!((across + 8.0_f64.sqrt()).abs() < 1e-12, "{across}");
+        assert!((up - 8.0_f64.sqrt()).abs() < 1e-12, "{up}");
+        assert_eq!(beside(&[(1.0, 1.0)], (1.0, 1.0), 4.0), [(1.0, 1.0)]);
     }
 
     #[test]

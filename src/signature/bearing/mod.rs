@@ -82,6 +82,7 @@ fn undecided(bearing: &str, why: String, evidence: Vec<Evidence>) -> Score {
         evidence,
         severity: None,
         cannot_tell: Some(why),
+        advice: None,
     }
 }
 
@@ -104,6 +105,7 @@ fn score_part(bearing: &str, part: &PartFound) -> Score {
         evidence,
         severity: None,
         cannot_tell: None,
+        advice: None,
     }
 }
 

@@ -26,7 +26,7 @@ impl Scenario {
     /// # Errors
     /// [`Error::Setting`] naming the first key out of range.
     pub fn check(&self) -> Result<()> {
-        self.check_name()?;
+        check_name(&self.name)?;
         self.check_speed()?;
         self.check_rotor()?;
         self.check_background()?;
@@ -63,18 +63,6 @@ impl Scenario {
             Error::Input { place, problem, mend, .. } => Error::setting(place, problem, mend),
             other => other,
         })
-    }
-
-    fn check_name(&self) -> Result<()> {
-        let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-        if self.name.is_empty() || !self.name.chars().all(plain) {
-            return Err(Error::setting(
-                "name",
-                format!("{:?} cannot name a file", self.name),
-                "use letters, digits, - and _",
-            ));
-        }
-        Ok(())
     }
 
     fn check_speed(&self) -> Result<()> {
@@ -348,6 +336,22 @@ fn angle(key: &str, deg: f64) -> Result<()> {
 }
 
 /// Refuses what is not a number between `low` and `high`.
+/// Refuses what cannot name the files of a recording everywhere.
+///
+/// # Errors
+/// [`Error::Setting`] for other characters than letters, digits, `-` and `_`.
+pub fn check_name(name: &str) -> Result<()> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+    if name.is_empty() || !name.chars().all(plain) {
+        return Err(Error::setting(
+            "name",
+            format!("{name:?} cannot name a file"),
+            "use letters, digits, - and _",
+        ));
+    }
+    Ok(())
+}
+
 fn within(key: &str, value: f64, low: f64, high: f64) -> Result<()> {
     if (low..=high).contains(&value) {
         return Ok(());

@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{Error, Result};
 use crate::machine::parse::read_text;
 use crate::machine::{Acceptance, Bearing, Limits};
+pub(super) use check::check_name;
 pub use faults::{BearingDefect, BentShaft, Faults, Imbalance, Looseness, Misalignment, Ring, Rub};
 pub use recording::{Bits, Burst, Converter, Dropouts, GapKind, PulseSensor, Sensor, SensorKind};
 pub use rotor::{RampShape, Rotor, SpeedProfile, Support, Unbalance};

@@ -76,7 +76,9 @@ fn archive() -> Vec<Row> {
 
 fn screened<'a>(rows: &'a [Row], table: Option<&'a PathBuf>) -> Screened<'a> {
     let journal = Path::new("quietspin-screen.jsonl");
-    Screened { rows, judged: 5, seconds: 73.2, journal, table, names_given: true }
+    let here = Some(Path::new("/archive"));
+    let judged = rows.len().min(5);
+    Screened { rows, judged, seconds: 73.2, journal, table, names_given: true, here }
 }
 
 #[test]
@@ -104,6 +106,71 @@ fn a_screen_without_limits_shows_what_is_unusual() {
     let first = shown.lines().find(|line| line.starts_with("NO VERDICT")).expect("a row");
     assert!(first.contains(" 3.3 ") && first.ends_with("3.wav"), "{shown}");
     assert!(shown.contains("x usual      highest level over the median"), "{shown}");
+}
+
+#[test]
+fn serial_numbers_and_both_measures_have_columns_of_their_own() {
+    let kept = |number: usize, value: f64| {
+        let level = json!({
+            "channel": "front", "id": "overall_acceleration", "value": value, "unit": "g peak",
+            "decision": "within",
+        });
+        let change = json!({
+            "serial": format!("Q-{number}"), "worst": worst(0.4 + 0.1 * number as f64),
+            "levels": [level],
+            "findings": [finding("bearing_outer", "bearing outer race", Some("front"), 0.3)],
+        });
+        let path = format!("/archive/a-type-with-a-long-name_Q-{number}_on-the-second-bench.wav");
+        row(&path, "accept", "kept", change)
+    };
+    let rows: Vec<Row> =
+        [1.0, 1.1, 0.9, 4.2, 1.0].iter().enumerate().map(|(i, v)| kept(i, *v)).collect();
+    let shown = page(&screened(&rows, None), 40, Style { width: 80, ..Style::default() });
+    let line = |start: &str| {
+        let mut found = shown.lines().filter(|line| line.starts_with(start));
+        found.next().map(|line| line.split_whitespace().collect::<Vec<_>>()).unwrap_or_default()
+    };
+    let heading = line("verdict").join(" ");
+    assert_eq!(heading, "verdict x limit x usual first fault serial recording", "{shown}");
+    // the ranking is by the limit still, and the odd one is plain to see
+    assert_eq!(line("ACCEPT")[..3], ["ACCEPT", "0.80", "1.0"], "{shown}");
+    let odd = shown.lines().find(|line| line.contains("Q-3")).expect("a row");
+    assert!(odd.contains(" 0.70 ") && odd.contains(" 4.2 "), "{shown}");
+    for number in 0..5 {
+        assert_eq!(shown.matches(&format!(" Q-{number} ")).count(), 1, "{shown}");
+    }
+    keeps_width(&shown, 80, "screen");
+    let wide = page(&screened(&rows, None), 40, Style { width: 140, ..Style::default() });
+    assert!(wide.contains("up to rpm") && wide.contains("bearing outer race at front"), "{wide}");
+}
+
+#[test]
+fn names_that_do_not_fit_lose_what_they_share_first() {
+    let rows: Vec<Row> = ["017", "018", "023"]
+        .map(|number| {
+            let path = format!("/a/a-type-of-cartridge-with-a-name-that-is-long_{number}.wav");
+            row(&path, "no_verdict", "as told", json!({"worst": worst(0.5)}))
+        })
+        .into();
+    let shown = page(&screened(&rows, None), 40, Style { width: 60, ..Style::default() });
+    for number in ["017", "018", "023"] {
+        assert!(shown.contains(&format!("..._{number}.wav")), "{shown}");
+    }
+}
+
+#[test]
+fn a_sentence_tells_a_file_from_here_or_by_its_name() {
+    let error = "/somewhere/far away/deep/a.wav, byte 0: this is a FLAC file";
+    let change = json!({"error": error, "error_kind": "input"});
+    let rows = [row("/somewhere/far away/deep/a.wav", "unreadable", error, change)];
+    let shown = |here: Option<&str>| {
+        let screened = Screened { here: here.map(Path::new), ..screened(&rows, None) };
+        page(&screened, 40, Style::default())
+    };
+    let sentence = |path: &str| format!("unreadable   {path}, byte 0: this is a FLAC file");
+    assert!(shown(Some("/somewhere")).contains(&sentence("far away/deep/a.wav")));
+    assert!(shown(Some("/some")).contains(&sentence("a.wav")), "no folder of that name");
+    assert!(shown(None).contains(&sentence("a.wav")));
 }
 
 #[test]

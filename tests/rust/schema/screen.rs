@@ -66,8 +66,15 @@ fn every_row_fits_its_schema() {
 fn a_screen_fits_its_schema() {
     let rows = rows();
     let journal = Path::new("screen.jsonl");
-    let screened =
-        Screened { rows: &rows, judged: 2, seconds: 0.5, journal, table: None, names_given: true };
+    let screened = Screened {
+        rows: &rows,
+        judged: 2,
+        seconds: 0.5,
+        journal,
+        table: None,
+        names_given: true,
+        here: None,
+    };
     let value = parsed(&json::screened(&screened));
     fits(&closed(json::SCREEN_SCHEMA), &value, "screened");
     assert_eq!(
