@@ -1,6 +1,7 @@
 //! The estimator against simulated truth: run-ups and run-downs, noise, melodies, voices.
 
 use std::f64::consts::TAU;
+use std::path::Path;
 
 use quietspin::dsp::stats::quantile_of;
 use quietspin::progress::Silent;
@@ -326,7 +327,7 @@ fn open_recordings_are_read_rightly_or_not_at_all() {
     assert!(seen > 60 && ridges == 1, "{seen} recordings, {ridges} ridges");
 }
 
-fn check_stated_speed(channel: &Channel, rpm: Option<f64>, path: &std::path::Path) {
+fn check_stated_speed(channel: &Channel, rpm: Option<f64>, path: &Path) {
     let Some(rpm) = rpm else { return };
     let told =
         Prior { lowest_rpm: Some(0.7 * rpm), highest_rpm: Some(1.3 * rpm), ..Prior::default() };
@@ -366,4 +367,33 @@ fn of_several_channels_the_clearest_is_taken() {
     assert!(quantile(&errors_percent(&speed, &clear), 0.5) < 0.1);
     let nothing = estimate_from(&[], &Prior::default());
     assert!(matches!(nothing, Estimate::NoSpeed(_)));
+}
+
+/// The front sensor of an invented cartridge out of balance, nearly without noise: 9 000 to 60 000 rpm.
+fn imbalanced_front() -> Channel {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/recordings/imbalanced.wav");
+    let recording = read(&path, &mut Silent).expect("a sample");
+    recording.channels.into_iter().next().expect("a channel")
+}
+
+#[test]
+fn an_order_that_towers_over_all_is_not_lost() {
+    let prior =
+        Prior { lowest_rpm: Some(5_000.0), highest_rpm: Some(100_000.0), ..Prior::default() };
+    let Estimate::Speed(speed) = estimate(&imbalanced_front(), &prior) else {
+        panic!("the speed is plain");
+    };
+    let (low, high) = speed.range_rpm();
+    assert!((low - 9_000.0).abs() < 100.0 && (high - 60_000.0).abs() < 300.0, "{low} to {high}");
+    assert!(speed.notes[0].starts_with("read from orders 1, 2"), "{:?}", speed.notes);
+}
+
+#[test]
+fn a_range_that_leaves_the_run_out_gives_no_other_speed_instead() {
+    let prior =
+        Prior { lowest_rpm: Some(20_000.0), highest_rpm: Some(100_000.0), ..Prior::default() };
+    let Estimate::NoSpeed(none) = estimate(&imbalanced_front(), &prior) else {
+        panic!("the run begins below the range");
+    };
+    assert!(none.reason.ends_with("leaves out; widen it"), "{}", none.reason);
 }

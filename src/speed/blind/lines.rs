@@ -10,10 +10,13 @@ use super::ridge::LogGrid;
 /// Cell in ln order: 0.1 %.
 const CELL: f64 = 0.001;
 /// Lowest and highest order of the path that are looked at.
-const LOWEST_ORDER: f64 = 0.045;
+pub(super) const LOWEST_ORDER: f64 = 0.045;
 const HIGHEST_ORDER: f64 = 26.0;
 /// The mean spectrum is compared with its running median over this many cells to each side (8 %).
 const BASE_CELLS: usize = 80;
+/// Evidence of one frame (ln of power over floor) that counts at most: far above what any converter holds,
+/// so that a line without noise keeps its peak and is no plateau.
+const MOST_EVIDENCE: f32 = 30.0;
 /// Its scatter is measured over this many cells to each side.
 const SCATTER_CELLS: usize = 200;
 /// A line stands out by so many deviations...
@@ -105,7 +108,7 @@ impl OrderMap {
         for (row, weight) in weights.iter().enumerate() {
             for (sum, value) in sums.iter_mut().zip(self.map.row(row)) {
                 if !value.is_nan() {
-                    sum.0 += weight * value.clamp(-1.5, 12.0);
+                    sum.0 += weight * value.clamp(-1.5, MOST_EVIDENCE);
                     sum.1 += weight;
                 }
             }

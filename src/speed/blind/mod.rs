@@ -22,11 +22,13 @@ mod steady;
 
 use crate::recording::{Channel, Role};
 
+use crate::units::{grouped, rpm_from_hz};
+
 use super::{Knot, Speed, SpeedAlternative, SpeedSource};
 use frames::Signal;
 use lines::OrderMap;
 use measure::{Pass, Stretch, follow_line, settle};
-use odds::{Known, Reading, readings};
+use odds::{Evidence, Known, Reading};
 use path::Path;
 use ridge::Ridge;
 
@@ -224,8 +226,22 @@ fn follow(signal: &Signal, known: &Known<'_>) -> Result<Followed, Refused> {
     let lines = map.lines();
     let span_hz = path_range(&path);
     let middle_hz = (span_hz.0 * span_hz.1).sqrt();
-    let readings =
-        readings(&lines, span_hz, known, 0.045, |place| 0.05 * map.bin_hz / (place * middle_hz));
+    let evidence = Evidence {
+        lines: &lines,
+        span_hz,
+        lowest: lines::LOWEST_ORDER,
+        blur: |place| 0.05 * map.bin_hz / (place * middle_hz),
+    };
+    let readings = evidence.readings(known);
+    let widest_hz = (DEFAULT_RANGE_RPM.0 / 60.0, DEFAULT_RANGE_RPM.1 / 60.0);
+    if let Some(outside) = evidence.against(readings.first(), known, widest_hz) {
+        return Err(Refused::moving(format!(
+            "the moving lines speak for {} to {} rpm, which the range of speeds to look in leaves out; \
+             widen it",
+            grouped(rpm_from_hz(outside.factor * span_hz.0)),
+            grouped(rpm_from_hz(outside.factor * span_hz.1)),
+        )));
+    }
     let Some(best) = readings.first() else {
         return Err(Refused::moving("no speed in the range explains the moving lines"));
     };

@@ -18,6 +18,9 @@ const ROOTS: usize = 6;
 const WEIGHED: usize = 24;
 /// Readings closer than this in ln f are one.
 const SAME: f64 = 0.0045;
+/// ln of how much likelier a reading outside the stated range must be to speak against those within: who
+/// states a range is mistaken about the whole run once in 150 times (common practice, no source).
+const LN_RANGE: f64 = 5.0;
 /// Slip of a rolling bearing: its lines lie within this of the stated multipliers.
 const SLIP: f64 = 0.02;
 
@@ -132,39 +135,71 @@ impl Known<'_> {
     }
 }
 
-/// All readings of `lines`, most likely first. `span_hz` is the lowest and the highest speed of the
-/// path, `lowest` the lowest place that could be seen, `blur(place)` the error of a place in ln f that
-/// stems from the width of a bin.
-pub(super) fn readings(
-    lines: &[Line],
-    span_hz: (f64, f64),
-    known: &Known<'_>,
-    lowest: f64,
-    blur: impl Fn(f64) -> f64,
-) -> Vec<Reading> {
-    let mut lines: Vec<Line> = lines.to_vec();
-    lines.sort_by(|a, b| b.excess.total_cmp(&a.excess));
-    lines.truncate(WEIGHED);
-    let errors: Vec<f64> = lines.iter().map(|l| PLACE_ERROR.hypot(blur(l.place))).collect();
-    let mut found: Vec<Reading> = Vec::new();
-    for root in lines.iter().take(ROOTS) {
-        for order in 1..=HIGHEST_ORDER {
-            let factor = root.place / order as f64;
-            let low_enough = factor * span_hz.1 <= known.range_hz.1 * 1.001;
-            if factor * span_hz.0 < known.range_hz.0 * 0.999 || !low_enough {
-                continue;
-            }
-            let factor = refined(factor, &lines, &errors);
-            let reading = weigh(factor, &lines, &errors, known, lowest);
-            match found.iter_mut().find(|r| (r.factor / factor).ln().abs() < SAME) {
-                Some(same) if same.ln_likelihood < reading.ln_likelihood => *same = reading,
-                Some(_) => {}
-                None => found.push(reading),
+/// What readings are made from.
+pub(super) struct Evidence<'a, B: Fn(f64) -> f64> {
+    pub lines: &'a [Line],
+    /// Lowest and highest speed of the path in Hz.
+    pub span_hz: (f64, f64),
+    /// The lowest place that could be seen.
+    pub lowest: f64,
+    /// The error of a place in ln f that stems from the width of a bin.
+    pub blur: B,
+}
+
+impl<B: Fn(f64) -> f64> Evidence<'_, B> {
+    /// All readings within the known range, most likely first.
+    pub fn readings(&self, known: &Known<'_>) -> Vec<Reading> {
+        let mut found = self.found(known, |factor| self.is_within(factor, known.range_hz));
+        normalise(&mut found);
+        found
+    }
+
+    /// The likeliest reading outside the known range, but within `widest_hz`, where it speaks against
+    /// `best`, the likeliest one within: a run that begins below the range would otherwise be read as
+    /// something that lies in it.
+    pub fn against(
+        &self,
+        best: Option<&Reading>,
+        known: &Known<'_>,
+        widest_hz: (f64, f64),
+    ) -> Option<Reading> {
+        let is_outside = |factor: f64| {
+            !self.is_within(factor, known.range_hz) && self.is_within(factor, widest_hz)
+        };
+        let found = self.found(known, is_outside).into_iter();
+        let outside = found.max_by(|a, b| a.ln_likelihood.total_cmp(&b.ln_likelihood))?;
+        let needed = best.map_or(f64::NEG_INFINITY, |best| best.ln_likelihood + LN_RANGE);
+        (outside.ln_likelihood > needed && outside.orders.len() > 1).then_some(outside)
+    }
+
+    fn is_within(&self, factor: f64, (low_hz, high_hz): (f64, f64)) -> bool {
+        factor * self.span_hz.0 >= low_hz * 0.999 && factor * self.span_hz.1 <= high_hz * 1.001
+    }
+
+    fn found(&self, known: &Known<'_>, wanted: impl Fn(f64) -> bool) -> Vec<Reading> {
+        let mut lines: Vec<Line> = self.lines.to_vec();
+        lines.sort_by(|a, b| b.excess.total_cmp(&a.excess));
+        lines.truncate(WEIGHED);
+        let errors: Vec<f64> =
+            lines.iter().map(|l| PLACE_ERROR.hypot((self.blur)(l.place))).collect();
+        let mut found: Vec<Reading> = Vec::new();
+        for root in lines.iter().take(ROOTS) {
+            for order in 1..=HIGHEST_ORDER {
+                let factor = root.place / order as f64;
+                if !wanted(factor) {
+                    continue;
+                }
+                let factor = refined(factor, &lines, &errors);
+                let reading = weigh(factor, &lines, &errors, known, self.lowest);
+                match found.iter_mut().find(|r| (r.factor / factor).ln().abs() < SAME) {
+                    Some(same) if same.ln_likelihood < reading.ln_likelihood => *same = reading,
+                    Some(_) => {}
+                    None => found.push(reading),
+                }
             }
         }
+        found
     }
-    normalise(&mut found);
-    found
 }
 
 fn normalise(found: &mut [Reading]) {
@@ -325,8 +360,12 @@ mod tests {
         places.iter().map(|&(place, excess)| Line { place, excess }).collect()
     }
 
+    fn evidence(lines: &[Line]) -> Evidence<'_, fn(f64) -> f64> {
+        Evidence { lines, span_hz: (200.0, 1000.0), lowest: 0.045, blur: |_| 0.0 }
+    }
+
     fn best(places: &[(f64, f64)], known: &Known<'_>) -> Reading {
-        readings(&lines(places), (200.0, 1000.0), known, 0.045, |_| 0.0).remove(0)
+        evidence(&lines(places)).readings(known).remove(0)
     }
 
     #[test]
@@ -353,7 +392,7 @@ mod tests {
 
     #[test]
     fn a_single_line_is_first_order_with_other_readings_left() {
-        let all = readings(&lines(&[(1.0, 5.0)]), (200.0, 1000.0), &VIBRATION, 0.045, |_| 0.0);
+        let all = evidence(&lines(&[(1.0, 5.0)])).readings(&VIBRATION);
         assert!((all[0].factor - 1.0).abs() < 1e-9);
         assert!((all[1].factor - 0.5).abs() < 1e-9 && all[1].probability > 0.003);
     }
@@ -378,8 +417,23 @@ mod tests {
     #[test]
     fn nothing_inside_the_range_gives_no_reading() {
         let known = Known { range_hz: (5.0, 6.0), ..VIBRATION };
-        assert!(
-            readings(&lines(&[(1.0, 5.0)]), (200.0, 1000.0), &known, 0.045, |_| 0.0).is_empty()
-        );
+        assert!(evidence(&lines(&[(1.0, 5.0)])).readings(&known).is_empty());
+    }
+
+    #[test]
+    fn a_range_that_leaves_the_run_out_is_contradicted() {
+        let rotor = [(1.0, 9.0), (2.0, 5.0), (3.0, 4.0), (4.0, 3.0), (9.0, 3.0)];
+        let widest_hz = (5.0, 5000.0);
+        let lines = lines(&rotor);
+        let against = |range_hz| {
+            let known = Known { range_hz, ..VIBRATION };
+            let evidence = evidence(&lines);
+            evidence.against(evidence.readings(&known).first(), &known, widest_hz)
+        };
+        let outside =
+            against((300.0, 1700.0)).expect("three halves of the speed is no good reading");
+        assert!((outside.factor - 1.0).abs() < 1e-3, "{}", outside.factor);
+        assert!(against((150.0, 1700.0)).is_none(), "the run lies within");
+        assert!(against((300.0, 310.0)).is_some(), "nothing lies within");
     }
 }

@@ -9,7 +9,7 @@ use crate::dsp::peaks::parabolic;
 
 use super::frames::{BAND, Signal, for_each_frame};
 use super::lines::Line;
-use super::odds::{Known, Reading, readings};
+use super::odds::{Evidence, Known, Reading};
 use super::path::Path;
 
 /// Longest window in seconds.
@@ -61,8 +61,13 @@ pub(super) fn read(
     }
     let capped: Vec<Line> =
         lines.iter().map(|l| Line { excess: l.line.excess.min(6.0), ..l.line }).collect();
-    let readings =
-        readings(&capped, (1.0, 1.0), known, 2.0 * bin_hz, |place| 0.15 * bin_hz / place);
+    let readings = Evidence {
+        lines: &capped,
+        span_hz: (1.0, 1.0),
+        lowest: 2.0 * bin_hz,
+        blur: |place| 0.15 * bin_hz / place,
+    }
+    .readings(known);
     let Some(best) = readings.first() else {
         return Err(("no speed in the range explains the lines".to_owned(), readings));
     };
