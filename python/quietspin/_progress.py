@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 
@@ -9,7 +10,7 @@ import time
 AFTER_S = 1.0
 # seconds between two signs of progress
 EVERY_S = 0.5
-# columns that a line covers, so that nothing of a longer one is left
+# columns that a line covers at most, so that nothing of a longer one is left
 COLUMNS = 72
 
 
@@ -38,6 +39,8 @@ class Line:
         self._next_s = after_s
         self._shown = False
         self._watched = watched()
+        # a line that breaks cannot be written over
+        self._columns = min(COLUMNS, shutil.get_terminal_size().columns - 1)
 
     @property
     def seconds(self) -> float:
@@ -53,16 +56,19 @@ class Line:
         """Write the line, unless it is too soon after the one before."""
         if self.seconds >= self._next_s:
             self._next_s = self.seconds + EVERY_S
-            self._write(f"\r{words:<{COLUMNS}}")
+            self._write("\r" + self._padded(words))
             self._shown = self._watched
 
     def close(self, words: str = "") -> None:
         """Leave ``words`` as the last line; without any the line is wiped off."""
         if words:
-            self._write(f"\r{words:<{COLUMNS}}\n")
+            self._write(f"\r{self._padded(words)}\n")
         elif self._shown:
-            self._write(f"\r{'':<{COLUMNS}}\r")
+            self._write(f"\r{self._padded('')}\r")
         self._shown = False
+
+    def _padded(self, words: str) -> str:
+        return words[: self._columns].ljust(self._columns)
 
     def _write(self, text: str) -> None:
         if not self._watched:

@@ -210,8 +210,8 @@ def _multiples(rows: list[Any]) -> list[Axes]:
     ]
 
 
-def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
-    """Words and numbers of small multiples: those of shared axes are told once."""
+def _small(axes: list[Axes], panels: list[Any], across: int, *, own: bool) -> None:
+    """Words and numbers of small multiples: those of shared axes are told once, on our own figure."""
     from matplotlib.ticker import MaxNLocator
 
     for place, (ax, panel) in enumerate(zip(axes, panels, strict=True)):
@@ -226,17 +226,18 @@ def _small(axes: list[Axes], panels: list[Any], across: int) -> None:
         ax.xaxis.label.set_fontsize(7.5)
         ax.yaxis.label.set_fontsize(7.5)
         below = panels[place + across] if place + across < len(panels) else None
-        if below is not None and below["form"] == "plot":
+        if own and below is not None and below["form"] == "plot":
             ax.tick_params(labelbottom=False)
             ax.set_xlabel("")
         beside = panels[place - 1] if place % across else None
-        if beside is not None and beside["form"] == "plot" and beside["y_axis"] == panel["y_axis"]:
+        told = beside is not None and beside["form"] == "plot" and beside["y_axis"] == panel["y_axis"]
+        if own and told:
             ax.tick_params(labelleft=False)
             ax.set_ylabel("")
-        told = [_plain(word) for word in (panel["curves"][0]["name"], panel["remark"]) if word]
-        fits = sum(map(len, told)) < LETTERS
+        said = [_plain(word) for word in (panel["curves"][0]["name"], panel["remark"]) if word]
+        fits = sum(map(len, said)) < LETTERS
         ax.annotate(
-            ("; " if fits else ";\n").join(told),
+            ("; " if fits else ";\n").join(said),
             (0.03, 0.96),
             xycoords="axes fraction",
             va="top",
@@ -254,7 +255,7 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
         if row:
             axes[upper].set_xlabel("")
     if figure["shared"]:
-        _small(axes, panels, max(len(row["panels"]) for row in figure["rows"]))
+        _small(axes, panels, max(len(row["panels"]) for row in figure["rows"]), own=own)
     canvas = axes[0].figure.get_figure(root=True)
     if own and canvas is not None:
         if figure["notes"]:

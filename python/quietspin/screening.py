@@ -90,7 +90,7 @@ def screen(
         ``{year}``, ``{month}`` and ``{day}``; ``*`` is any characters, ``/`` takes in the folder above.
         ``NAME.about.toml`` with ``serial`` and ``date`` beside ``NAME.wav`` comes first.
     rpm : float, optional
-        A constant speed of all recordings that you know, in rpm.
+        A constant speed of all recordings in rpm, where neither pulses nor a speed channel tell it.
     range_rpm : tuple of float, optional
         Lowest and highest speed in rpm, for a search without pulses.
     rate_hz : float, optional
@@ -131,9 +131,11 @@ def screen(
         if book is not None and not again:
             lines = [book.kept(path, job) for path, job in jobs]
         todo = {at: jobs[at] for at, line in enumerate(lines) if line is None}
-        tell = _teller(progress, len(todo))
         # closed at once on an error, not when its traceback is forgotten
-        with contextlib.closing(_finished(todo, executor)) as finished:
+        with (
+            _teller(progress, len(todo)) as tell,
+            contextlib.closing(_finished(todo, executor)) as finished,
+        ):
             for done, (at, line) in enumerate(finished, start=1):
                 # this process alone writes, and at once: whatever happens next, the row is kept
                 if book is not None:
@@ -178,12 +180,15 @@ def _finished(
         raise failure
 
 
-def _teller(progress: bool | Callable[[int, int], None], total: int) -> Callable[[int], None]:
-    """Return what is called with the number of recordings done."""
+@contextlib.contextmanager
+def _teller(progress: bool | Callable[[int, int], None], total: int) -> Iterator[Callable[[int], None]]:
+    """Give what is called with the number of recordings done."""
     if callable(progress):
-        return lambda done: progress(done, total)
+        yield lambda done: progress(done, total)
+        return
     if not progress or total == 0:
-        return lambda _: None
+        yield lambda _: None
+        return
     line = Line(after_s=0.5)
 
     def tell(done: int) -> None:
@@ -193,7 +198,11 @@ def _teller(progress: bool | Callable[[int, int], None], total: int) -> Callable
         else:
             line.tell(words)
 
-    return tell
+    try:
+        yield tell
+    finally:
+        # an error is not told on what is left of the line
+        line.close()
 
 
 def _told(done: int, total: int, seconds: float) -> str:
@@ -280,7 +289,8 @@ class Screening:
     def order(self) -> list[int]:
         """Numbers of the rows, worst first.
 
-        By verdict, then by the ratio to the limit, then to the median, then by confidence in a fault.
+        By verdict, then by the ratio to the limit or half that to the median, whichever is more, then by
+        confidence in a fault.
         """
         return list(self._ranked[0])
 

@@ -4,15 +4,25 @@ use super::Case;
 use crate::recording::Role;
 
 /// The keys to add to the machine file, a sentence each, the most worthwhile first. What the fitness checks
-/// ask for already (units, full speed) is not said again.
+/// ask for already (full speed) is not said again.
 pub fn gaps(case: &Case) -> Vec<String> {
-    let all = [limits, bearings, places, coupling, edge, range];
+    let all = [calibration, limits, bearings, places, coupling, edge, range];
     all.iter().filter_map(|gap| gap(case)).collect()
 }
 
 /// For whoever gave no machine file at all.
-pub const NO_FILE: &str = "to check limits and judge bearings, describe the machine in a file and name it by --machine; \
-    `quietspin machine-keys` prints what it may state";
+pub const NO_FILE: &str = "to check limits and judge bearings, describe the machine in a file (--machine, or machine= in \
+    Python); `quietspin machine-keys` prints what it may state";
+
+/// What makes levels absolute. For sound there is nothing to hold against a limit.
+fn calibration(case: &Case) -> Option<String> {
+    let bare = case.views().find(|view| !view.measures_motion() && !case.is_sound_alone())?;
+    Some(format!(
+        "to have absolute levels, state unit and full_scale (or sensitivity_mv_per_unit and full_scale_v) \
+         in [channel.{}]",
+        bare.name()
+    ))
+}
 
 fn limits(case: &Case) -> Option<String> {
     let wanted = !case.machine.limits.any() && !case.is_sound_alone();
@@ -62,7 +72,8 @@ fn edge(case: &Case) -> Option<String> {
 /// Where to look for a speed that was not found.
 fn range(case: &Case) -> Option<String> {
     let shaft = &case.machine.shaft;
-    let narrow = shaft.lowest_rpm.is_some() && shaft.top_rpm.is_some();
+    let narrow =
+        shaft.search_rpm.is_some() || (shaft.lowest_rpm.is_some() && shaft.top_rpm.is_some());
     (case.speed.is_none() && !narrow).then(|| {
         "to find the speed without a pulse, state lowest_rpm and top_rpm in [shaft]".to_owned()
     })
@@ -95,6 +106,7 @@ mod tests {
     fn a_bare_file_leaves_everything_open() {
         let gaps = gaps_of("format = 1", &[("front", Role::Vibration), ("key", Role::Pulse)]);
         let expected = [
+            "to have absolute levels",
             "to check levels",
             "to judge bearings",
             "to look for misalignment",
@@ -102,14 +114,14 @@ mod tests {
             "to find the speed without a pulse",
         ];
         assert_eq!(starts(&gaps), expected);
-        assert!(gaps[3].ends_with("[channel.key]"), "{}", gaps[3]);
+        assert!(gaps[4].ends_with("[channel.key]"), "{}", gaps[4]);
     }
 
     #[test]
     fn what_is_stated_or_cannot_help_is_not_asked_for() {
         let full = "format = 1\n[shaft]\ncoupling = false\ntop_rpm = 90000\nlowest_rpm = 9000\n\
                     [limits]\noverall_mm_s_rms = 7\n[bearing.front]\ntype = \"foil\"\n\
-                    [channel.key]\nedge = \"rising\"\n";
+                    [channel.key]\nedge = \"rising\"\n[channel.front]\nunit = \"g\"\n";
         let vibration = [("front", Role::Vibration), ("key", Role::Pulse)];
         assert_eq!(gaps_of(full, &vibration), Vec::<String>::new());
         let sound = gaps_of("format = 1", &[("mic", Role::Sound)]);

@@ -5,6 +5,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Case, View};
+use crate::angle::Track;
 use crate::machine::Limits;
 use crate::spectrum::levels::{channel_overall, overall_in_band};
 use crate::units::{Amplitude, Quantity, Unit, grouped};
@@ -241,8 +242,7 @@ fn rpm_at(case: &Case, time_s: f64) -> Option<f64> {
 fn first_order(view: &View, measured: &Measured) -> Option<Level> {
     let unit = Unit::shown_for(measured.quantity)?;
     let convention = Amplitude::usual_for(measured.quantity);
-    let holds = |rpm: f64| rpm >= 60.0 * BAND_FROM_HZ && counts(view.case, Some(rpm));
-    let track = view.track_as(1.0, measured.quantity)?.where_rpm(holds);
+    let track = counted(view, &view.track_as(1.0, measured.quantity)?);
     let amplitudes = track.amplitudes();
     let is_clear = |i: usize| amplitudes[i] > CLEAR_OF_NOISE * track.errors[i];
     let highest = (0..track.len()).max_by(|&i, &j| {
@@ -253,6 +253,11 @@ fn first_order(view: &View, measured: &Measured) -> Option<Level> {
     let noise = track.errors[highest] / amplitude.max(f64::MIN_POSITIVE);
     let at_rpm = Some(track.rpm[highest]);
     Some(level(view, measured, (value, unit, convention), noise, at_rpm))
+}
+
+/// The part of a track at the speeds that count for levels of the first order.
+pub(crate) fn counted(view: &View, track: &Track) -> Track {
+    track.where_rpm(|rpm| rpm >= 60.0 * BAND_FROM_HZ && counts(view.case, Some(rpm)))
 }
 
 /// A level held against its limit; `noise` is its own relative standard error, which joins that of the

@@ -20,7 +20,7 @@ pub(super) struct Arguments {
     fault: Vec<String>,
 
     /// The same seed gives the same files
-    #[arg(long, value_name = "N", default_value_t = 0)]
+    #[arg(long, value_name = "N", default_value_t = 0, allow_negative_numbers = true)]
     seed: u64,
 
     /// Folder to write into, or the name of the recording, ending in .wav; only files that were

@@ -69,8 +69,23 @@ impl Source {
         let file = self.machine.as_deref().unwrap_or(Path::new("command line"));
         state(self, &mut machine, &recording, file)?;
         let recording = apply_specs(recording, &machine.channel, file)?;
-        let (case, diagnosis) = diagnose(&recording, &machine, self.machine.is_some(), progress)?;
+        let (case, mut diagnosis) =
+            diagnose(&recording, &machine, self.machine.is_some(), progress)?;
+        if let Some(beside) = self.machine_beside() {
+            diagnosis.suggestions = vec![format!(
+                "{} lies beside the recording and is not used: name it by --machine",
+                beside.display()
+            )];
+        }
         Ok(Judged { case, diagnosis, machine })
+    }
+}
+
+impl Source {
+    /// The machine file of the recording's name, where it is there and none is given.
+    fn machine_beside(&self) -> Option<PathBuf> {
+        let beside = self.file.with_extension("machine.toml");
+        (self.machine.is_none() && beside.is_file()).then_some(beside)
     }
 }
 
@@ -148,8 +163,10 @@ fn role(text: &str) -> std::result::Result<(String, Role), String> {
         return Err("the channel is missing, as in 2=pulse".to_owned());
     }
     // the words are those of the machine file
-    let role = Role::deserialize(role.into_deserializer())
-        .map_err(|error: serde::de::value::Error| error.to_string())?;
+    let role =
+        Role::deserialize(role.into_deserializer()).map_err(|_: serde::de::value::Error| {
+            format!("{role:?} is no role; choose among vibration, pulse, speed, sound, slow, other")
+        })?;
     Ok((channel.to_owned(), role))
 }
 
@@ -173,7 +190,7 @@ mod tests {
     #[test]
     fn roles_are_those_of_the_machine_file() {
         assert_eq!(role("a=b=pulse"), Ok(("a=b".to_owned(), Role::Pulse)));
-        assert!(role("1=puls").is_err_and(|text| text.contains("`pulse`")));
+        assert!(role("1=puls").is_err_and(|text| text.contains("vibration, pulse, speed")));
         assert!(role("=pulse").is_err());
         assert!(role("pulse").is_err());
     }

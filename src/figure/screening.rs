@@ -1,7 +1,7 @@
 //! A screen as small multiples: the first order over speed of each recording, worst first.
 
 use super::plot::{Curve, Limit, Plot, Points, Symbol};
-use super::rows::{Line, Weight, Words};
+use super::rows::{Line, Weight, Words, probability};
 use super::{Axis, Figure, Panel, Row as Panels};
 use crate::dsp::stats::median;
 use crate::error::{Error, Result};
@@ -43,34 +43,37 @@ pub fn screening(rows: &[Row], most: usize) -> Result<Figure> {
         Some(plot.map_or_else(|| Panel::Words(words(row)), Panel::Plot))
     };
     let panels: Vec<Panel> = order.iter().filter_map(drawn).collect();
-    let has_remarks =
-        panels.iter().any(|panel| matches!(panel, Panel::Plot(plot) if !plot.remark.is_empty()));
+    let notes = notes(rows.len(), &panels);
     let rows_of_panels = panels.chunks(ACROSS).map(|panels| Panels::new(HEIGHT, panels.to_vec()));
     Ok(Figure {
         title: String::new(),
         rows: rows_of_panels.collect(),
-        notes: notes(rows, chosen.len(), has_remarks),
+        notes,
         page: false,
         shared: true,
     })
 }
 
-fn notes(rows: &[Row], shown: usize, has_remarks: bool) -> Vec<String> {
-    let count = format!("the {shown} worst of {} recordings, worst first", rows.len());
+fn notes(all: usize, panels: &[Panel]) -> Vec<String> {
+    let shown = panels.len();
+    let any = |is_so: fn(&Plot) -> bool| {
+        panels.iter().any(|panel| matches!(panel, Panel::Plot(plot) if is_so(plot)))
+    };
+    let count = format!("the {shown} worst of {all} recordings, worst first");
     let mut notes = vec![format!(
         "{}; solid: first order (1x) of the channel that is worst, rms",
-        if shown < rows.len() { count } else { format!("{shown} recordings, worst first") }
+        if shown < all { count } else { format!("{shown} recordings, worst first") }
     )];
-    if rows.iter().filter(|row| !row.courses.is_empty()).count() >= LEAST_OTHERS {
+    if any(|plot| plot.curves.len() > 1) {
         notes.push("broken: median of all recordings of the screen".to_owned());
     }
-    if has_remarks {
+    if any(|plot| !plot.remark.is_empty()) {
         notes.push(
-            "after the channel: the highest level over its limit, or over the median of all (usual)"
+            "after the channel: the first fault, or the highest level over its limit or over the median of all (usual)"
                 .to_owned(),
         );
     }
-    if rows.iter().flat_map(|row| &row.courses).any(|course| course.rpm.len() == 1) {
+    if any(|plot| !plot.points.is_empty()) {
         notes.push("a ring: the speed was constant".to_owned());
     }
     notes
@@ -129,6 +132,13 @@ fn plot(
 /// By which level a row stands out most, and how far: over its limit, else over what is usual. The level is
 /// named where it is not the first order that is drawn.
 fn remark(row: &Row, course: &Course, unusual: Option<Unusual>) -> String {
+    // what it is looked into for says more than a level that is kept
+    let kept = row.worst.as_ref().is_none_or(|worst| worst.ratio <= 1.0);
+    if let Some(fault) = row.first_fault().filter(|_| kept) {
+        let sure = fault.confidence.map_or(String::new(), |p| format!(" {}", probability(p)));
+        let place = fault.place.as_deref().map_or(String::new(), |place| format!(" at {place}"));
+        return format!("{}{place}{sure}", fault.title);
+    }
     let limited = row.worst.as_ref().map(|worst| (worst.ratio, &worst.channel, &worst.id, "limit"));
     let exceeded = limited.filter(|(ratio, ..)| *ratio > 1.0);
     let usual = unusual.map(|Unusual { ratio, level }| (ratio, &level.channel, &level.id, "usual"));
@@ -293,6 +303,22 @@ mod tests {
         assert_eq!(remarks(&rows)[0], "0.62 x limit", "nothing says what is usual");
         let figure = screening(&rows, 12).expect("a figure");
         assert!(figure.notes.iter().any(|note| note.contains("(usual)")), "{:?}", figure.notes);
+    }
+
+    #[test]
+    fn notes_tell_of_what_is_drawn_alone() {
+        let steady = |rpm: f64| {
+            let mut row = with_course("a.wav", Outcome::NoVerdict, 1.0);
+            (row.courses[0].rpm, row.courses[0].order1) = (vec![rpm], vec![2.0]);
+            row
+        };
+        let told = |rows: &[Row]| screening(rows, 12).expect("a figure").notes.join("; ");
+        let alike: Vec<Row> = (0..6).map(|i| steady(48_000.0 + 10.0 * f64::from(i))).collect();
+        assert!(told(&alike).contains("broken: median") && told(&alike).contains("a ring"));
+        let apart: Vec<Row> = (1..7).map(|i| steady(10_000.0 * f64::from(i))).collect();
+        assert!(!told(&apart).contains("broken: median"));
+        let moving = vec![with_course("a.wav", Outcome::NoVerdict, 1.0); 4];
+        assert!(!told(&moving).contains("a ring"));
     }
 
     #[test]

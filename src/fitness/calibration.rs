@@ -19,6 +19,6 @@ pub fn check(channel: &Channel) -> Check {
         format!("Levels are relative: the samples are in {unit}, of no physical quantity."),
     )
     .on(channel.name())
-    .so("No limit can be checked on it: state unit and sensitivity in the machine file.")
+    .so("No limit can be checked on it: state unit and full_scale of the channel in the machine file.")
     .rated(Fit::Limited, &[Affects::Levels])
 }

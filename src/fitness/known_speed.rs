@@ -11,6 +11,8 @@ use super::{Affects, Check, Fit};
 const LIMITED_ERROR_PERCENT: f64 = 1.0;
 /// Probability of another reading from which the speed is in doubt (common practice, no source).
 const LIMITED_DOUBT: f64 = 0.2;
+/// An estimated speed that changes by less than this share was not seen to move as a shaft's does.
+const MOVES: f64 = 0.04;
 /// Share of the recording that the speed should cover (common practice, no source).
 const LEAST_COVER: f64 = 0.8;
 
@@ -54,6 +56,12 @@ pub fn check(recording: &Recording, speed: Option<&Speed>) -> Check {
     }
     if speed.error_percent > LIMITED_ERROR_PERCENT {
         return limited(check.so("High orders are blurred and bearing lines hard to place."));
+    }
+    if speed.source() == SpeedSource::Estimated && speed.is_steady(MOVES) {
+        return limited(check.so(
+            "It hardly changes, so that nothing but the ratios of the lines speaks for it, and it cannot \
+             release a machine: record a pulse.",
+        ));
     }
     let cover = speed.measured_s() / recording.duration_s();
     if cover < LEAST_COVER {

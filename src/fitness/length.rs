@@ -22,9 +22,9 @@ pub fn check(recording: &Recording) -> Check {
         return report(format!("The recording is {} s long.", number(length_s)));
     };
     report(format!(
-        "The file is cut short: it holds {} s, {} % of what its header states.",
+        "The file is cut short: it holds {} s, and by its header {} s are missing.",
         number(length_s),
-        number(100.0 * held)
+        number(length_s / held - length_s)
     ))
     .so("The end of the run is missing, so the recording cannot release a machine: copy the file again.")
     .rated(Fit::Limited, &[Affects::Acceptance])

@@ -18,6 +18,7 @@ mod loose_sensor;
 mod low_corner;
 mod offset;
 mod pulse_loss;
+mod pulse_shape;
 mod rate;
 mod sensor_resonance;
 mod silence;
@@ -59,14 +60,14 @@ pub enum Affects {
     Phase,
     /// High frequencies, where bearings are judged.
     Bearings,
-    /// Acceptance: full speed not reached or not held.
+    /// Acceptance: full speed not reached or not held, or the end of the run missing.
     Acceptance,
 }
 
 /// The outcome of one fitness check.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Check {
-    /// Stable id: `clipping`, `dropout`, `silence`, `offset`, `loose_sensor`, `automatic_gain`, `hum`,
+    /// Stable id: `clipping`, `dropout`, `silence`, `pulse_shape`, `offset`, `loose_sensor`, `automatic_gain`, `hum`,
     /// `pulse_loss`, `folded_lines`, `rate`, `sensor_resonance`, `turns`, `length`, `full_speed`,
     /// `low_corner`, `speed`, `calibration`.
     pub id: String,
@@ -137,6 +138,7 @@ pub fn judge(recording: &Recording, machine: &Machine, speed: Option<&Speed>) ->
     checks.extend(surveys.iter().map(dropout::check));
     checks.extend(silence::check(&surveys));
     checks.extend(recording.with_role(Role::Pulse).filter_map(silence::check_pulse));
+    checks.extend(judged.iter().filter_map(|channel| pulse_shape::check(channel)));
     checks.extend(surveys.iter().filter_map(offset::check));
     for survey in &surveys {
         checks.extend(spectral_checks(survey, speed));

@@ -77,7 +77,8 @@ impl Progress for Watched {
 
 /// As [`compute`], for work that may take seconds: Ctrl-C, and whatever other signal handler raises, is
 /// heard within a tenth of a second, and a terminal or notebook is told how far it is. The work runs on a
-/// thread of its own and stops at its next step. `stage` says what is done until the work tells itself.
+/// thread of its own; after an interrupt it stops at its next
+/// step, and work without steps runs on to its end, unheard. `stage` says what is done until the work tells itself.
 pub(super) fn compute_interruptibly<T: Send + 'static>(
     py: Python<'_>,
     stage: &str,
@@ -93,8 +94,12 @@ pub(super) fn compute_interruptibly<T: Send + 'static>(
     })?;
     let mut line = None;
     let waited = wait(py, &watch, outcome, &mut line);
+    if waited.is_err() {
+        watch.wanted.store(false, Ordering::Relaxed);
+    }
     if let Some(line) = line {
-        line.call_method0("close")?;
+        // neither result nor interrupt is lost where the line cannot be wiped off
+        let _ = line.call_method0("close");
     }
     match waited {
         Ok(Some(result)) => result.map_err(exception),
@@ -102,10 +107,7 @@ pub(super) fn compute_interruptibly<T: Send + 'static>(
             Err(panic) => std::panic::resume_unwind(panic),
             Ok(()) => Err(exception(Error::Bug("work without an outcome".into()))),
         },
-        Err(interrupt) => {
-            watch.wanted.store(false, Ordering::Relaxed);
-            Err(interrupt)
-        }
+        Err(interrupt) => Err(interrupt),
     }
 }
 

@@ -26,6 +26,9 @@ pub fn apply_specs(
     specs: &BTreeMap<String, ChannelSpec>,
     file: &Path,
 ) -> Result<Recording> {
+    if !specs.is_empty() {
+        guess::forget_stereo(&mut recording);
+    }
     for (index, name) in assign(&recording, specs, file)? {
         let (Some(channel), Some(spec)) = (recording.channels.get_mut(index), specs.get(name))
         else {
@@ -267,12 +270,6 @@ fn stated_full_scale(
             format!("full_scale is stated, and the file itself states {}", of_file.symbol());
         return Err(place.refuse(problem, "remove full_scale"));
     }
-    if let Some(reach) = beyond_full_scale(channel).filter(|_| spec.full_scale.is_some()) {
-        let problem = format!(
-            "full_scale is stated, and the file holds floats that reach {reach:.3}, which are no fractions of it"
-        );
-        return Err(place.refuse(problem, "remove full_scale where they hold the unit itself"));
-    }
     let by_sensitivity = match (spec.sensitivity_mv_per_unit, spec.full_scale_v) {
         (Some(mv), None) if in_volts => {
             let unit = needs_unit(spec, "sensitivity_mv_per_unit", place)?;
@@ -303,6 +300,14 @@ fn stated_full_scale(
         },
         (None, None) => None,
     };
+    let is_scaled = spec.full_scale.is_some() || by_sensitivity.is_some();
+    if let Some(reach) = beyond_full_scale(channel).filter(|_| is_scaled) {
+        let problem = format!(
+            "full scale is stated, and the file holds floats that reach {reach:.3}, which are no fractions of it"
+        );
+        return Err(place
+            .refuse(problem, "remove full_scale or full_scale_v where they hold the unit itself"));
+    }
     let (full_scale, unit) = match (spec.full_scale, by_sensitivity) {
         (Some(stated), Some((other, _))) if (stated / other - 1.0).abs() > 0.01 => {
             let problem = format!("full_scale is {stated}, and full_scale_v gives {other:.6}");
@@ -316,7 +321,7 @@ fn stated_full_scale(
 }
 
 /// How far floats reach that are no fractions of full scale: a recorder of floats goes over it by a little,
-/// but not by half its range (common practice, no source).
+/// but not to twice of it (common practice, no source).
 fn beyond_full_scale(channel: &Channel) -> Option<f32> {
     if channel.full_scale.is_some() {
         return None;

@@ -15,6 +15,16 @@ use crate::machine::{Machine, parse};
 use crate::signature::Kind;
 use crate::units::clause;
 
+/// Tells a page of this library from any other.
+pub(crate) const MARK: &str = "<meta name=\"generator\" content=\"quietspin report\">";
+
+/// Whether these are the bytes of such a page.
+pub(crate) fn is_report(bytes: &[u8]) -> bool {
+    bytes
+        .get(..1000.min(bytes.len()))
+        .is_some_and(|start| start.windows(MARK.len()).any(|part| part == MARK.as_bytes()))
+}
+
 /// Rows of speed in a map.
 const MAP_ROWS: usize = 120;
 
@@ -39,6 +49,7 @@ pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<Str
         html lang="en" {
             head {
                 meta charset="utf-8";
+                (PreEscaped(MARK))
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (diagnosis.recording) ": " (diagnosis.verdict.word()) }
                 style { (PreEscaped(STYLE)) }

@@ -3,15 +3,17 @@
 use serde::{Deserialize, Serialize};
 
 use crate::angle::Track;
-use crate::case::View;
+use crate::case::{View, levels};
 use crate::units::{Amplitude, Quantity};
 
 /// Steps of speed between the lowest and the highest.
 const STEPS: usize = 40;
+/// Speeds that differ by less than this share are nearly the same.
+const ALIKE: f64 = 0.02;
 /// Millimetres in a metre.
 const MM: f64 = 1000.0;
 
-/// The first order of one channel over speed: the greatest value in each of 40 steps of speed.
+/// The first order of one channel over the speeds that levels count: the greatest value in each of 40 steps.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Course {
     /// The channel.
@@ -33,13 +35,18 @@ impl Course {
             (view.order_map()?.track(1.0)?, 1.0, view.channel.spec.unit().symbol())
         };
         let amplitude = Amplitude::Rms;
-        let (rpm, order1) = steps(&track, scale * amplitude.from_peak())?;
+        let counted = levels::counted(view, &track);
+        let (rpm, order1) = steps(&counted, scale * amplitude.from_peak())?;
         let (channel, unit) = (view.name().to_owned(), format!("{unit} {}", amplitude.word()));
         Some(Self { channel, unit, rpm, order1 })
     }
 
-    /// The value at a speed in rpm, on a straight line between its neighbours; `None` outside.
+    /// The value at a speed in rpm, on a straight line between its neighbours; `None` outside. A constant
+    /// speed counts for all that are nearly the same.
     pub fn at(&self, rpm: f64) -> Option<f64> {
+        if let ([only], [value]) = (self.rpm.as_slice(), self.order1.as_slice()) {
+            return ((rpm / only - 1.0).abs() < ALIKE).then_some(*value);
+        }
         let after = self.rpm.partition_point(|&known| known < rpm);
         let (high, value) = (*self.rpm.get(after)?, *self.order1.get(after)?);
         if high <= rpm {

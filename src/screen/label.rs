@@ -240,9 +240,11 @@ fn date_of(year: &[char], month: &[char], day: &[char]) -> Option<String> {
 pub(super) fn of(path: &Path, names: Option<&NamePattern>) -> Result<(Label, bool)> {
     let beside = path.with_extension("about.toml");
     let stated = if beside.exists() { about(&beside)? } else { Label::default() };
-    let named = names.and_then(|names| names.label(path)).unwrap_or_default();
+    let named = names.and_then(|names| names.label(path));
+    let is_stated = named.is_some() || beside.exists();
+    let named = named.unwrap_or_default();
     let label = Label { serial: stated.serial.or(named.serial), date: stated.date.or(named.date) };
-    Ok((label, names.is_some() || beside.exists()))
+    Ok((label, is_stated))
 }
 
 #[derive(Deserialize)]

@@ -45,7 +45,8 @@ pub struct Settings {
     pub stated: Stated,
 }
 
-/// What is stated about all recordings of a screen, over what files and machine files say.
+/// What is stated about all recordings of a screen: the speed where neither pulses nor a speed channel tell
+/// it, the rate over what files state.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Stated {
     /// Constant speed in rpm.

@@ -11,6 +11,9 @@ use crate::dsp::stats::median;
 /// source).
 pub const LEAST_OTHERS: usize = 5;
 
+/// So many times the median count like being at the limit (common practice, no source).
+const LIKE_THE_LIMIT: f64 = 2.0;
+
 /// How high each row's levels stand over what is usual: the greatest ratio of a level to the median of the
 /// same level of the same channel over all rows. `None` where fewer than five rows share a level.
 ///
@@ -55,20 +58,26 @@ pub fn most_unusual(rows: &[Row]) -> Vec<Option<Unusual<'_>>> {
         .collect()
 }
 
-/// The numbers of the rows, worst first: by verdict as in [`Outcome::ALL`], then by the ratio to the limit,
-/// then by the ratio to the median, then by confidence in the first fault, then by path.
+/// The numbers of the rows, worst first: by verdict as in [`Outcome::ALL`], then by how much a row stands
+/// out, over its limit or over half the ratio to the median, whichever is more, then by confidence in the
+/// first fault, then by path.
+///
+/// So a machine at four times what is usual goes before its sisters, however far its limit is.
 pub fn worst_first(rows: &[Row]) -> Vec<usize> {
     let of_median = of_median(rows);
     let mut order: Vec<(usize, &Row, Option<f64>)> =
         rows.iter().zip(of_median).enumerate().map(|(i, (row, ratio))| (i, row, ratio)).collect();
     let place = |row: &Row| Outcome::ALL.iter().position(|outcome| *outcome == row.outcome);
-    let limit = |row: &Row| row.worst.as_ref().map(|worst| worst.ratio);
+    let standing = |row: &Row, of_median: Option<f64>| {
+        let limit = row.worst.as_ref().map(|worst| worst.ratio);
+        let usual = of_median.map(|ratio| ratio / LIKE_THE_LIMIT);
+        limit.into_iter().chain(usual).max_by(f64::total_cmp)
+    };
     let confidence = |row: &Row| row.first_fault().and_then(|fault| fault.confidence);
     order.sort_by(|(_, a, a_of_median), (_, b, b_of_median)| {
         place(a)
             .cmp(&place(b))
-            .then(greatest_first(limit(a), limit(b)))
-            .then(greatest_first(*a_of_median, *b_of_median))
+            .then(greatest_first(standing(a, *a_of_median), standing(b, *b_of_median)))
             .then(greatest_first(confidence(a), confidence(b)))
             .then_with(|| a.key.path.cmp(&b.key.path))
     });

@@ -325,11 +325,10 @@ impl Row {
             let rest = path.strip_prefix(here)?;
             rest.starts_with(['/', '\\']).then(|| here.len() + 1)
         });
-        let cut = below.and_then(|end| path.get(..end)).unwrap_or(folder);
+        let from = below.unwrap_or(folder.len());
         // a reason stands on one line, as its blanks do
-        let cut = cut.split_whitespace().collect::<Vec<_>>().join(" ");
-        // a bare / may stand for something else, as in mm/s
-        if cut.len() > 1 { self.reason.replace(&cut, "") } else { self.reason.clone() }
+        let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        self.reason.replace(&one_line(path), &one_line(path.get(from..).unwrap_or(path)))
     }
 
     /// The most important fault found.

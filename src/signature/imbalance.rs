@@ -91,7 +91,7 @@ fn score_view(view: &View) -> Option<Score> {
 /// What to do, with the speed that was judged: where the order is highest need not be the service speed.
 fn advice(level: &Level) -> Option<String> {
     let rpm = grouped(level.at_rpm?);
-    Some(format!("{}, judged at {rpm} rpm, where 1x is highest", SIGNATURE.advice))
+    Some(format!("{}, judged at {rpm} rpm, where its level is highest", SIGNATURE.advice))
 }
 
 /// The channel's level closest to (or furthest beyond) a limit that the first order has to keep.

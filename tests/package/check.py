@@ -11,7 +11,10 @@ from wheel import ROOT, Environment, run, source_distribution, wheel
 
 LICENCES = ("LICENSE-APACHE", "LICENSE-MIT")
 # what the Python tests import beside NumPy, at the versions pinned for all tests
-TEST_TOOLS = ("pytest", "matplotlib", "pandas", "polars", "distributed", "scipy")
+TEST_TOOLS = (
+    *("pytest", "matplotlib", "pandas", "polars", "distributed", "scipy"),
+    *("ipykernel", "nbclient", "nbformat"),
+)
 # parts of the repository that nobody needs to build or to read the sources
 STRAY = (".ci/", ".tests/", "tests/figures/", "samples/recordings/", "target/")
 

@@ -395,5 +395,29 @@ fn a_range_that_leaves_the_run_out_gives_no_other_speed_instead() {
     let Estimate::NoSpeed(none) = estimate(&imbalanced_front(), &prior) else {
         panic!("the run begins below the range");
     };
-    assert!(none.reason.ends_with("leaves out; widen it"), "{}", none.reason);
+    assert!(none.reason.contains("does not lie in the range looked in"), "{}", none.reason);
+}
+
+#[test]
+fn a_steady_speed_outside_the_range_is_not_read_as_twice_that_within() {
+    let rate_hz = 25_600.0;
+    let samples: Vec<f64> = noise(&mut ChaCha8Rng::seed_from_u64(5), 8 * 25_600, rate_hz, 0)
+        .iter()
+        .enumerate()
+        .map(|(i, noise)| {
+            let turns = 1013.0 * i as f64 / rate_hz;
+            (TAU * turns).sin() + 0.3 * (2.0 * TAU * turns).sin() + 0.01 * noise
+        })
+        .collect();
+    let channel = channel(&samples, rate_hz, Role::Vibration);
+    let within = |low, high| {
+        let prior = Prior { lowest_rpm: Some(low), highest_rpm: Some(high), ..Prior::default() };
+        estimate(&channel, &prior)
+    };
+    let Estimate::NoSpeed(none) = within(100_000.0, 120_000.0 * 1.05) else {
+        panic!("121 560 rpm is the second order");
+    };
+    assert!(none.reason.contains("does not lie in the range looked in"), "{}", none.reason);
+    let Estimate::Speed(speed) = within(40_000.0, 90_000.0) else { panic!("the range is right") };
+    assert!((speed.range_rpm().1 / 60_780.0 - 1.0).abs() < 1e-3);
 }

@@ -473,6 +473,29 @@ fn sensor_resonance_by_order() {
 }
 
 #[test]
+fn an_estimated_speed_that_never_moved_releases_no_machine() {
+    let values = with_noise(27, 1.0, 10.0, |_| 0.0);
+    let judge_at =
+        |speed: &Speed| judge(&alone(channel_of(values.clone())), &Machine::default(), Some(speed));
+    let still = Speed::constant(SpeedSource::Estimated, 6000.0, 0.0, 10.0).expect("a speed");
+    let checks = judge_at(&still);
+    let check = find(&checks, "speed");
+    assert_eq!(check.fit, Fit::Limited);
+    assert!(check.affects.contains(&Affects::Speed), "{}", check.consequence);
+    let measured = Speed::constant(SpeedSource::Channel, 6000.0, 0.0, 10.0).expect("a speed");
+    assert_eq!(find(&judge_at(&measured), "speed").fit, Fit::Good);
+}
+
+#[test]
+fn pulses_that_are_taken_for_vibration_are_told() {
+    let pulses: Vec<f32> = (0..samples(4.0)).map(|i| if i % 80 < 9 { 1.0 } else { 0.0 }).collect();
+    let check = judged(pulses);
+    assert_eq!(find(&check, "pulse_shape").fit, Fit::Unfit);
+    let sine = with_noise(3, 0.01, 4.0, |t| (TAU * 300.0 * t).sin());
+    assert!(judged(sine).iter().all(|check| check.id != "pulse_shape"));
+}
+
+#[test]
 fn what_is_cut_short_or_too_short_is_told() {
     let judge_of = |seconds: f64, held| {
         let recording = alone(channel_of(with_noise(27, 1.0, seconds, |_| 0.0)));
@@ -483,7 +506,7 @@ fn what_is_cut_short_or_too_short_is_told() {
     let cut = judge_of(3.0, Some(0.25));
     let check = find(&cut, "length");
     assert_eq!((check.fit, check.affects.as_slice()), (Fit::Limited, &[Affects::Acceptance][..]));
-    assert!(check.found.contains("3 s, 25 %"), "{}", check.found);
+    assert!(check.found.contains("3 s, and by its header 9 s are missing"), "{}", check.found);
 }
 
 #[test]

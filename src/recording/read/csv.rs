@@ -227,7 +227,9 @@ impl Table {
             }
             (None, _) => {}
         }
-        table.ok_or_else(|| source.refuse("", "there is no line of numbers", "export it again"))
+        table.ok_or_else(|| {
+            source.refuse("", "this is text without a line of numbers", "export it again")
+        })
     }
 
     /// A table whose first row of numbers is `record`.

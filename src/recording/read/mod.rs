@@ -7,7 +7,7 @@
 
 mod csv;
 mod decode;
-pub(in crate::recording) mod guess;
+pub(crate) mod guess;
 mod npy;
 mod source;
 mod timebase;

@@ -10,10 +10,13 @@ use super::source::{BLOCK, Source};
 use super::{Column, Content, MAX_CHANNELS, ReadOptions, settle_rate};
 use crate::error::Result;
 
+/// Sizes that recorders write who do not know them yet: about 2 GiB, about 4 GiB (what a field of 32 bits
+/// holds, less the headers), and in RF64 all that no disk holds.
+const PLACEHOLDERS: [std::ops::RangeInclusive<u64>; 3] =
+    [0x7fff_0000..=0x8000_0000, 0xffff_0000..=0xffff_ffff, 1 << 60..=u64::MAX];
+/// Less than this share missing is a slip of the header, not of the copy: some count it in with the samples.
+const SLIP: f64 = 1e-3;
 /// A size field that says "unknown", or in RF64 "see ds64".
-/// Sizes from here on are written by recorders that do not know them yet.
-const PLACEHOLDER: u64 = 0x7fff_0000;
-const UNFINISHED: &str = "the header was left unfinished: it";
 const UNKNOWN: u32 = u32::MAX;
 /// More chunks than any recorder writes: the walk ends here.
 const MAX_CHUNKS: usize = 10_000;
@@ -178,12 +181,18 @@ fn data_size(
         return Ok(Data { at: chunk.at, bytes: stated.unwrap_or(there), held: None });
     }
     let says = stated.map_or("an unknown number".to_owned(), |size| size.to_string());
-    let counts = stated.filter(|size| (1..PLACEHOLDER).contains(size) || long_size == stated);
-    let what = if counts.is_some() { "the file is cut short: its header" } else { UNFINISHED };
+    let is_placeholder =
+        |size: &u64| *size == 0 || PLACEHOLDERS.iter().any(|range| range.contains(size));
+    let counts = stated.filter(|size| !is_placeholder(size));
+    let held = counts.map(|size| there as f64 / size as f64).filter(|held| *held < 1.0 - SLIP);
+    let what = match (counts, held) {
+        (Some(_), Some(_)) => "the file is cut short: its header",
+        (Some(_), None) => "the header is a little wrong: it",
+        _ => "the header was left unfinished: it",
+    };
     notes.push(format!(
         "{what} states {says} bytes of samples and the file holds {there}; what is there is used"
     ));
-    let held = counts.map(|size| there as f64 / size as f64);
     Ok(Data { at: chunk.at, bytes: there, held })
 }
 

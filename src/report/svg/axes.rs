@@ -88,6 +88,9 @@ fn plain(value: f64, span: f64) -> String {
     if span >= 20.0 {
         return crate::units::grouped(value);
     }
+    if span.abs() < 1e-4 && value != 0.0 {
+        return format!("{value:.1e}");
+    }
     let places = (2.0 - span.abs().max(1e-12).log10().floor()).clamp(0.0, 9.0) as usize;
     let text = format!("{value:.places$}");
     if text.contains('.') {
@@ -119,5 +122,6 @@ mod tests {
         assert_eq!(plain(60_000.0, 50_000.0), "60 000");
         assert_eq!(plain(0.25, 1.0), "0.25");
         assert_eq!(plain(2.0, 4.0), "2");
+        assert_eq!((plain(1.5e-9, 3e-9), plain(0.0, 3e-9)), ("1.5e-9".to_owned(), "0".to_owned()));
     }
 }

@@ -335,7 +335,6 @@ fn angle(key: &str, deg: f64) -> Result<()> {
     within(key, deg, -360.0, 360.0)
 }
 
-/// Refuses what is not a number between `low` and `high`.
 /// Refuses what cannot name the files of a recording everywhere.
 ///
 /// # Errors
@@ -352,6 +351,7 @@ pub fn check_name(name: &str) -> Result<()> {
     Ok(())
 }
 
+/// Refuses what is not a number between `low` and `high`.
 fn within(key: &str, value: f64, low: f64, high: f64) -> Result<()> {
     if (low..=high).contains(&value) {
         return Ok(());

@@ -131,6 +131,7 @@ pub fn estimate(channel: &Channel, prior: &Prior) -> Estimate {
     };
     let followed = match follow(&standing::subtract(&signal), &known) {
         Ok(followed) => Ok(followed),
+        Err(refused) if refused.contradicted => Err(NoSpeed::because(refused.reason)),
         Err(refused) => hold(
             &signal,
             &Known { stray_lines: STRAY_LINES.1, ..known.clone() },
@@ -184,18 +185,20 @@ pub fn estimate_from(channels: &[&Channel], prior: &Prior) -> Estimate {
 
 /// Why no moving ridge was taken. `moves`: something does move, so this is the reason to be told where
 /// nothing steady is found either.
+/// `contradicted`: it speaks against the range of speeds, and nothing else within it is to be believed.
 struct Refused {
     reason: String,
     moves: bool,
+    contradicted: bool,
 }
 
 impl Refused {
     fn still(reason: &str) -> Self {
-        Self { reason: reason.to_owned(), moves: false }
+        Self { reason: reason.to_owned(), moves: false, contradicted: false }
     }
 
     fn moving(reason: impl Into<String>) -> Self {
-        Self { reason: reason.into(), moves: true }
+        Self { reason: reason.into(), moves: true, contradicted: false }
     }
 }
 
@@ -233,14 +236,9 @@ fn follow(signal: &Signal, known: &Known<'_>) -> Result<Followed, Refused> {
         blur: |place| 0.05 * map.bin_hz / (place * middle_hz),
     };
     let readings = evidence.readings(known);
-    let widest_hz = (DEFAULT_RANGE_RPM.0 / 60.0, DEFAULT_RANGE_RPM.1 / 60.0);
-    if let Some(outside) = evidence.against(readings.first(), known, widest_hz) {
-        return Err(Refused::moving(format!(
-            "the moving lines speak for {} to {} rpm, which the range of speeds to look in leaves out; \
-             widen it",
-            grouped(rpm_from_hz(outside.factor * span_hz.0)),
-            grouped(rpm_from_hz(outside.factor * span_hz.1)),
-        )));
+    if let Some(outside) = evidence.against(readings.first(), known) {
+        let reason = contradiction(&outside, span_hz);
+        return Err(Refused { reason, moves: true, contradicted: true });
     }
     let Some(best) = readings.first() else {
         return Err(Refused::moving("no speed in the range explains the moving lines"));
@@ -253,6 +251,20 @@ fn follow(signal: &Signal, known: &Known<'_>) -> Result<Followed, Refused> {
     let stretch = pass.stretch().ok_or_else(lost)?;
     doubts(signal, &ridge, &stretch, best, window_s)?;
     Ok(Followed { path, stretch, window_s, readings, orders, moving: true })
+}
+
+/// Why a range of speeds gives no speed: something outside it is far likelier than all within.
+fn contradiction(outside: &Reading, span_hz: (f64, f64)) -> String {
+    let rpm = |hz: f64| grouped(rpm_from_hz(outside.factor * hz));
+    let range = if span_hz.1 > span_hz.0 {
+        format!("{} to {}", rpm(span_hz.0), rpm(span_hz.1))
+    } else {
+        rpm(span_hz.0)
+    };
+    format!(
+        "the lines speak for {range} rpm, which does not lie in the range looked in (--speed-range, or \
+         lowest_rpm and top_rpm of the machine file); check that the machine may run so, then state its range"
+    )
 }
 
 /// Lowest and highest speed of a path without its outer twentieths.

@@ -7,6 +7,7 @@
 //! tones at 17 and 18 orders betray a shaft whose own order is buried. The chances of seeing each order
 //! are common practice, no source.
 
+use super::DEFAULT_RANGE_RPM;
 use super::lines::Line;
 
 /// Standard error of a line's place in ln f.
@@ -154,15 +155,11 @@ impl<B: Fn(f64) -> f64> Evidence<'_, B> {
         found
     }
 
-    /// The likeliest reading outside the known range, but within `widest_hz`, where it speaks against
+    /// The likeliest reading outside the known range, but within the widest one, where it speaks against
     /// `best`, the likeliest one within: a run that begins below the range would otherwise be read as
     /// something that lies in it.
-    pub fn against(
-        &self,
-        best: Option<&Reading>,
-        known: &Known<'_>,
-        widest_hz: (f64, f64),
-    ) -> Option<Reading> {
+    pub fn against(&self, best: Option<&Reading>, known: &Known<'_>) -> Option<Reading> {
+        let widest_hz = (DEFAULT_RANGE_RPM.0 / 60.0, DEFAULT_RANGE_RPM.1 / 60.0);
         let is_outside = |factor: f64| {
             !self.is_within(factor, known.range_hz) && self.is_within(factor, widest_hz)
         };
@@ -423,12 +420,11 @@ mod tests {
     #[test]
     fn a_range_that_leaves_the_run_out_is_contradicted() {
         let rotor = [(1.0, 9.0), (2.0, 5.0), (3.0, 4.0), (4.0, 3.0), (9.0, 3.0)];
-        let widest_hz = (5.0, 5000.0);
         let lines = lines(&rotor);
         let against = |range_hz| {
             let known = Known { range_hz, ..VIBRATION };
             let evidence = evidence(&lines);
-            evidence.against(evidence.readings(&known).first(), &known, widest_hz)
+            evidence.against(evidence.readings(&known).first(), &known)
         };
         let outside =
             against((300.0, 1700.0)).expect("three halves of the speed is no good reading");

@@ -61,13 +61,16 @@ pub(super) fn read(
     }
     let capped: Vec<Line> =
         lines.iter().map(|l| Line { excess: l.line.excess.min(6.0), ..l.line }).collect();
-    let readings = Evidence {
+    let evidence = Evidence {
         lines: &capped,
         span_hz: (1.0, 1.0),
         lowest: 2.0 * bin_hz,
         blur: |place| 0.15 * bin_hz / place,
+    };
+    let readings = evidence.readings(known);
+    if let Some(outside) = evidence.against(readings.first(), known) {
+        return Err((super::contradiction(&outside, (1.0, 1.0)), Vec::new()));
     }
-    .readings(known);
     let Some(best) = readings.first() else {
         return Err(("no speed in the range explains the lines".to_owned(), readings));
     };

@@ -126,11 +126,14 @@ fn each_of_them_is_judged_or_told_why_not() {
             "cut.wav",
             &phone[..phone.len() / 2],
             3,
-            &["limited: the file is cut short: it holds 2 s, 50 %", "copy the file again"],
+            &[
+                "limited: the file is cut short: it holds 2 s, and by its header 2 s are missing",
+                "copy the file again",
+            ],
         ),
         ("page.wav", page, 2, &["this is a web page", "export it as WAV"]),
         ("empty.wav", b"", 2, &["the file is empty"]),
-        ("notes.wav", b"turbine, day 3", 2, &["no line of numbers"]),
+        ("notes.wav", b"turbine, day 3", 2, &["without a line of numbers"]),
         (
             "packed.wav",
             &with_format(0x55, 1, 16, &[0; 400]),
@@ -147,7 +150,7 @@ fn each_of_them_is_judged_or_told_why_not() {
         if wanted == 2 {
             assert!(said.starts_with("quietspin: ") && said.contains(name), "{said}");
         } else {
-            let open = "describe the machine in a file and name it by --machine";
+            let open = "describe the machine in a file (--machine";
             assert!(said.contains(open), "{name}: {said}");
         }
     }

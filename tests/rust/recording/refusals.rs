@@ -77,7 +77,7 @@ fn what_cannot_be_read_is_refused_in_these_words() {
         (riff(&[maker, data()]), None, format!("r, chunk 'fmt ': the samples are in a format of some maker; {pcm}")),
         (riff(&[plain(3, 1, 32), chunk(b"data", &f32_bytes(&[f32::NAN; 3]))]), None, "r, channel ch1: no sample is a number; export the recording again".into()),
         // CSV
-        (b"hello".to_vec(), None, "r: there is no line of numbers; export it again".into()),
+        (b"hello".to_vec(), None, "r: this is text without a line of numbers; export it again".into()),
         (b"1\n2\n".to_vec(), None, "r: there is no time column; add one, or state the rate (--rate, or rate_hz in Python)".into()),
         (b"a,b\n1,2\n7,3\n".to_vec(), None, "r: there is no time column; add one, or state the rate (--rate, or rate_hz in Python)".into()),
         (b"time\n0\n1\n".to_vec(), Some(1.0), "r: there is a time column only; add a column of samples".into()),

@@ -99,6 +99,17 @@ fn two_channels_of_sound_are_a_stereo_recording_where_they_are_alike() {
     assert_eq!(roles(&stereo), [Role::Sound, Role::Sound]);
     let told = "channel 2 is taken for sound: the two are nearly the same, as in stereo, at a rate usual for sound";
     assert_eq!(stereo.notes[1], told);
+    // who describes one of them has sensors, and the other is one too
+    let described = specs("[channel.front]\nnumber = 1\nunit = \"g\"\nfull_scale = 50");
+    let sensors = apply_specs(stereo, &described, Path::new("m.toml")).expect("applied");
+    assert_eq!(roles(&sensors), [Role::Vibration, Role::Vibration], "{:?}", sensors.notes);
+    assert_eq!(
+        sensors.notes,
+        [
+            "channel 1 (front) is taken for vibration: its unit says so",
+            "channel 2 is taken for vibration: nothing says otherwise",
+        ]
+    );
     for other in [
         read(&|i| 3000.0 * (f64::from(i) * 0.073).sin(), 44_100),
         read(&|i| -hum(i), 44_100),
@@ -247,7 +258,7 @@ fn specs_that_do_not_fit_are_refused_in_these_words() {
         (
             b"time_s,front\n0,0.5\n0.001,-12.25\n0.002,3\n".to_vec(),
             "[channel.front]\nunit = \"g\"\nfull_scale = 50",
-            "m.toml, channel.front: full_scale is stated, and the file holds floats that reach 12.250, which are no fractions of it; remove full_scale where they hold the unit itself",
+            "m.toml, channel.front: full scale is stated, and the file holds floats that reach 12.250, which are no fractions of it; remove full_scale or full_scale_v where they hold the unit itself",
         ),
         (
             csv.clone(),
