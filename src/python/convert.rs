@@ -77,8 +77,8 @@ impl Progress for Watched {
 
 /// As [`compute`], for work that may take seconds: Ctrl-C, and whatever other signal handler raises, is
 /// heard within a tenth of a second, and a terminal or notebook is told how far it is. The work runs on a
-/// thread of its own; after an interrupt it stops at its next
-/// step, and work without steps runs on to its end, unheard. `stage` says what is done until the work tells itself.
+/// thread of its own; after an interrupt it stops at its next step, and work without steps runs on to its
+/// end, unheard. `stage` says what is done until the work tells itself.
 pub(super) fn compute_interruptibly<T: Send + 'static>(
     py: Python<'_>,
     stage: &str,
