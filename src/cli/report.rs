@@ -1,5 +1,6 @@
 //! `quietspin report FILE`: one recording, judged, as a page to file.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -59,12 +60,20 @@ fn check_replaceable(out: &Path) -> Result<()> {
     if !out.extension().is_some_and(is_page) {
         return refuse("the page is HTML", "choose a name that ends in .html");
     }
-    match std::fs::read(out) {
+    // its start tells; what stands there may be long
+    match std::fs::File::open(out).and_then(|file| start(file, html::MARK_WITHIN)) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
         Err(source) => Err(Error::io(out, source)),
         Ok(bytes) if bytes.is_empty() || html::is_report(&bytes) => Ok(()),
         Ok(_) => refuse("it is there already and is no report", "choose another name for the page"),
     }
+}
+
+/// The first bytes of a file, so many at most.
+fn start(file: std::fs::File, most: u64) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(most).read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 #[cfg(test)]

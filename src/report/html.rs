@@ -18,11 +18,12 @@ use crate::units::clause;
 /// Tells a page of this library from any other.
 pub(crate) const MARK: &str = "<meta name=\"generator\" content=\"quietspin report\">";
 
-/// Whether these are the bytes of such a page.
-pub(crate) fn is_report(bytes: &[u8]) -> bool {
-    bytes
-        .get(..1000.min(bytes.len()))
-        .is_some_and(|start| start.windows(MARK.len()).any(|part| part == MARK.as_bytes()))
+/// The mark stands within so many bytes from the start of a page.
+pub(crate) const MARK_WITHIN: u64 = 1000;
+
+/// Whether a page of this library starts with these bytes.
+pub(crate) fn is_report(start: &[u8]) -> bool {
+    start.windows(MARK.len()).any(|part| part == MARK.as_bytes())
 }
 
 /// Rows of speed in a map.
