@@ -7,10 +7,16 @@ pub mod average;
 pub mod critical;
 pub mod growth;
 pub mod map;
+mod noise;
 pub mod resample;
 pub mod track;
+pub mod tracking_filter;
+mod wave;
+pub mod windows;
 
 pub use average::SynchronousAverage;
 pub use map::OrderMap;
 pub use resample::AngleSignal;
 pub use track::Track;
+pub use tracking_filter::TrackingFilter;
+pub use wave::Wave;

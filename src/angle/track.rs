@@ -35,6 +35,14 @@ impl Track {
         }
     }
 
+    /// Adds a point.
+    pub(super) fn push(&mut self, time_s: f64, rpm: f64, phasor: Complex64, error: f64) {
+        self.times_s.push(time_s);
+        self.rpm.push(rpm);
+        self.phasors.push(phasor);
+        self.errors.push(error);
+    }
+
     /// Number of points.
     pub fn len(&self) -> usize {
         self.phasors.len()
@@ -86,10 +94,8 @@ impl Track {
     pub fn where_rpm(&self, chosen: impl Fn(f64) -> bool) -> Self {
         let mut out = Self::empty(self.order);
         for index in (0..self.len()).filter(|&i| chosen(self.rpm[i])) {
-            out.times_s.push(self.times_s[index]);
-            out.rpm.push(self.rpm[index]);
-            out.phasors.push(self.phasors[index]);
-            out.errors.push(self.errors[index]);
+            let (time_s, rpm) = (self.times_s[index], self.rpm[index]);
+            out.push(time_s, rpm, self.phasors[index], self.errors[index]);
         }
         out
     }

@@ -1,5 +1,6 @@
 //! Signal-processing tools that know no domain: slices in, vectors out.
 
+pub mod banded;
 pub mod blocks;
 pub mod fft;
 pub mod floor;

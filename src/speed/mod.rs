@@ -209,6 +209,21 @@ impl Speed {
         piece.value_at(time_s)
     }
 
+    /// Shaft angles in turns at times `start_s`, `start_s + step_s`, ...; continued at constant speed
+    /// outside the time covered. Cheaper than one by one, as the knots are walked along.
+    pub fn turns_into(&self, start_s: f64, step_s: f64, turns: &mut [f64]) {
+        let last = self.knots.len() - 1;
+        let mut after = self.knots.partition_point(|k| k.time_s <= start_s).clamp(1, last);
+        for (index, slot) in turns.iter_mut().enumerate() {
+            let time_s = start_s + index as f64 * step_s;
+            while after < last && self.knots[after].time_s <= time_s {
+                after += 1;
+            }
+            let piece = Piece { from: self.knots[after - 1].node(), to: self.knots[after].node() };
+            *slot = piece.value_at(time_s);
+        }
+    }
+
     /// Speed in turns per second at a time; constant outside the time covered.
     pub fn hz_at(&self, time_s: f64) -> f64 {
         let piece = self.piece_at(|k| k.time_s <= time_s);
@@ -268,6 +283,16 @@ mod tests {
             assert!((speed.time_at_turns(turns) - t).abs() < 1e-10);
         }
         assert_eq!(speed.range_rpm(), (600.0, 3000.0));
+    }
+
+    #[test]
+    fn angles_along_the_way_are_those_one_by_one() {
+        let speed = ramp();
+        let mut turns = [0.0; 60];
+        speed.turns_into(-0.7, 0.1, &mut turns);
+        for (i, &found) in turns.iter().enumerate() {
+            assert!((found - speed.turns_at(-0.7 + 0.1 * i as f64)).abs() < 1e-12, "{i}");
+        }
     }
 
     #[test]
