@@ -200,15 +200,13 @@ fn compute(case: &Case, progress: &mut dyn Progress) -> Result<()> {
     let bearings = case.bearings();
     let at_bearings: Vec<View> =
         bearings.iter().flat_map(|(bearing, _)| case.views_at(bearing)).collect();
-    let total = (2 * views.len() + at_bearings.len() + 4) as u64;
+    let total = (views.len() + at_bearings.len() + 4) as u64;
     let mut begun = 0;
     let mut begin = |stage: &str| {
         begun += 1;
         progress::step(progress, stage, begun - 1, total)
     };
     for view in &views {
-        begin("angles")?;
-        view.angle();
         begin("orders")?;
         view.order_map();
     }

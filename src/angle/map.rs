@@ -3,11 +3,14 @@
 use ndarray::{Array2, ArrayView1};
 use serde::{Deserialize, Serialize};
 
-use super::resample::AngleSignal;
+use super::resample::{self, AngleSignal, Resampler, Sampled, Turn};
 use super::track::Track;
 use crate::dsp::fft::{self, Complex32, Complex64};
 use crate::dsp::stats;
 use crate::dsp::window::{Window, coherent_gain, noise_bandwidth_bins};
+use crate::error::Result;
+use crate::recording::Channel;
+use crate::speed::Speed;
 
 /// Turns per block where the recording is long enough: orders 1/16 apart, so that half orders and
 /// sub-synchronous motion stand clear of the first order under a Hann window.
@@ -39,52 +42,27 @@ impl OrderMap {
     ///
     /// A map of one block if there are few turns; a signal holds two at least.
     pub fn of(signal: &AngleSignal) -> Self {
-        let turns = signal.turns();
-        let mut turns_per_block = TURNS_PER_BLOCK;
-        while turns_per_block > 2 && turns < 4 * turns_per_block {
-            turns_per_block /= 2;
-        }
-        let turns_per_block = turns_per_block.min(turns.max(1));
-        let last_start = turns.saturating_sub(turns_per_block);
-        let hop = (turns_per_block / 2).max(1).max(last_start.div_ceil(MAX_BLOCKS));
-        let starts: Vec<usize> = (0..=last_start).step_by(hop).collect();
-
         let n = signal.samples_per_turn;
-        let len = turns_per_block * n;
-        let bins = (signal.max_order() * turns_per_block as f64).floor() as usize + 1;
-        let window = Window::Hann.coefficients(len);
-        let scale = 2.0 / (len as f64 * coherent_gain(&window));
-        let window: Vec<f32> = window.iter().map(|&w| (w * scale) as f32).collect();
+        let mut maker = Maker::new(n, signal.turns(), signal.first_turn, signal.source_rate_hz);
+        let times = signal.turn_times_s.windows(2);
+        for (values, times) in signal.values.chunks_exact(n).zip(times) {
+            let (start_s, end_s) = (times[0], times[1]);
+            maker.push(Turn { start_s, end_s, values });
+        }
+        maker.finish()
+    }
 
-        let plan = fft::forward_plan_f32(len);
-        let (mut block, mut output) = (plan.make_input_vec(), plan.make_output_vec());
-        let mut phasors = Array2::zeros((starts.len(), bins));
-        let (mut times_s, mut rpm) = (Vec::new(), Vec::new());
-        for (&start, mut row) in starts.iter().zip(phasors.rows_mut()) {
-            let source = &signal.values[start * n..start * n + len];
-            let mean = stats::mean_f32(source) as f32;
-            for ((slot, &x), &w) in block.iter_mut().zip(source).zip(&window) {
-                *slot = (x - mean) * w;
-            }
-            if plan.process(&mut block, &mut output).is_err() {
-                continue; // lengths come from the plan itself
-            }
-            let first_turn = signal.first_turn + start as f64;
-            for (k, (target, &bin)) in row.iter_mut().zip(&output).enumerate() {
-                *target = bin * from_block_start(k, turns_per_block, first_turn);
-            }
-            let hz = signal.mean_hz(start, turns_per_block).unwrap_or(0.0);
-            rpm.push(60.0 * hz);
-            times_s.push(mid_time_s(signal, start, turns_per_block));
-        }
-        Self {
-            turns_per_block,
-            times_s,
-            rpm,
-            phasors,
-            source_rate_hz: signal.source_rate_hz,
-            noise_bandwidth_bins: noise_bandwidth_bins(&Window::Hann.coefficients(len)),
-        }
+    /// The map of a channel up to `max_order`; the signal at equal angles is never held as a whole.
+    ///
+    /// # Errors
+    /// As [`Resampler::new`].
+    pub fn of_channel(channel: &Channel, speed: &Speed, max_order: f64) -> Result<Self> {
+        let n = resample::samples_per_turn_for(max_order);
+        let resampler = Resampler::new(Sampled::of(channel), speed, n)?;
+        let (turns, first_turn) = (resampler.turns(), resampler.first_turn());
+        let mut maker = Maker::new(n, turns, first_turn, channel.rate_hz);
+        resampler.run(channel.values(), |turn| maker.push(turn));
+        Ok(maker.finish())
     }
 
     /// Distance between neighbouring orders.
@@ -181,16 +159,117 @@ impl OrderMap {
     }
 }
 
+/// Makes a map turn by turn, holding the turns of one block.
+struct Maker {
+    samples_per_turn: usize,
+    first_turn: f64,
+    hop: usize,
+    blocks: usize,
+    /// Turns that came before those held.
+    passed: usize,
+    held: Vec<f32>,
+    /// Starts of the turns held, and the end of the last.
+    times_s: Vec<f64>,
+    window: Vec<f32>,
+    plan: fft::ForwardPlan,
+    /// Samples and bins of a block.
+    scratch: (Vec<f32>, Vec<Complex32>),
+    map: OrderMap,
+}
+
+impl Maker {
+    fn new(n: usize, turns: usize, first_turn: f64, source_rate_hz: f64) -> Self {
+        let mut turns_per_block = TURNS_PER_BLOCK;
+        while turns_per_block > 2 && turns < 4 * turns_per_block {
+            turns_per_block /= 2;
+        }
+        let turns_per_block = turns_per_block.min(turns.max(1));
+        let last_start = turns.saturating_sub(turns_per_block);
+        let hop = (turns_per_block / 2).max(1).max(last_start.div_ceil(MAX_BLOCKS));
+        let blocks = last_start / hop + 1;
+
+        let len = turns_per_block * n;
+        let bins = (resample::max_order_of(n) * turns_per_block as f64).floor() as usize + 1;
+        let window = Window::Hann.coefficients(len);
+        let scale = 2.0 / (len as f64 * coherent_gain(&window));
+        let plan = fft::forward_plan_f32(len);
+        Self {
+            samples_per_turn: n,
+            first_turn,
+            hop,
+            blocks,
+            passed: 0,
+            held: Vec::with_capacity(len),
+            times_s: Vec::new(),
+            window: window.iter().map(|&w| (w * scale) as f32).collect(),
+            scratch: (plan.make_input_vec(), plan.make_output_vec()),
+            plan,
+            map: OrderMap {
+                turns_per_block,
+                times_s: Vec::with_capacity(blocks),
+                rpm: Vec::with_capacity(blocks),
+                phasors: Array2::zeros((blocks, bins)),
+                source_rate_hz,
+                noise_bandwidth_bins: noise_bandwidth_bins(&window),
+            },
+        }
+    }
+
+    fn push(&mut self, turn: Turn) {
+        let block = self.map.times_s.len();
+        let index = self.passed + self.held.len() / self.samples_per_turn;
+        if block >= self.blocks || index < block * self.hop {
+            self.passed += 1; // between two blocks, or after the last
+            return;
+        }
+        if self.held.is_empty() {
+            self.times_s.push(turn.start_s);
+        }
+        self.held.extend_from_slice(turn.values);
+        self.times_s.push(turn.end_s);
+        if self.times_s.len() == self.map.turns_per_block + 1 {
+            self.add_block(block);
+            let spent = self.hop.min(self.map.turns_per_block);
+            self.held.drain(..spent * self.samples_per_turn);
+            self.times_s.drain(..spent);
+            if self.held.is_empty() {
+                self.times_s.clear();
+            }
+            self.passed += spent;
+        }
+    }
+
+    fn add_block(&mut self, block: usize) {
+        let mean = stats::mean_f32(&self.held) as f32;
+        let (input, output) = &mut self.scratch;
+        for ((slot, &x), &w) in input.iter_mut().zip(&self.held).zip(&self.window) {
+            *slot = (x - mean) * w;
+        }
+        let turns = self.map.turns_per_block;
+        if self.plan.process(input, output).is_ok() {
+            // lengths come from the plan itself: it never fails
+            let first_turn = self.first_turn + (block * self.hop) as f64;
+            let row = self.map.phasors.row_mut(block);
+            for (k, (target, &bin)) in row.into_iter().zip(output.iter()).enumerate() {
+                *target = bin * from_block_start(k, turns, first_turn);
+            }
+        }
+        if let (Some(from), Some(to)) = (self.times_s.first(), self.times_s.last()) {
+            self.map.rpm.push(60.0 * turns as f64 / (to - from));
+            self.map.times_s.push(0.5 * (from + to));
+        }
+    }
+
+    fn finish(self) -> OrderMap {
+        self.map
+    }
+}
+
 /// Refers a bin's phase to angle zero instead of the start of its block.
 fn from_block_start(bin: usize, turns_per_block: usize, first_turn: f64) -> Complex32 {
     let turns = (bin as f64 * (first_turn / turns_per_block as f64)).fract();
     let shift = Complex64::from_polar(1.0, -std::f64::consts::TAU * turns);
     Complex32::new(shift.re as f32, shift.im as f32)
-}
-
-fn mid_time_s(signal: &AngleSignal, start: usize, turns: usize) -> f64 {
-    let at = |turn: usize| signal.turn_times_s.get(turn).copied().unwrap_or(0.0);
-    0.5 * (at(start) + at(start + turns))
 }
 
 #[cfg(test)]

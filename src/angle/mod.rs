@@ -5,6 +5,7 @@
 
 pub mod average;
 pub mod critical;
+pub mod follow;
 pub mod growth;
 pub mod map;
 mod noise;
@@ -15,6 +16,7 @@ mod wave;
 pub mod windows;
 
 pub use average::SynchronousAverage;
+pub use follow::{Method, follow};
 pub use map::OrderMap;
 pub use resample::AngleSignal;
 pub use track::Track;

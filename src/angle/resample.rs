@@ -23,7 +23,7 @@ pub struct AngleSignal {
 impl AngleSignal {
     /// Highest order that is free of aliases, where the channel's own rate allows it.
     pub fn max_order(&self) -> f64 {
-        0.5 * self.samples_per_turn as f64 * PASSED_SHARE
+        max_order_of(self.samples_per_turn)
     }
 
     /// Whole turns.
@@ -45,6 +45,11 @@ const PASSED_SHARE: f64 = LEAST_OF_CUTOFF * (1.0 - TRANSITION);
 /// Most samples of one signal at equal angles, two gigabytes.
 const MOST_SAMPLES: usize = 1 << 29;
 
+/// The highest order that so many samples per turn hold free of aliases.
+pub(super) fn max_order_of(samples_per_turn: usize) -> f64 {
+    0.5 * samples_per_turn as f64 * PASSED_SHARE
+}
+
 /// The number of samples per turn (7-smooth) for which `max_order` is free of aliases.
 pub fn samples_per_turn_for(max_order: f64) -> usize {
     let needed = 2.0 * max_order / PASSED_SHARE;
@@ -58,61 +63,10 @@ pub fn samples_per_turn_for(max_order: f64) -> usize {
 /// [`AngleSignal::max_order`]. Turns begin at whole numbers of `speed`'s angle.
 ///
 /// # Errors
-/// [`Error::TooLittle`] where fewer than two whole turns are covered, or the shaft turns faster than half
-/// the sampling rate; [`Error::Setting`] where so many samples per turn would fill the memory.
+/// As [`Resampler::new`]; [`Error::Setting`] where so many samples would fill the memory.
 pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Result<AngleSignal> {
-    let (from_s, to_s) = covered(channel, speed);
-    let first_turn = speed.turns_at(from_s).ceil();
-    let last_turn = speed.turns_at(to_s).floor();
-    if to_s <= from_s || last_turn < first_turn + 2.0 {
-        return Err(Error::too_little(
-            format!("channel {} in shaft angle", channel.name()),
-            "at least 2 whole turns",
-            format!("{:.1}", (speed.turns_at(to_s) - speed.turns_at(from_s)).max(0.0)),
-        ));
-    }
-    let turns = (last_turn - first_turn) as usize;
-    check_size(channel, turns, samples_per_turn, to_s - from_s)?;
-    let turn_times_s: Vec<f64> =
-        (0..=turns).map(|turn| speed.time_at_turns(first_turn + turn as f64)).collect();
-
-    let mut bank = KernelBank::new();
-    let samples = channel.values();
-    let mut values = Vec::with_capacity(turns * samples_per_turn);
-    for turn in 0..turns {
-        let piece = TurnTime::between(speed, turn_times_s[turn], turn_times_s[turn + 1]);
-        let hz = 1.0 / piece.span_s;
-        let cutoff = (samples_per_turn as f64 * hz / channel.rate_hz).min(1.0);
-        let kernel = bank.table(cutoff);
-        for step in 0..samples_per_turn {
-            let time_s = piece.at(step as f64 / samples_per_turn as f64);
-            values.push(kernel.at(samples, channel.index_at(time_s)));
-        }
-    }
-    Ok(AngleSignal {
-        samples_per_turn,
-        first_turn,
-        values,
-        turn_times_s,
-        source_rate_hz: channel.rate_hz,
-    })
-}
-
-/// Refuses what can only be a slip of the pen in the speed, the rate or the highest order.
-fn check_size(
-    channel: &Channel,
-    turns: usize,
-    samples_per_turn: usize,
-    duration_s: f64,
-) -> Result<()> {
-    let mean_hz = turns as f64 / duration_s;
-    if mean_hz > 0.5 * channel.rate_hz {
-        return Err(Error::too_little(
-            format!("channel {} in shaft angle", channel.name()),
-            format!("a sampling rate above twice the {mean_hz:.0} turns per second"),
-            format!("{:.0} Hz", channel.rate_hz),
-        ));
-    }
+    let resampler = Resampler::new(Sampled::of(channel), speed, samples_per_turn)?;
+    let turns = resampler.turns();
     if turns.saturating_mul(samples_per_turn) > MOST_SAMPLES {
         return Err(Error::setting(
             "samples_per_turn",
@@ -120,12 +74,189 @@ fn check_size(
             "choose a lower highest order",
         ));
     }
-    Ok(())
+    let mut signal = AngleSignal {
+        samples_per_turn,
+        first_turn: resampler.first_turn(),
+        values: Vec::with_capacity(turns * samples_per_turn),
+        turn_times_s: Vec::with_capacity(turns + 1),
+        source_rate_hz: channel.rate_hz,
+    };
+    resampler.run(channel.values(), |turn| {
+        signal.values.extend_from_slice(turn.values);
+        if signal.turn_times_s.is_empty() {
+            signal.turn_times_s.push(turn.start_s);
+        }
+        signal.turn_times_s.push(turn.end_s);
+    });
+    Ok(signal)
 }
 
-fn covered(channel: &Channel, speed: &Speed) -> (f64, f64) {
-    let last = channel.len().saturating_sub(1) as f64;
-    (channel.time_s(0.0).max(speed.start_s()), channel.time_s(last).min(speed.end_s()))
+/// How a channel is sampled, known before its samples come.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sampled<'a> {
+    /// The channel's name, for messages.
+    pub name: &'a str,
+    /// Sampling rate in Hz.
+    pub rate_hz: f64,
+    /// Time of the first sample in seconds.
+    pub start_s: f64,
+    /// How many samples there are.
+    pub len: usize,
+}
+
+impl<'a> Sampled<'a> {
+    /// Of a channel.
+    pub fn of(channel: &'a Channel) -> Self {
+        Self {
+            name: channel.name(),
+            rate_hz: channel.rate_hz,
+            start_s: channel.time_s(0.0),
+            len: channel.len(),
+        }
+    }
+
+    fn index_at(&self, time_s: f64) -> f64 {
+        (time_s - self.start_s) * self.rate_hz
+    }
+
+    /// The time covered together with a speed.
+    fn covered(&self, speed: &Speed) -> (f64, f64) {
+        let end_s = self.start_s + self.len.saturating_sub(1) as f64 / self.rate_hz;
+        (self.start_s.max(speed.start_s()), end_s.min(speed.end_s()))
+    }
+}
+
+/// One turn at equal steps of angle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Turn<'a> {
+    /// When it begins, in seconds.
+    pub start_s: f64,
+    /// When it ends, in seconds.
+    pub end_s: f64,
+    /// Its samples, in the channel's unit.
+    pub values: &'a [f32],
+}
+
+/// Resampling at equal angles, block by block: a recording of any length in bounded memory.
+///
+/// What [`resample`] says holds here too. Samples are pushed as they come; each turn is given out as soon
+/// as the samples around it are there.
+#[derive(Debug)]
+pub struct Resampler<'a> {
+    sampled: Sampled<'a>,
+    speed: &'a Speed,
+    first_turn: f64,
+    turns: usize,
+    /// Turns given out.
+    done: usize,
+    next_start_s: f64,
+    bank: KernelBank,
+    /// Samples still needed, from index `held_from` on.
+    held: Vec<f32>,
+    held_from: usize,
+    turn: Vec<f32>,
+}
+
+/// Samples that a whole channel is pushed in at a time.
+const BLOCK: usize = 1 << 16;
+
+impl<'a> Resampler<'a> {
+    /// A resampler over all whole turns that both the samples and `speed` cover.
+    ///
+    /// # Errors
+    /// [`Error::TooLittle`] where fewer than two whole turns are covered, or the shaft turns faster than
+    /// half the sampling rate.
+    pub fn new(sampled: Sampled<'a>, speed: &'a Speed, samples_per_turn: usize) -> Result<Self> {
+        let (from_s, to_s) = sampled.covered(speed);
+        let first_turn = speed.turns_at(from_s).ceil();
+        let last_turn = speed.turns_at(to_s).floor();
+        let too_little = |needed: String, got: String| {
+            let what = format!("channel {} in shaft angle", sampled.name);
+            Err(Error::too_little(what, needed, got))
+        };
+        if to_s <= from_s || last_turn < first_turn + 2.0 {
+            let turns = (speed.turns_at(to_s) - speed.turns_at(from_s)).max(0.0);
+            return too_little("at least 2 whole turns".to_owned(), format!("{turns:.1}"));
+        }
+        let mean_hz = (last_turn - first_turn) / (to_s - from_s);
+        if mean_hz > 0.5 * sampled.rate_hz {
+            return too_little(
+                format!("a sampling rate above twice the {mean_hz:.0} turns per second"),
+                format!("{:.0} Hz", sampled.rate_hz),
+            );
+        }
+        Ok(Self {
+            sampled,
+            speed,
+            first_turn,
+            turns: (last_turn - first_turn) as usize,
+            done: 0,
+            next_start_s: speed.time_at_turns(first_turn),
+            bank: KernelBank::new(),
+            held: Vec::new(),
+            held_from: 0,
+            turn: vec![0.0; samples_per_turn],
+        })
+    }
+
+    /// Shaft angle in turns at the start of the first turn; a whole number.
+    pub fn first_turn(&self) -> f64 {
+        self.first_turn
+    }
+
+    /// How many turns there will be.
+    pub fn turns(&self) -> usize {
+        self.turns
+    }
+
+    /// Takes the next samples and gives out the turns that they complete.
+    pub fn push(&mut self, samples: &[f32], mut each: impl FnMut(Turn)) {
+        self.held.extend_from_slice(samples);
+        self.give_out(false, &mut each);
+    }
+
+    /// Gives out the last turns, beyond whose end there is nothing.
+    pub fn finish(mut self, mut each: impl FnMut(Turn)) {
+        self.give_out(true, &mut each);
+    }
+
+    /// All turns of samples that are in memory already.
+    pub fn run(mut self, samples: &[f32], mut each: impl FnMut(Turn)) {
+        for block in samples.chunks(BLOCK) {
+            self.push(block, &mut each);
+        }
+        self.finish(each);
+    }
+
+    fn give_out(&mut self, at_end: bool, each: &mut impl FnMut(Turn)) {
+        let mut needed_from = self.held_from;
+        while self.done < self.turns {
+            let end_s = self.speed.time_at_turns(self.first_turn + (self.done + 1) as f64);
+            let time = TurnTime::between(self.speed, self.next_start_s, end_s);
+            let steps = self.turn.len();
+            let cutoff = steps as f64 / time.span_s / self.sampled.rate_hz;
+            let kernel = self.bank.table(cutoff.min(1.0));
+            let (first, last) = (
+                self.sampled.index_at(self.next_start_s) - kernel.reach(),
+                self.sampled.index_at(end_s) + kernel.reach(),
+            );
+            needed_from = (first.max(0.0) as usize).max(self.held_from);
+            if !at_end && last > (self.held_from + self.held.len()) as f64 {
+                break;
+            }
+            for (step, slot) in self.turn.iter_mut().enumerate() {
+                let index = self.sampled.index_at(time.at(step as f64 / steps as f64));
+                *slot = kernel.at(&self.held, index - self.held_from as f64);
+            }
+            each(Turn { start_s: self.next_start_s, end_s, values: &self.turn });
+            self.next_start_s = end_s;
+            self.done += 1;
+        }
+        // nothing before the next turn is needed any more
+        let spent = (needed_from - self.held_from).min(self.held.len());
+        self.held.drain(..spent);
+        self.held_from += spent;
+    }
 }
 
 /// Time over one turn as a cubic: exact at both ends with the exact slopes, which is far cheaper than
@@ -218,6 +349,29 @@ mod tests {
         let speed = Speed::from_knots(SpeedSource::Pulse, knots, 0.0).expect("a rising curve");
         let angle = resample(&channel(|t| t), &speed, 16).expect("200 turns");
         assert!(angle.values.windows(2).all(|pair| pair[1] >= pair[0] && pair[1].is_finite()));
+    }
+
+    /// Whatever the blocks, the same turns come out, and no more is held than a turn and the kernel need.
+    #[test]
+    fn blocks_of_any_size_give_the_same_turns() {
+        let speed = run_up();
+        let recorded = channel(|t| (TAU * 3.0 * speed.turns_at(t)).cos());
+        let whole = resample(&recorded, &speed, 32).expect("long enough");
+        for block in [1_000, 4_096, 70_000] {
+            let mut pieces =
+                Resampler::new(Sampled::of(&recorded), &speed, 32).expect("long enough");
+            assert_eq!(pieces.turns(), whole.turns());
+            let (mut values, mut most) = (Vec::new(), 0);
+            for samples in recorded.values().chunks(block) {
+                pieces.push(samples, |turn| values.extend_from_slice(turn.values));
+                most = most.max(pieces.held.len());
+            }
+            pieces.finish(|turn| values.extend_from_slice(turn.values));
+            assert_eq!(values.len(), whole.values.len());
+            let same = values.iter().zip(&whole.values).all(|(a, b)| (a - b).abs() < 1e-6);
+            assert!(same, "blocks of {block}");
+            assert!(most <= block + 1_500, "{most} samples held for blocks of {block}");
+        }
     }
 
     #[test]

@@ -16,6 +16,7 @@ use super::wave::{self, Carriers, Wave};
 use crate::dsp::fft::Complex64;
 use crate::dsp::window::Window;
 use crate::error::{Error, Result};
+use crate::progress::{Progress, step};
 use crate::recording::Channel;
 
 /// How long a window is.
@@ -36,6 +37,8 @@ impl Default for Length {
 
 /// Cycles of the slowest wave that a window holds at least: with fewer its mirror image stands too near.
 const LEAST_CYCLES: f64 = 2.0;
+/// Windows between two tellings of the progress.
+const WINDOWS_PER_STEP: usize = 64;
 /// Where a window parts two waves so badly that noise grows by more, it gives no point.
 const MOST_INFLATION: f64 = 10.0;
 
@@ -46,16 +49,24 @@ const MOST_INFLATION: f64 = 10.0;
 ///
 /// # Errors
 /// [`Error::Setting`] for a length that is none or orders that are none; [`Error::TooLittle`] where the
-/// recording is shorter than a window.
-pub fn tracks(channel: &Channel, waves: &[Wave], length: Length) -> Result<Vec<Track>> {
+/// recording is shorter than a window; [`Error::Stopped`].
+pub fn tracks(
+    channel: &Channel,
+    waves: &[Wave],
+    length: Length,
+    progress: &mut dyn Progress,
+) -> Result<Vec<Track>> {
     wave::check(waves)?;
     check_length(length)?;
     let covered = wave::covered(channel, waves)?;
     let mut tracks: Vec<Track> = waves.iter().map(|wave| Track::empty(wave.order)).collect();
     let placing = Placing { channel, first: &waves[0], length };
-    let mut found = false;
-    for window in placing.windows(covered.clone()) {
-        found = true;
+    let windows = placing.windows(covered.clone());
+    let count = windows.len() as u64;
+    for (done, window) in windows.into_iter().enumerate() {
+        if done.is_multiple_of(WINDOWS_PER_STEP) {
+            step(progress, "order tracks", done as u64, count)?;
+        }
         let middle_s = placing.middle_s(&window);
         let judged: Vec<usize> = (0..waves.len())
             .filter(|&i| waves[i].is_judged(channel, middle_s))
@@ -71,7 +82,7 @@ pub fn tracks(channel: &Channel, waves: &[Wave], length: Length) -> Result<Vec<T
             tracks[i].push(middle_s, 60.0 * waves[i].speed.hz_at(middle_s), phasor, error);
         }
     }
-    if found {
+    if count > 0 {
         return Ok(tracks);
     }
     let seconds = covered.len() as f64 / channel.rate_hz;
@@ -245,6 +256,7 @@ fn noise_of(left: &[f64], carriers: &Carriers, taper: &[f64], total: f64, wave: 
 mod tests {
     use super::*;
     use crate::dsp::stats;
+    use crate::progress::Silent;
     use crate::recording::ChannelSpec;
     use crate::speed::{Knot, Speed, SpeedSource};
     use std::f64::consts::TAU;
@@ -279,7 +291,7 @@ mod tests {
         });
         let waves = parts.map(|(order, _, _)| Wave { speed: &speed, order });
         for length in LENGTHS {
-            let found = tracks(&recorded, &waves, length).expect("long enough");
+            let found = tracks(&recorded, &waves, length, &mut Silent).expect("long enough");
             for (track, (order, amplitude, lead)) in found.iter().zip(parts) {
                 assert!(track.len() > 30, "{length:?}: {}", track.len());
                 let exact = Complex64::from_polar(amplitude, lead);
@@ -289,9 +301,13 @@ mod tests {
             }
         }
         // in turns, whole orders that are not asked for leave nothing either
-        let first =
-            &tracks(&channel(|t| (2.0 * TAU * speed.turns_at(t)).cos()), &waves[..1], LENGTHS[0])
-                .expect("long enough")[0];
+        let first = &tracks(
+            &channel(|t| (2.0 * TAU * speed.turns_at(t)).cos()),
+            &waves[..1],
+            LENGTHS[0],
+            &mut Silent,
+        )
+        .expect("long enough")[0];
         assert!(first.phasors.iter().all(|phasor| phasor.norm() < 1e-4));
     }
 
@@ -303,9 +319,11 @@ mod tests {
             (TAU * turns).cos() + 0.5 * (TAU * 1.06 * turns + 1.0).cos()
         });
         let waves = [1.0, 1.06].map(|order| Wave { speed: &speed, order });
-        let together = tracks(&recorded, &waves, Length::Turns(16.0)).expect("long enough");
+        let together =
+            tracks(&recorded, &waves, Length::Turns(16.0), &mut Silent).expect("long enough");
         assert!(together[1].phasors.iter().all(|c| (c.norm() - 0.5).abs() < 1e-3));
-        let alone = tracks(&recorded, &waves[..1], Length::Turns(16.0)).expect("long enough");
+        let alone =
+            tracks(&recorded, &waves[..1], Length::Turns(16.0), &mut Silent).expect("long enough");
         assert!(alone[0].phasors.iter().any(|c| (c.norm() - 1.0).abs() > 0.2));
     }
 
@@ -323,7 +341,7 @@ mod tests {
             channel(|t| (TAU * speed.turns_at(t)).cos() + noise[(t * RATE_HZ).round() as usize]);
         let waves = [Wave { speed: &speed, order: 1.0 }];
         for length in LENGTHS {
-            let track = &tracks(&recorded, &waves, length).expect("long enough")[0];
+            let track = &tracks(&recorded, &waves, length, &mut Silent).expect("long enough")[0];
             let ratios: Vec<f64> = (0..track.len())
                 .map(|i| ((track.phasors[i].re - 1.0) / track.errors[i]).powi(2))
                 .collect();
@@ -338,7 +356,9 @@ mod tests {
         let speed = run_up();
         let recorded = channel(|t| t);
         let waves = [Wave { speed: &speed, order: 1.0 }];
-        let refuse = |length| tracks(&recorded, &waves, length).expect_err("refused").to_string();
+        let refuse = |length| {
+            tracks(&recorded, &waves, length, &mut Silent).expect_err("refused").to_string()
+        };
         assert!(refuse(Length::Turns(1.0)).contains("2 or more"));
         assert!(refuse(Length::Seconds(-1.0)).contains("above 0"));
         assert!(refuse(Length::Seconds(5.0)).contains("4.00 s"));

@@ -9,7 +9,7 @@ pub mod levels;
 
 use std::cell::OnceCell;
 
-use crate::angle::{AngleSignal, OrderMap, Track, critical, map, resample};
+use crate::angle::{OrderMap, Track, critical, map};
 use crate::fitness::{self, Check};
 use crate::machine::{Machine, Multipliers};
 use crate::recording::{Channel, Direction, Recording, Role};
@@ -42,7 +42,6 @@ pub struct Case {
 
 #[derive(Debug, Default)]
 struct Products {
-    angle: OnceCell<Option<AngleSignal>>,
     map: OnceCell<Option<OrderMap>>,
     spectrum: OnceCell<Option<Spectrum>>,
     displacement: OnceCell<Option<Track>>,
@@ -191,19 +190,13 @@ impl<'a> View<'a> {
         }
     }
 
-    /// The signal at equal angles, with the case's highest order free of aliases.
-    pub fn angle(&self) -> Option<&'a AngleSignal> {
+    /// The order map, with the case's highest order free of aliases.
+    pub fn order_map(&self) -> Option<&'a OrderMap> {
         let make = || {
             let speed = self.case.speed.as_ref()?;
-            let steps = resample::samples_per_turn_for(self.case.map_orders());
-            resample::resample(self.channel, speed, steps).ok()
+            OrderMap::of_channel(self.channel, speed, self.case.map_orders()).ok()
         };
-        self.products.angle.get_or_init(make).as_ref()
-    }
-
-    /// The order map.
-    pub fn order_map(&self) -> Option<&'a OrderMap> {
-        self.products.map.get_or_init(|| self.angle().map(OrderMap::of)).as_ref()
+        self.products.map.get_or_init(make).as_ref()
     }
 
     /// The averaged amplitude spectrum in the channel's unit; `None` for a very short recording.

@@ -48,8 +48,11 @@ thread_local! {
     static PLANS_F64: RefCell<Cache<f64>> = RefCell::new(Cache::new());
 }
 
+/// A plan of a forward transform of real single-precision values.
+pub type ForwardPlan = Arc<dyn RealToComplex<f32>>;
+
 /// The plan of a forward transform of `len` real single-precision values.
-pub fn forward_plan_f32(len: usize) -> Arc<dyn RealToComplex<f32>> {
+pub fn forward_plan_f32(len: usize) -> ForwardPlan {
     PLANS_F32.with_borrow_mut(|cache| cache.forward(len))
 }
 

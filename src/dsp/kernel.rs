@@ -100,6 +100,11 @@ impl KernelTable {
         Self { before, taps, fractions, rows }
     }
 
+    /// How far from its place a value reaches, in samples.
+    pub fn reach(&self) -> f64 {
+        (self.taps as i64 - self.before).max(self.before + 1) as f64
+    }
+
     /// The signal at `position` (in samples, fractional), low-passed at the table's cut-off. Outside its
     /// ends the signal counts as its end value; 0 for no samples.
     pub fn at(&self, samples: &[f32], position: f64) -> f32 {

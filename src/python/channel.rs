@@ -10,7 +10,9 @@ use super::convert::{
 };
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
-use crate::angle::{OrderMap, average, resample};
+use crate::angle::tracking_filter::{Bandwidth, TrackingFilter};
+use crate::angle::windows::Length;
+use crate::angle::{self, Method, OrderMap, Wave, average, resample};
 use crate::error::{Error, Result};
 use crate::figure::Subject;
 use crate::machine::Machine;
@@ -60,6 +62,65 @@ fn speed_or_constant(speed: Option<Speed>, channel: &Channel, machine: &Machine)
 /// A speed of its own, for work that outlives the call.
 fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
     speed.map(|speed| speed.get().inner.clone())
+}
+
+/// A tone of fixed frequency, as a shaft that turns so fast.
+fn tone(hz: f64, channel: &Channel) -> Result<Speed> {
+    let end_s = channel.start_s + channel.duration_s();
+    Speed::constant(SpeedSource::Stated, 60.0 * hz, channel.start_s, end_s).map_err(|_| {
+        Error::setting("tones_hz", format!("{hz} Hz is no tone"), "give frequencies above 0")
+    })
+}
+
+/// What the methods of order tracks can be set to.
+struct Settings {
+    turns: Option<f64>,
+    seconds: Option<f64>,
+    bandwidth_orders: Option<f64>,
+    bandwidth_hz: Option<f64>,
+    poles: Option<usize>,
+}
+
+impl Settings {
+    /// The method by its name, with its settings; those of another are refused.
+    fn method(&self, name: &str) -> Result<Method> {
+        let given = [
+            ("turns", "transform", self.turns.is_some()),
+            ("seconds", "blocks", self.seconds.is_some()),
+            ("bandwidth_orders", "filter", self.bandwidth_orders.is_some()),
+            ("bandwidth_hz", "filter", self.bandwidth_hz.is_some()),
+            ("poles", "filter", self.poles.is_some()),
+        ];
+        if let Some((setting, owner, _)) = given.iter().find(|(_, of, is)| *is && *of != name) {
+            let problem = format!("it belongs to method \"{owner}\", and \"{name}\" is asked for");
+            return Err(Error::setting(*setting, problem, "leave it out or change the method"));
+        }
+        match name {
+            "transform" => {
+                Ok(Method::Windows(self.turns.map_or_else(Length::default, Length::Turns)))
+            }
+            "blocks" => Ok(Method::Windows(Length::Seconds(self.seconds.unwrap_or(0.1)))),
+            "filter" => {
+                let usual = TrackingFilter::default();
+                let bandwidth = match (self.bandwidth_orders, self.bandwidth_hz) {
+                    (Some(_), Some(_)) => {
+                        let problem = "it is given in orders and in Hz";
+                        return Err(Error::setting("bandwidth_hz", problem, "give one of them"));
+                    }
+                    (Some(orders), None) => Bandwidth::Orders(orders),
+                    (None, Some(hz)) => Bandwidth::Hz(hz),
+                    (None, None) => usual.bandwidth,
+                };
+                let poles = self.poles.unwrap_or(usual.poles);
+                Ok(Method::Filter(TrackingFilter { bandwidth, poles }))
+            }
+            other => Err(Error::setting(
+                "method",
+                format!("there is no {other:?}"),
+                "take \"transform\", \"blocks\" or \"filter\"",
+            )),
+        }
+    }
 }
 
 /// One channel of a recording.
@@ -251,13 +312,15 @@ impl PyChannel {
         self.work(py, "order map", move |channel, machine, subject| {
             check_order("max_order", max_order)?;
             let speed = speed_or_constant(speed, channel, machine)?;
-            let steps = resample::samples_per_turn_for(max_order);
-            let signal = resample::resample(channel, &speed, steps)?;
-            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject })
+            let inner = OrderMap::of_channel(channel, &speed, max_order)?;
+            Ok(PyOrderMap { inner, subject })
         })
     }
 
     /// Order tracks: amplitude and phase of orders over time and speed.
+    ///
+    /// All orders, tones and orders of other shafts named here are solved for together, so that those that
+    /// lie close or cross do not leak into each other.
     ///
     /// Parameters
     /// ----------
@@ -265,6 +328,24 @@ impl PyChannel {
     ///     Shaft speed; may be left out where the machine file states a constant one.
     /// orders : list of float, default [1]
     ///     Multiples of shaft speed, above 0 and up to 1000.
+    /// method : {"transform", "blocks", "filter"}, default "transform"
+    ///     transform: windows of constant turns, one resolution in orders. blocks: windows of constant
+    ///     seconds, one resolution in Hz. filter: the coupled tracking filter, for orders that cross, and for
+    ///     a band narrower or wider than windows give.
+    /// turns : float, default 16
+    ///     Length of a window of "transform", 2 or more.
+    /// seconds : float, default 0.1
+    ///     Length of a window of "blocks".
+    /// bandwidth_orders : float, default 0.05
+    ///     Width of the band of "filter" between its points of -3 dB, in orders.
+    /// bandwidth_hz : float, optional
+    ///     The same in Hz, instead of orders.
+    /// poles : int, default 2
+    ///     Steepness of the band of "filter", 1 to 3.
+    /// tones_hz : list of float, optional
+    ///     Tones of fixed frequency that are solved for beside the orders.
+    /// others : list of tuple of Speed and float, optional
+    ///     Orders of other shafts that are solved for beside these.
     ///
     /// Returns
     /// -------
@@ -274,36 +355,52 @@ impl PyChannel {
     /// Raises
     /// ------
     /// ValueError
-    ///     Where an order is out of range, there is no speed, or fewer than two whole turns are covered.
-    #[pyo3(signature = (speed = None, *, orders = vec![1.0]))]
+    ///     Where an order or a setting is out of range or belongs to another method, there is no speed, or
+    ///     the recording is too short.
+    #[pyo3(signature = (
+        speed = None, *, orders = vec![1.0], method = "transform", turns = None, seconds = None,
+        bandwidth_orders = None, bandwidth_hz = None, poles = None, tones_hz = Vec::new(),
+        others = Vec::new()
+    ))]
+    #[expect(clippy::too_many_arguments, reason = "each is a keyword")]
     fn track(
         &self,
         py: Python<'_>,
         speed: Option<Py<PySpeed>>,
         orders: Vec<f64>,
+        method: &str,
+        turns: Option<f64>,
+        seconds: Option<f64>,
+        bandwidth_orders: Option<f64>,
+        bandwidth_hz: Option<f64>,
+        poles: Option<usize>,
+        tones_hz: Vec<f64>,
+        others: Vec<(Py<PySpeed>, f64)>,
     ) -> PyResult<PyTracks> {
+        let settings = Settings { turns, seconds, bandwidth_orders, bandwidth_hz, poles };
+        let method = method.to_owned();
         let speed = own(speed);
-        self.work(py, "order tracks", move |channel, machine, subject| {
+        let others: Vec<(Speed, f64)> =
+            others.into_iter().map(|(speed, order)| (speed.get().inner.clone(), order)).collect();
+        let (channel, machine) = (self.inner.clone(), self.machine.clone());
+        let subject = self.subject();
+        compute_interruptibly(py, "order tracks", move |progress| {
+            let method = settings.method(&method)?;
             orders.iter().try_for_each(|&order| check_order("orders", order))?;
-            let speed = speed_or_constant(speed, channel, machine)?;
-            let highest = orders.iter().copied().fold(1.0, f64::max);
-            let steps = resample::samples_per_turn_for(highest + 1.0);
-            let map = OrderMap::of(&resample::resample(channel, &speed, steps)?);
-            let make = |&order: &f64| {
-                let track = map.track(order).ok_or_else(|| {
-                    Error::setting(
-                        "orders",
-                        format!("{order} is outside the map"),
-                        "ask for orders above 0",
-                    )
-                })?;
-                Ok(PyTrack {
-                    inner: track,
-                    subject: subject.clone(),
-                    phase_stated: speed.edge.is_some(),
-                })
+            let speed = speed_or_constant(speed, &channel, &machine)?;
+            let tones: Vec<Speed> =
+                tones_hz.iter().map(|&hz| tone(hz, &channel)).collect::<Result<_>>()?;
+            let mut waves: Vec<Wave> =
+                orders.iter().map(|&order| Wave { speed: &speed, order }).collect();
+            waves.extend(tones.iter().map(|speed| Wave { speed, order: 1.0 }));
+            waves.extend(others.iter().map(|(speed, order)| Wave { speed, order: *order }));
+            let found = angle::follow(&channel, &waves, &method, progress)?;
+            let make = |inner| PyTrack {
+                inner,
+                subject: subject.clone(),
+                phase_stated: speed.edge.is_some(),
             };
-            Ok(PyTracks { tracks: orders.iter().map(make).collect::<Result<_>>()? })
+            Ok(PyTracks { tracks: found.into_iter().take(orders.len()).map(make).collect() })
         })
     }
 
