@@ -43,7 +43,8 @@ impl OrderMap {
     /// A map of one block if there are few turns; a signal holds two at least.
     pub fn of(signal: &AngleSignal) -> Self {
         let n = signal.samples_per_turn;
-        let mut maker = Maker::new(n, signal.turns(), signal.first_turn, signal.source_rate_hz);
+        let mut maker =
+            OrderMapMaker::over(n, signal.turns(), signal.first_turn, signal.source_rate_hz);
         let times = signal.turn_times_s.windows(2);
         for (values, times) in signal.values.chunks_exact(n).zip(times) {
             let (start_s, end_s) = (times[0], times[1]);
@@ -59,8 +60,7 @@ impl OrderMap {
     pub fn of_channel(channel: &Channel, speed: &Speed, max_order: f64) -> Result<Self> {
         let n = resample::samples_per_turn_for(max_order);
         let resampler = Resampler::new(Sampled::of(channel), speed, n)?;
-        let (turns, first_turn) = (resampler.turns(), resampler.first_turn());
-        let mut maker = Maker::new(n, turns, first_turn, channel.rate_hz);
+        let mut maker = OrderMapMaker::new(&resampler);
         resampler.run(channel.values(), |turn| maker.push(turn));
         Ok(maker.finish())
     }
@@ -159,8 +159,8 @@ impl OrderMap {
     }
 }
 
-/// Makes a map turn by turn, holding the turns of one block.
-struct Maker {
+/// Makes a map turn by turn, holding the turns of one block: for recordings of any length.
+pub struct OrderMapMaker {
     samples_per_turn: usize,
     first_turn: f64,
     hop: usize,
@@ -177,8 +177,18 @@ struct Maker {
     map: OrderMap,
 }
 
-impl Maker {
-    fn new(n: usize, turns: usize, first_turn: f64, source_rate_hz: f64) -> Self {
+impl OrderMapMaker {
+    /// A maker for the turns that a resampler at `samples_per_turn` will give out.
+    pub fn new(resampler: &Resampler) -> Self {
+        Self::over(
+            resampler.samples_per_turn(),
+            resampler.turns(),
+            resampler.first_turn(),
+            resampler.rate_hz(),
+        )
+    }
+
+    fn over(n: usize, turns: usize, first_turn: f64, source_rate_hz: f64) -> Self {
         let mut turns_per_block = TURNS_PER_BLOCK;
         while turns_per_block > 2 && turns < 4 * turns_per_block {
             turns_per_block /= 2;
@@ -215,7 +225,8 @@ impl Maker {
         }
     }
 
-    fn push(&mut self, turn: Turn) {
+    /// Takes the next turn.
+    pub fn push(&mut self, turn: Turn) {
         let block = self.map.times_s.len();
         let index = self.passed + self.held.len() / self.samples_per_turn;
         if block >= self.blocks || index < block * self.hop {
@@ -260,7 +271,8 @@ impl Maker {
         }
     }
 
-    fn finish(self) -> OrderMap {
+    /// The map of the turns that came.
+    pub fn finish(self) -> OrderMap {
         self.map
     }
 }

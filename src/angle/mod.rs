@@ -17,8 +17,8 @@ pub mod windows;
 
 pub use average::SynchronousAverage;
 pub use follow::{Method, follow};
-pub use map::OrderMap;
-pub use resample::AngleSignal;
+pub use map::{OrderMap, OrderMapMaker};
+pub use resample::{AngleSignal, Resampler};
 pub use track::Track;
 pub use tracking_filter::TrackingFilter;
 pub use wave::Wave;

@@ -209,6 +209,16 @@ impl<'a> Resampler<'a> {
         self.turns
     }
 
+    /// Samples in each turn.
+    pub fn samples_per_turn(&self) -> usize {
+        self.turn.len()
+    }
+
+    /// Sampling rate of the channel in Hz.
+    pub fn rate_hz(&self) -> f64 {
+        self.sampled.rate_hz
+    }
+
     /// Takes the next samples and gives out the turns that they complete.
     pub fn push(&mut self, samples: &[f32], mut each: impl FnMut(Turn)) {
         self.held.extend_from_slice(samples);

@@ -130,6 +130,8 @@ struct Places {
     at: Vec<f64>,
     /// Cycles of the bandwidth from one place to the next.
     bandwidth: f64,
+    /// The samples that are used.
+    covered: Range<usize>,
 }
 
 impl Places {
@@ -169,7 +171,7 @@ impl Places {
                 format!("{wide:.2} of it: take a wider band"),
             ));
         }
-        Ok(Self { at, bandwidth })
+        Ok(Self { at, bandwidth, covered })
     }
 
     fn count(&self) -> usize {
@@ -177,11 +179,11 @@ impl Places {
     }
 
     /// The samples between the first and the last of some places, the last sample with them at the end.
-    fn samples(&self, places: &Range<usize>, len: usize) -> Range<usize> {
+    fn samples(&self, places: &Range<usize>) -> Range<usize> {
         let from = self.at[places.start].ceil() as usize;
         let to = self.at[places.end - 1].ceil() as usize;
-        let to = if places.end == self.count() { to + 1 } else { to };
-        from.min(len)..to.min(len)
+        let to = if places.end == self.count() { self.covered.end } else { to };
+        from..to.clamp(from, self.covered.end)
     }
 
     /// Samples that a place stands for.
@@ -216,16 +218,16 @@ impl Solver<'_> {
         let margin = (MEMORY / self.places.bandwidth).ceil() as usize;
         let around =
             core.start.saturating_sub(margin)..(core.end + margin).min(self.places.count());
-        let range = self.places.samples(&around, self.channel.len());
+        let range = self.places.samples(&around);
         let carriers = Carriers::over(self.channel, self.waves, range.clone());
         let samples = &self.channel.values()[range.clone()];
         let centre = stats::mean_f32(samples);
         let signal = Signal { samples, carriers, first: range.start, centre };
         let solved = self.solve(&signal, &around)?;
-        for wave in 0..self.waves.len() {
+        for (wave, track) in tracks.iter_mut().enumerate() {
             let noise = self.noise(&signal, &solved, &around, wave);
             for place in core.clone().filter(|place| place.is_multiple_of(PLACES_PER_POINT)) {
-                self.add_point(&solved, &around, &noise, (wave, place), &mut tracks[wave]);
+                self.add_point(&solved, &around, &noise, (wave, place), track);
             }
         }
         Ok(())
@@ -296,7 +298,7 @@ impl Solver<'_> {
             for (row, x, share) in part_samples {
                 part.add(row, x, share);
             }
-            part.into_system((place - around.start) * width, system, rhs);
+            part.put_into((place - around.start) * width, system, rhs);
         });
     }
 
@@ -467,7 +469,7 @@ impl Part {
         }
     }
 
-    fn into_system(&self, near: usize, system: &mut Banded, rhs: &mut [f64]) {
+    fn put_into(&self, near: usize, system: &mut Banded, rhs: &mut [f64]) {
         let far = near + self.width;
         for i in 0..self.width {
             rhs[near + i] += self.signals[0][i];

@@ -131,6 +131,14 @@ FIGURES = (
     ),
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
     Figure(
+        "angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")
+    ),
+    Figure(
+        "tracking_filter",
+        (*ANGLE, "src/python/channel.rs", "tests/bench/tracking_filter.py"),
+        optimised("tests/bench/tracking_filter.py"),
+    ),
+    Figure(
         "calibration",
         (*CORE, "tests/calibration/*.py"),
         script("tests/calibration/reliability.py"),
