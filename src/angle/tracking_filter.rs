@@ -224,8 +224,9 @@ impl Solver<'_> {
         let centre = stats::mean_f32(samples);
         let signal = Signal { samples, carriers, first: range.start, centre };
         let solved = self.solve(&signal, &around)?;
+        let basebands = self.basebands(&signal, &solved, &around);
         for (wave, track) in tracks.iter_mut().enumerate() {
-            let noise = self.noise(&signal, &solved, &around, wave);
+            let noise = noise_along(&basebands[wave]);
             for place in core.clone().filter(|place| place.is_multiple_of(PLACES_PER_POINT)) {
                 self.add_point(&solved, &around, &noise, (wave, place), track);
             }
@@ -333,58 +334,36 @@ impl Solver<'_> {
         }
     }
 
-    /// Variance of the noise of a sample around a wave, in overlapping windows of [`noise::POINTS`]
-    /// places, half of them apart.
-    fn noise(
-        &self,
-        signal: &Signal,
-        solved: &Solved,
-        around: &Range<usize>,
-        wave: usize,
-    ) -> Vec<f64> {
-        let baseband = self.baseband(signal, solved, around, wave);
-        let points = noise::POINTS.min(baseband.len());
-        let taper = Window::Hann.coefficients(points);
-        let gain: f64 = taper.iter().map(|w| w * w).sum();
-        let starts = (0..=baseband.len() - points).step_by((points / 2).max(1));
-        starts
-            .map(|start| {
-                let tapered: Vec<Complex64> = baseband[start..start + points]
-                    .iter()
-                    .zip(&taper)
-                    .map(|((value, _), w)| value * *w)
-                    .collect();
-                let spread: f64 =
-                    baseband[start..start + points].iter().map(|(_, spread)| spread).sum::<f64>()
-                        / points as f64;
-                noise::power_beside(&tapered) / (gain * spread.max(f64::MIN_POSITIVE))
-            })
-            .collect()
-    }
-
-    /// What the solution leaves, taken to the base band of a wave, place by place, and how much white
+    /// What the solution leaves, taken to the base band of each wave, place by place, and how much white
     /// noise of variance 1 would leave there.
-    fn baseband(
+    fn basebands(
         &self,
         signal: &Signal,
         solved: &Solved,
         around: &Range<usize>,
-        wave: usize,
-    ) -> Vec<(Complex64, f64)> {
+    ) -> Vec<Vec<(Complex64, f64)>> {
         let width = self.width();
-        let mut sums = vec![(Complex64::default(), 0.0); around.len()];
+        let mut sums = vec![vec![(Complex64::default(), 0.0); around.len()]; self.waves.len()];
         signal.each_part(self.places, around, |place, part| {
             let here = (place - around.start) * width;
-            let values = &solved.values[here..here + 2 * width];
+            let (near, far) = solved.values[here..here + 2 * width].split_at(width);
+            let mut left = vec![[Complex64::default(); 2]; self.waves.len()];
+            let mut weights = [0.0; 2];
             for (row, x, share) in part {
-                let at =
-                    |entry: usize| values[entry] + share * (values[entry + width] - values[entry]);
-                let model: f64 = row.iter().enumerate().map(|(i, u)| u * at(i)).sum();
-                let turned = Complex64::new(row[2 * wave], row[2 * wave + 1]) * (x - model);
-                for (side, part) in [(0, 1.0 - share), (1, share)] {
+                let held = near.iter().zip(far).map(|(near, far)| near + share * (far - near));
+                let model: f64 = row.iter().zip(held).map(|(u, c)| u * c).sum();
+                let shares = [1.0 - share, share];
+                for (left, carrier) in left.iter_mut().zip(row.as_chunks::<2>().0) {
+                    let turned = Complex64::new(carrier[0], carrier[1]) * (x - model);
+                    left.iter_mut().zip(shares).for_each(|(sum, share)| *sum += share * turned);
+                }
+                weights.iter_mut().zip(shares).for_each(|(sum, share)| *sum += share);
+            }
+            for (sums, left) in sums.iter_mut().zip(left) {
+                for side in 0..2 {
                     let slot = &mut sums[place - around.start + side];
-                    slot.0 += part * turned;
-                    slot.1 += part;
+                    slot.0 += left[side];
+                    slot.1 += weights[side];
                 }
             }
         });
@@ -396,8 +375,24 @@ impl Solver<'_> {
                 (Complex64::default(), 0.0)
             }
         };
-        sums.into_iter().map(mean).collect()
+        sums.into_iter().map(|places| places.into_iter().map(mean).collect()).collect()
     }
+}
+
+/// Variance of the noise of a sample around a wave, in windows of [`noise::POINTS`] places that overlap
+/// by half.
+fn noise_along(baseband: &[(Complex64, f64)]) -> Vec<f64> {
+    let points = noise::POINTS.min(baseband.len());
+    let taper = Window::Hann.coefficients(points);
+    let gain: f64 = taper.iter().map(|w| w * w).sum();
+    let starts = (0..=baseband.len() - points).step_by((points / 2).max(1));
+    let variance = |start: usize| {
+        let part = &baseband[start..start + points];
+        let tapered: Vec<Complex64> = part.iter().zip(&taper).map(|((z, _), w)| z * *w).collect();
+        let spread = part.iter().map(|(_, spread)| spread).sum::<f64>() / points as f64;
+        noise::power_beside(&tapered) / (gain * spread.max(f64::MIN_POSITIVE))
+    };
+    starts.map(variance).collect()
 }
 
 /// The samples of a stretch with their carriers.
@@ -456,15 +451,22 @@ impl Part {
 
     fn add(&mut self, row: &[f64], x: f64, share: f64) {
         let (near, far) = (1.0 - share, share);
-        let weights = [near * near, near * far, far * far];
+        let [near_signals, far_signals] = &mut self.signals;
+        let [near_products, mixed_products, far_products] = &mut self.products;
         for (i, &u) in row.iter().enumerate() {
-            self.signals[0][i] += near * u * x;
-            self.signals[1][i] += far * u * x;
-            for (j, &v) in row[..=i].iter().enumerate() {
-                let product = u * v;
-                for (sums, weight) in self.products.iter_mut().zip(weights) {
-                    sums[i * self.width + j] += weight * product;
-                }
+            let (u_near, u_far) = (near * u, far * u);
+            near_signals[i] += u_near * x;
+            far_signals[i] += u_far * x;
+            let (a, b, c) = (near * u_near, near * u_far, far * u_far);
+            let line = i * self.width..i * self.width + i + 1;
+            let sums = near_products[line.clone()]
+                .iter_mut()
+                .zip(&mut mixed_products[line.clone()])
+                .zip(&mut far_products[line]);
+            for (((near, mixed), far), &v) in sums.zip(row) {
+                *near += a * v;
+                *mixed += b * v;
+                *far += c * v;
             }
         }
     }
