@@ -178,9 +178,12 @@ class Channel:
         """
         Columns and what they mean: time_s, values, unit, role, rate_hz.
         """
-    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ...) -> Tracks:
+    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., method: str = "transform", turns: SupportsFloat | SupportsIndex | None = None, seconds: SupportsFloat | SupportsIndex | None = None, bandwidth_orders: SupportsFloat | SupportsIndex | None = None, bandwidth_hz: SupportsFloat | SupportsIndex | None = None, poles: SupportsIndex | None = None, tones_hz: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., others: SupportsGetItem[int, tuple[Speed, SupportsFloat | SupportsIndex]] = ...) -> Tracks:
         """
         Order tracks: amplitude and phase of orders over time and speed.
+
+        All orders, tones and orders of other shafts named here are solved for together, so that those that
+        lie close or cross do not leak into each other.
 
         Parameters
         ----------
@@ -188,6 +191,24 @@ class Channel:
             Shaft speed; may be left out where the machine file states a constant one.
         orders : list of float, default [1]
             Multiples of shaft speed, above 0 and up to 1000.
+        method : {"transform", "blocks", "filter"}, default "transform"
+            transform: windows of constant turns, one resolution in orders. blocks: windows of constant
+            seconds, one resolution in Hz. filter: the coupled tracking filter, for orders that cross, and for
+            a band narrower or wider than windows give.
+        turns : float, default 16
+            Length of a window of "transform", 2 or more.
+        seconds : float, default 0.1
+            Length of a window of "blocks".
+        bandwidth_orders : float, default 0.05
+            Width of the band of "filter" between its points of -3 dB, in orders.
+        bandwidth_hz : float, optional
+            The same in Hz, instead of orders.
+        poles : int, default 2
+            Steepness of the band of "filter", 1 to 3.
+        tones_hz : list of float, optional
+            Tones of fixed frequency that are solved for beside the orders.
+        others : list of tuple of Speed and float, optional
+            Orders of other shafts that are solved for beside these.
 
         Returns
         -------
@@ -197,7 +218,8 @@ class Channel:
         Raises
         ------
         ValueError
-            Where an order is out of range, there is no speed, or fewer than two whole turns are covered.
+            Where an order or a setting is out of range or belongs to another method, there is no speed, or
+            the recording is too short.
         """
     @property
     def unit(self, /) -> str:

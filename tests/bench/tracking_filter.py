@@ -104,41 +104,56 @@ def phasors(solution, width):
 
 
 def timed(work):
-    """Time several runs: their median in seconds, and the last result."""
+    """Time several runs: their median in seconds."""
     times = []
     for _ in range(RUNS):
         start = time.perf_counter()
-        result = work()
+        work()
         times.append(time.perf_counter() - start)
-    return statistics.median(times), result
+    return statistics.median(times)
+
+
+def ours(channel, speed):
+    """Follow the orders by the filter."""
+    return channel.track(speed, orders=list(ORDERS), method="filter", bandwidth_hz=BANDWIDTH_HZ)
+
+
+def inside(rec):
+    """Give the samples that the speed covers, the angle at each, and the index of the first."""
+    channel, speed = rec["vibration"], rec.speed()
+    first = int(np.ceil((speed.time_s[0] - channel.start_s) * RATE_HZ))
+    last = int(np.floor((speed.time_s[-1] - channel.start_s) * RATE_HZ))
+    index = np.arange(first, last + 1)
+    return channel.values[first : last + 1], speed.turns_at(index / RATE_HZ + channel.start_s), first
+
+
+def difference(rec, references):
+    """Tell how far the filter's phasors lie from those of the references at most."""
+    values, turns, first = inside(rec)
+    step = max(1, int(PLACED * RATE_HZ / BANDWIDTH_HZ))
+    tracks = ours(rec["vibration"], rec.speed())
+    worst = 0.0
+    for reference in references:
+        expected = reference(values, turns)
+        for k, track in enumerate(tracks):
+            index = (track.time_s - rec["vibration"].start_s) * RATE_HZ - first
+            places = np.rint(index / step).astype(int)
+            worst = max(worst, float(np.abs(track.phasor - expected[places, k]).max()))
+    return worst
 
 
 def compare(seconds):
     """Compare at one length: difference and times."""
     rec = recording(seconds)
+    values, turns, _ = inside(rec)
+    apart = difference(rec, [usual, best])
     channel, speed = rec["vibration"], rec.speed()
-    values = np.asarray(channel.values)
-    # the speed curve covers all but the ends of the recording: the same samples for all
-    first = int(np.ceil((speed.time_s[0] - channel.start_s) * RATE_HZ))
-    last = int(np.floor((speed.time_s[-1] - channel.start_s) * RATE_HZ))
-    inside = values[first : last + 1]
-    turns = speed.turns_at((np.arange(first, last + 1)) / RATE_HZ + channel.start_s)
-    ours_s, tracks = timed(
-        lambda: channel.track(speed, orders=list(ORDERS), method="filter", bandwidth_hz=BANDWIDTH_HZ)
-    )
-    usual_s, by_usual = timed(lambda: usual(inside, turns))
-    best_s, by_best = timed(lambda: best(inside, turns))
-    step = max(1, int(PLACED * RATE_HZ / BANDWIDTH_HZ))
-    difference = 0.0
-    for k, track in enumerate(tracks):
-        places = np.rint((track.time_s - channel.start_s) * RATE_HZ - first) / step
-        places = places.astype(int)
-        for reference in (by_usual, by_best):
-            apart = np.abs(track.phasor - reference[places, k])
-            difference = max(difference, float(apart.max()))
+    ours_s = timed(lambda: ours(channel, speed))
+    usual_s = timed(lambda: usual(values, turns))
+    best_s = timed(lambda: best(values, turns))
     return {
         "seconds": seconds,
-        "difference": difference,
+        "difference": apart,
         "quietspin_s": ours_s,
         "scipy_usual_s": usual_s,
         "scipy_best_s": best_s,

@@ -130,9 +130,7 @@ FIGURES = (
         rust("blind::speed_without_pulses_figures"),
     ),
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
-    Figure(
-        "angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")
-    ),
+    Figure("angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")),
     Figure(
         "tracking_filter",
         (*ANGLE, "src/python/channel.rs", "tests/bench/tracking_filter.py"),
