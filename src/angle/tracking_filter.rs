@@ -54,8 +54,11 @@ impl Default for TrackingFilter {
 const PLACED: f64 = 0.02;
 /// The widest band as a share of the sampling rate.
 const WIDEST: f64 = 0.2;
-/// Places solved for together.
+/// Places solved for together: of few waves, and at least.
 const STRETCH: usize = 4096;
+const LEAST_STRETCH: usize = 512;
+/// Samples whose carriers are held at a time.
+const CARRIED: usize = 1 << 15;
 /// How far a stretch looks beyond its own places, in inverse bandwidths: the filter's memory has faded to
 /// a millionth there.
 const MEMORY: f64 = 8.0;
@@ -96,9 +99,11 @@ pub fn tracks(
     let solver = Solver { channel, waves, places: &places, poles: filter.poles };
     let mut tracks: Vec<Track> = waves.iter().map(|wave| Track::empty(wave.order)).collect();
     let count = places.count();
-    for start in (0..count).step_by(STRETCH) {
+    // the system's memory grows with the square of the waves
+    let stretch = (4 * STRETCH / waves.len().pow(2)).clamp(LEAST_STRETCH, STRETCH);
+    for start in (0..count).step_by(stretch) {
         step(progress, "order tracks", start as u64, count as u64)?;
-        let core = start..(start + STRETCH).min(count);
+        let core = start..(start + stretch).min(count);
         solver.stretch(core, &mut tracks)?;
     }
     step(progress, "order tracks", count as u64, count as u64)?;
@@ -219,10 +224,8 @@ impl Solver<'_> {
         let around =
             core.start.saturating_sub(margin)..(core.end + margin).min(self.places.count());
         let range = self.places.samples(&around);
-        let carriers = Carriers::over(self.channel, self.waves, range.clone());
-        let samples = &self.channel.values()[range.clone()];
-        let centre = stats::mean_f32(samples);
-        let signal = Signal { samples, carriers, first: range.start, centre };
+        let centre = stats::mean_f32(&self.channel.values()[range.clone()]);
+        let signal = Signal { channel: self.channel, waves: self.waves, range, centre };
         let solved = self.solve(&signal, &around)?;
         let basebands = self.basebands(&signal, &solved, &around);
         for (wave, track) in tracks.iter_mut().enumerate() {
@@ -395,35 +398,42 @@ fn noise_along(baseband: &[(Complex64, f64)]) -> Vec<f64> {
     starts.map(variance).collect()
 }
 
-/// The samples of a stretch with their carriers.
+/// The samples of a stretch.
 struct Signal<'a> {
-    samples: &'a [f32],
-    carriers: Carriers,
-    /// Index of the first sample.
-    first: usize,
+    channel: &'a Channel,
+    waves: &'a [Wave<'a>],
+    range: Range<usize>,
     centre: f64,
 }
 
 impl Signal<'_> {
-    /// For each place of `around` but the last: the samples from it to the next, each with its carriers,
-    /// its value and its share of the way.
-    fn each_part<'s>(
-        &'s self,
+    /// For the places of `around` but the last, in turn: samples from it to the next, each with its
+    /// carriers, its value and its share of the way. Carriers are made for some samples at a time, so a
+    /// place may come more than once.
+    fn each_part(
+        &self,
         places: &Places,
         around: &Range<usize>,
-        mut each: impl FnMut(usize, &mut dyn Iterator<Item = (&'s [f64], f64, f64)>),
+        mut each: impl FnMut(usize, &mut dyn Iterator<Item = (&[f64], f64, f64)>),
     ) {
-        let mut rows = self.carriers.rows().zip(self.samples).enumerate().peekable();
-        for place in around.start..around.end - 1 {
-            let (from, to) = (places.at[place], places.at[place + 1]);
-            let is_last = place + 2 == places.count();
-            let mut part = std::iter::from_fn(|| {
-                let inside = |index: f64| index < to || is_last;
-                let (i, (row, &x)) = rows.next_if(|(i, _)| inside((self.first + i) as f64))?;
-                let share = ((self.first + i) as f64 - from) / (to - from);
-                Some((row, f64::from(x) - self.centre, share.clamp(0.0, 1.0)))
-            });
-            each(place, &mut part);
+        let last = around.end.saturating_sub(2);
+        let mut place = around.start;
+        for start in self.range.clone().step_by(CARRIED) {
+            let samples = start..(start + CARRIED).min(self.range.end);
+            let carriers = Carriers::over(self.channel, self.waves, samples.clone());
+            let values = &self.channel.values()[samples.clone()];
+            let mut rows = samples.zip(carriers.rows().zip(values)).peekable();
+            while rows.peek().is_some() {
+                let (from, to) = (places.at[place], places.at[place + 1]);
+                let inside = |index: usize| (index as f64) < to || place == last;
+                let mut part = std::iter::from_fn(|| {
+                    let (index, (row, &x)) = rows.next_if(|(index, _)| inside(*index))?;
+                    let share = (index as f64 - from) / (to - from);
+                    Some((row, f64::from(x) - self.centre, share.clamp(0.0, 1.0)))
+                });
+                each(place, &mut part);
+                place += usize::from(rows.peek().is_some());
+            }
         }
     }
 }
