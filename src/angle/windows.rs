@@ -2,7 +2,8 @@
 //!
 //! Windows of constant length in seconds demodulate each order in blocks: one resolution in Hz at all
 //! speeds. Windows of constant length in turns are a time-variant Fourier transform: one resolution in
-//! orders (J. R. Blough, SAE 2003-01-1482, time variant discrete Fourier transform: from memory). In
+//! orders (J. R. Blough, "Development and analysis of time variant discrete Fourier transform order
+//! tracking", Mechanical Systems and Signal Processing 17, 2003: from memory). In
 //! both, what stands in the same window is solved for together, so that orders and tones that lie
 //! closer than the window resolves do not leak into each other.
 
