@@ -7,10 +7,16 @@ pub mod average;
 pub mod critical;
 pub mod growth;
 pub mod map;
+pub mod orbit;
+pub mod probes;
 pub mod resample;
+pub mod slow_roll;
 pub mod track;
 
 pub use average::SynchronousAverage;
 pub use map::OrderMap;
+pub use orbit::{Ellipse, Orbit, Precession};
+pub use probes::ProbePair;
 pub use resample::AngleSignal;
+pub use slow_roll::SlowRoll;
 pub use track::Track;
