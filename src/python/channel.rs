@@ -11,6 +11,7 @@ use super::convert::{
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::angle::{OrderMap, average, resample};
+use crate::case::KnownOrders;
 use crate::error::{Error, Result};
 use crate::figure::Subject;
 use crate::machine::Machine;
@@ -19,12 +20,12 @@ use crate::recording::Channel;
 use crate::speed::{Speed, SpeedSource};
 
 /// The highest order that can be asked for: no line of a rotor lies above.
-const MAX_ORDER: f64 = 1000.0;
+pub(super) const MAX_ORDER: f64 = 1000.0;
 /// The most steps of angle in a turn that can be asked for.
 const MAX_SAMPLES_PER_TURN: usize = 10_000;
 
 /// Refuses an order that is none.
-fn check_order(name: &str, order: f64) -> Result<()> {
+pub(super) fn check_order(name: &str, order: f64) -> Result<()> {
     if order > 0.0 && order <= MAX_ORDER {
         return Ok(());
     }
@@ -47,7 +48,11 @@ fn check_resolution(channel: &Channel, resolution_hz: Option<f64>) -> Result<()>
 }
 
 /// The speed given, or a constant over the channel from the machine file.
-fn speed_or_constant(speed: Option<Speed>, channel: &Channel, machine: &Machine) -> Result<Speed> {
+pub(super) fn speed_or_constant(
+    speed: Option<Speed>,
+    channel: &Channel,
+    machine: &Machine,
+) -> Result<Speed> {
     if let Some(speed) = speed {
         return Ok(speed);
     }
@@ -58,7 +63,7 @@ fn speed_or_constant(speed: Option<Speed>, channel: &Channel, machine: &Machine)
 }
 
 /// A speed of its own, for work that outlives the call.
-fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
+pub(super) fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
     speed.map(|speed| speed.get().inner.clone())
 }
 
@@ -189,9 +194,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
-        self.work(py, "spectrogram", move |channel, _, subject| {
+        self.work(py, "spectrogram", move |channel, machine, subject| {
             check_resolution(channel, resolution_hz)?;
-            PySpectrogram::of(channel, subject, resolution_hz)
+            PySpectrogram::of(channel, subject, KnownOrders::of(machine), resolution_hz)
         })
     }
 
@@ -253,7 +258,11 @@ impl PyChannel {
             let speed = speed_or_constant(speed, channel, machine)?;
             let steps = resample::samples_per_turn_for(max_order);
             let signal = resample::resample(channel, &speed, steps)?;
-            Ok(PyOrderMap { inner: OrderMap::of(&signal), subject })
+            Ok(PyOrderMap {
+                inner: OrderMap::of(&signal),
+                subject,
+                known: KnownOrders::of(machine),
+            })
         })
     }
 
@@ -301,6 +310,8 @@ impl PyChannel {
                     inner: track,
                     subject: subject.clone(),
                     phase_stated: speed.edge.is_some(),
+                    corner_hz: channel.spec.corner_hz,
+                    slow_roll: None,
                 })
             };
             Ok(PyTracks { tracks: orders.iter().map(make).collect::<Result<_>>()? })
