@@ -150,9 +150,8 @@ fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
     if diagram.natural.is_empty() {
         notes.push("the first order passed no critical speed that could be seen here".to_owned());
     }
-    let is_bearing =
-        |one: &&NamedOrder| ["BP", "FT", "2 B"].iter().any(|b| one.name.starts_with(b));
-    if diagram.orders.iter().find(is_bearing).is_some() {
+    let is_bearing = |one: &NamedOrder| ["BP", "FT", "2 B"].iter().any(|b| one.name.starts_with(b));
+    if diagram.orders.iter().any(is_bearing) {
         notes.push(
             "lines of bearings follow their geometry; a real cage lags by a percent or so"
                 .to_owned(),

@@ -238,7 +238,7 @@ impl PyTrack {
     /// What was taken away at slow roll: vector (complex, zero-to-peak), error, points, turns, from_rpm,
     /// to_rpm, and whether it changes with speed by more than chance; None where nothing was.
     #[getter]
-    fn slow_roll<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyDict>>> {
+    fn slow_roll<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyAny>>> {
         let Some(slow) = &self.slow_roll else { return Ok(None) };
         let told = PyDict::new(py);
         told.set_item("vector", PyComplex::from_doubles(py, slow.vector.re, slow.vector.im))?;
@@ -248,7 +248,7 @@ impl PyTrack {
         told.set_item("from_rpm", slow.rpm[0])?;
         told.set_item("to_rpm", slow.rpm[1])?;
         told.set_item("changes", slow.changes)?;
-        Ok(Some(told))
+        Ok(Some(told.into_any()))
     }
 
     /// Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.

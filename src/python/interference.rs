@@ -1,5 +1,7 @@
 //! Interference diagrams in Python.
 
+use std::collections::BTreeMap;
+
 use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
@@ -67,26 +69,26 @@ impl PyInterference {
 
     /// The orders shown, the lowest first, by name.
     #[getter]
-    fn orders<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    fn orders<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         let orders = PyDict::new(py);
         for one in &self.inner.orders {
             orders.set_item(&one.name, one.order)?;
         }
-        Ok(orders)
+        Ok(orders.into_any())
     }
 
     /// Natural frequencies that the first order passed, a dict each: hz, hz_error, rpm, rpm_error,
     /// amplification.
     #[getter]
-    fn natural_frequencies<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyDict>>> {
+    fn natural_frequencies(&self) -> Vec<BTreeMap<&'static str, f64>> {
         let told = |natural: &NaturalFrequency| {
-            let row = PyDict::new(py);
-            row.set_item("hz", natural.hz())?;
-            row.set_item("hz_error", natural.hz_error())?;
-            row.set_item("rpm", natural.rpm)?;
-            row.set_item("rpm_error", natural.rpm_error)?;
-            row.set_item("amplification", natural.amplification)?;
-            Ok(row)
+            BTreeMap::from([
+                ("hz", natural.hz()),
+                ("hz_error", natural.hz_error()),
+                ("rpm", natural.rpm),
+                ("rpm_error", natural.rpm_error),
+                ("amplification", natural.amplification),
+            ])
         };
         self.inner.natural.iter().map(told).collect()
     }
@@ -102,7 +104,7 @@ impl PyInterference {
         columns.set_item("amplitude", self.amplitude(py)?)?;
         columns.set_item("unit", self.unit())?;
         columns.set_item("orders", self.orders(py)?)?;
-        columns.set_item("natural_frequencies", self.natural_frequencies(py)?)?;
+        columns.set_item("natural_frequencies", self.natural_frequencies())?;
         columns.set_item("service_rpm", plain(py, &self.inner.service_rpm)?)?;
         Ok(columns)
     }

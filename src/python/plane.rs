@@ -116,7 +116,7 @@ impl PyOrbit {
     /// ``inclination_error_deg``; both None for a circle. ``precession`` is forward, backward or undecided
     /// (the minor semi-axis lies within three standard errors of zero).
     #[getter]
-    fn orders<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyDict>>> {
+    fn orders<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyAny>>> {
         let told = |one: &Ellipse| {
             let row = PyDict::new(py);
             let (lean, lean_error) = one.inclination_deg().unzip();
@@ -134,7 +134,7 @@ impl PyOrbit {
             row.set_item("inclination_deg", lean)?;
             row.set_item("inclination_error_deg", lean_error)?;
             row.set_item("precession", one.precession().word())?;
-            Ok(row)
+            Ok(row.into_any())
         };
         self.inner.orders.iter().map(told).collect()
     }
