@@ -242,7 +242,7 @@ mod tests {
     use super::*;
     use crate::case::Case;
     use crate::progress::Silent;
-    use crate::simulate::{Scenario, simulate};
+    use crate::simulate::{Scenario, SpeedProfile, simulate};
     use crate::speed::choose;
 
     fn case(scenario: &Scenario) -> (Case, f64) {
@@ -294,8 +294,8 @@ mod tests {
 
     #[test]
     fn a_steady_speed_has_no_diagram() {
-        let mut scenario = Scenario::default();
-        scenario.speed = crate::simulate::SpeedProfile::constant(60_000.0, 1.0);
+        let speed = SpeedProfile::constant(60_000.0, 1.0);
+        let scenario = Scenario { speed, ..Scenario::default() };
         let (case, _) = case(&scenario);
         let view = case.views().next().expect("a channel");
         let said = Interference::of(&view, &[1.0], &[]).expect_err("steady").to_string();

@@ -15,8 +15,6 @@ fn spun(rpm: f64) -> (Scenario, Simulated, Speed) {
     scenario.rotor.rear.anisotropy = 0.4;
     scenario.rotor.residual = vec![Unbalance { position_mm: 50.0, g_mm: 2.0, deg: 35.0 }];
     scenario.speed = SpeedProfile { wander_percent: 0.0, ..SpeedProfile::constant(rpm, 1.5) };
-    // wide enough at 80 000 rpm for its edge to be told
-    scenario.pulse.width = 0.3;
     scenario.sensor = vec![
         Sensor::shaft_displacement("x", Place::Front, 30.0),
         Sensor::shaft_displacement("y", Place::Front, 110.0),
@@ -34,14 +32,10 @@ fn pair(made: &Simulated) -> ProbePair<'_> {
 }
 
 /// The motion of the shaft against its housing is the steady response of the rotor's own equations, below
-/// both critical speeds, between them (where it whirls backward) and above.
+/// both critical speeds and between them, where it whirls backward.
 #[test]
 fn an_anisotropic_rotor_whirls_as_its_equations_say() {
-    let expected = [
-        (20_000.0, Precession::Forward),
-        (40_500.0, Precession::Backward),
-        (80_000.0, Precession::Forward),
-    ];
+    let expected = [(20_000.0, Precession::Forward), (40_500.0, Precession::Backward)];
     for (rpm, precession) in expected {
         let (scenario, made, speed) = spun(rpm);
         let model = RotorModel::new(&scenario.rotor);

@@ -212,47 +212,6 @@ mod tests {
         assert!(spread(&[], 12.0, (0.0, 100.0)).is_empty());
     }
 
-    /// A plot whose axes are equal is a square, whatever room there is beside it.
-    #[test]
-    fn an_orbit_is_drawn_in_squares() {
-        let circle: [Vec<f32>; 2] = [
-            (0..64).map(|k| (std::f32::consts::TAU * k as f32 / 64.0).cos()).collect(),
-            (0..64).map(|k| (std::f32::consts::TAU * k as f32 / 64.0).sin()).collect(),
-        ];
-        let orbit = crate::angle::Orbit {
-            orders: Vec::new(),
-            mean: circle.clone(),
-            raw: circle,
-            steps: 64,
-            turns: 32,
-            time_s: 1.0,
-            rpm: 6000.0,
-            rpm_range: [6000.0, 6000.0],
-        };
-        let spec = crate::recording::ChannelSpec::named("x");
-        let channel = crate::recording::Channel::new(spec, 1000.0, vec![0.0]).expect("a channel");
-        let subject = crate::figure::Subject::of(&channel);
-        let figure = crate::figure::orbit(&subject, &orbit, [0.0, 90.0], true).expect("a figure");
-        let svg = draw(&figure).expect("drawn").expect("a picture");
-        // the faint turn as it was goes once round: as wide as it is high
-        let reach = |points: &str, axis: usize| {
-            let places = points.split_whitespace().filter_map(|p| p.split(',').nth(axis));
-            let places: Vec<f64> = places.filter_map(|p| p.parse().ok()).collect();
-            let low = places.iter().copied().fold(f64::INFINITY, f64::min);
-            places.iter().copied().fold(f64::NEG_INFINITY, f64::max) - low
-        };
-        let rounds: Vec<&str> = svg
-            .lines()
-            .filter(|line| line.contains("<polyline"))
-            .filter_map(|line| line.split("points=\"").nth(1)?.split('"').next())
-            .filter(|points| points.split_whitespace().count() > 60)
-            .collect();
-        assert!(rounds.len() >= 2, "{svg}");
-        for round in rounds.iter().filter(|round| reach(round, 0) > 10.0) {
-            assert!((reach(round, 0) - reach(round, 1)).abs() <= 3.0, "{round}");
-        }
-    }
-
     #[test]
     fn names_above_stand_apart() {
         let above = |at: f64, name: &'static str| Above { at, name, colour: DARK };
