@@ -52,6 +52,18 @@ pub fn three_digits(value: f64) -> String {
     if whole >= 3 { grouped(value) } else { format!("{value:.places$}") }
 }
 
+/// A value with its standard error, both to the last of the value's three digits: `4.86 ± 0.02`. The error
+/// is never told smaller than that digit.
+pub fn with_error(value: f64, error: f64) -> String {
+    let told = three_digits(value);
+    let places = told.split_once('.').map_or(0, |(_, digits)| digits.len());
+    let least = 10_f64.powi(-(places as i32));
+    if !error.is_finite() || value == 0.0 {
+        return format!("{told} ± {}", three_digits(error));
+    }
+    format!("{told} ± {:.places$}", error.max(least))
+}
+
 /// A sentence as a clause within another: without its full stop, and without the capital of an
 /// ordinary first word.
 pub fn clause(sentence: &str) -> String {
@@ -307,6 +319,14 @@ mod tests {
         assert_eq!(three_digits(4.5), "4.50");
         assert_eq!(three_digits(81_234.0), "81 234");
         assert_eq!(three_digits(f64::NAN), "no number");
+    }
+
+    #[test]
+    fn errors_have_the_digits_of_their_value() {
+        assert_eq!(with_error(4.8596, 0.0234), "4.86 ± 0.02");
+        assert_eq!(with_error(0.5751, 0.000_873), "0.575 ± 0.001");
+        assert_eq!(with_error(685.74, 0.44), "686 ± 1");
+        assert_eq!(with_error(0.0, 0.02), "0 ± 0.0200");
     }
 
     #[test]

@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "Level", "Machine", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
+__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Level", "Machine", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
 
 @final
 class Channel:
@@ -596,6 +596,142 @@ class Finding:
         """
 
 @final
+class FullSpectrum:
+    """
+    Full spectrum: circles with the rotation at positive orders or frequencies, against it at negative ones.
+    """
+    def __len__(self, /) -> int: ...
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> FullSpectrum: ...
+    @property
+    def averages(self, /) -> int:
+        """
+        Blocks averaged.
+        """
+    @property
+    def channels(self, /) -> str:
+        """
+        Names of both channels.
+        """
+    def figure(self, /) -> "dict[str, Any]":
+        """
+        The full spectrum as data: the curve, with the whole orders marked.
+        """
+    @property
+    def frequency_hz(self, /) -> Incomplete | None:
+        """
+        Frequencies in Hz from the lowest, below zero: float64, shape (n,). None where a speed was given.
+        """
+    @property
+    def order(self, /) -> Incomplete | None:
+        """
+        Orders from the lowest, below zero: float64, shape (n,). None where no speed was given.
+        """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the full spectrum; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+
+        Raises
+        ------
+        ImportError
+            Where matplotlib is not installed.
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: order or frequency_hz, values, unit, averages.
+        """
+    @property
+    def unit(self, /) -> str:
+        """
+        Unit symbol of the values.
+        """
+    @property
+    def values(self, /) -> Incomplete:
+        """
+        Radius of each circle, zero-to-peak, root mean square over the blocks, in ``unit``: float32,
+        shape (n,).
+        """
+
+@final
+class Interference:
+    """
+    Interference diagram: the lines of a run-up over speed, the orders that the machine can make, and where
+    they meet natural frequencies. The trade also calls it a Campbell diagram.
+    """
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> Interference: ...
+    @property
+    def amplitude(self, /) -> Incomplete:
+        """
+        Zero-to-peak amplitude of each line found, in ``unit``: float64, shape (n,).
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
+        """
+    def figure(self, /) -> "dict[str, Any]":
+        """
+        The interference diagram as data: lines of orders, discs for what was found, natural frequencies.
+        """
+    @property
+    def frequency_hz(self, /) -> Incomplete:
+        """
+        Frequency of each line found in Hz: float64, shape (n,).
+        """
+    @property
+    def natural_frequencies(self, /) -> list[dict[str, float]]:
+        """
+        Natural frequencies that the first order passed, a dict each: hz, hz_error, rpm, rpm_error,
+        amplification.
+        """
+    @property
+    def orders(self, /) -> Any:
+        """
+        The orders shown, the lowest first, by name.
+        """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the interference diagram; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+
+        Raises
+        ------
+        ImportError
+            Where matplotlib is not installed.
+        """
+    @property
+    def rpm(self, /) -> Incomplete:
+        """
+        Speed of each line found in rpm: float64, shape (n,).
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: rpm, frequency_hz, amplitude, unit, orders, natural_frequencies,
+        service_rpm.
+        """
+    @property
+    def unit(self, /) -> str:
+        """
+        Unit symbol of the amplitudes.
+        """
+
+@final
 class Level:
     """
     A level of one channel, with the limit it was held against.
@@ -689,6 +825,109 @@ class Machine:
         """
 
 @final
+class Orbit:
+    """
+    Orbit: the path of the shaft's centre over chosen turns, seen by two like sensors.
+
+    x points to the pulse sensor, y a quarter turn further with the rotation: in these coordinates the shaft
+    turns from x to y, anticlockwise in the picture.
+    """
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> Orbit: ...
+    @property
+    def channels(self, /) -> str:
+        """
+        Names of both channels.
+        """
+    def figure(self, /) -> "dict[str, Any]":
+        """
+        The orbit as data: the chosen orders together, and the mean turn over some turns as they were.
+        """
+    @property
+    def orders(self, /) -> list[Any]:
+        """
+        The chosen orders, a dict each.
+
+        ``forward`` and ``backward`` are complex, zero-to-peak: the circles with and against the rotation of
+        ``z = x + 1j y = forward exp(1j n theta) + backward exp(-1j n theta)``, each part with the standard
+        error ``error``. ``major`` and ``minor`` are the semi-axes, ``minor`` below zero where the centre
+        goes round against the rotation, with ``major_error`` and ``minor_error``. ``inclination_deg`` is the
+        direction of the long axis from the pulse sensor, with the rotation, 0 to 180, with
+        ``inclination_error_deg``; both None for a circle. ``precession`` is forward, backward or undecided
+        (the minor semi-axis lies within three standard errors of zero).
+        """
+    @property
+    def phase_stated(self, /) -> bool:
+        """
+        Whether angle zero is a stated pulse edge.
+        """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the orbit: filtered on the left, the mean turn on the right; returns an array of both
+        matplotlib axes.
+
+        Parameters
+        ----------
+        ax : sequence of two matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+
+        Raises
+        ------
+        ValueError
+            Where the number of axes does not fit.
+        ImportError
+            Where matplotlib is not installed.
+        """
+    @property
+    def rpm(self, /) -> float:
+        """
+        Mean speed over the turns in rpm.
+        """
+    @property
+    def time_s(self, /) -> float:
+        """
+        Time of the middle of the turns in seconds.
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: x, y, unfiltered_x, unfiltered_y, orders, unit, rpm, turns, time_s.
+        """
+    @property
+    def turns(self, /) -> int:
+        """
+        Turns averaged.
+        """
+    @property
+    def unfiltered_x(self, /) -> Incomplete:
+        """
+        x of some turns as they were, one after the other, in ``unit``: float32, shape (n,).
+        """
+    @property
+    def unfiltered_y(self, /) -> Incomplete:
+        """
+        y of these turns: float32, shape (n,).
+        """
+    @property
+    def unit(self, /) -> str:
+        """
+        Unit symbol of x and y.
+        """
+    @property
+    def x(self, /) -> Incomplete:
+        """
+        x of the mean turn at equal steps of shaft angle, without the mean place, in ``unit``: float32,
+        shape (n,).
+        """
+    @property
+    def y(self, /) -> Incomplete:
+        """
+        y of the mean turn, likewise: float32, shape (n,).
+        """
+
+@final
 class OrderMap:
     """
     Order map: zero-to-peak amplitudes over orders, block by block.
@@ -708,7 +947,7 @@ class OrderMap:
         """
         Name of the channel it was made from.
         """
-    def figure(self, /, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
+    def figure(self, /, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> "dict[str, Any]":
         """
         The order map as data: panels, axes, map, marks.
 
@@ -721,6 +960,8 @@ class OrderMap:
             Lowest and highest order shown.
         waterfall : bool, default False
             Order spectra one behind the other.
+        diagnosis : Diagnosis, optional
+            Names the lines of the bearing faults that it found.
 
         Raises
         ------
@@ -737,7 +978,7 @@ class OrderMap:
         """
         Orders of the columns: float64, shape (orders,).
         """
-    def plot(self, /, ax: Any | None = None, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> Any:
+    def plot(self, /, ax: Any | None = None, *, against: str | None = None, between_orders: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> Any:
         """
         Draw the order map; returns the matplotlib axes.
 
@@ -745,7 +986,7 @@ class OrderMap:
         ----------
         ax : matplotlib.axes.Axes, optional
             Where to draw; by default a new figure.
-        against, between_orders, waterfall
+        against, between_orders, waterfall, diagnosis
             As in ``figure``.
 
         Raises
@@ -840,6 +1081,68 @@ class Recording:
         OSError
             Where the machine file cannot be read.
         """
+    def full_spectrum(self, /, first: str, second: str, speed: Speed | None = None, *, max_order: SupportsFloat | SupportsIndex = 6.0, between_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, resolution_hz: SupportsFloat | SupportsIndex | None = None, angles_deg: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> FullSpectrum:
+        """
+        Full spectrum of two like sensors: what turns with the shaft stands at positive orders or
+        frequencies, what turns against it at negative ones.
+
+        Parameters
+        ----------
+        first, second : str
+            As in ``orbit``.
+        speed : Speed, optional
+            Shaft speed: then the axis is orders. Without one it is Hz.
+        max_order : float, default 6
+            Highest order, with a speed; up to 1000.
+        between_rpm : tuple of float, optional
+            Lowest and highest speed of the turns used, with a speed; by default all.
+        resolution_hz : float, optional
+            Distance between lines in Hz, without a speed; by default chosen from the length.
+        angles_deg : tuple of float, optional
+            Angles of both sensors, before those of the machine file.
+
+        Returns
+        -------
+        FullSpectrum
+
+        Raises
+        ------
+        KeyError
+            Where a channel is not known.
+        ValueError
+            Where the channels are no such pair, the order is out of range, no turns lie between the speeds,
+            or the channels are too short.
+        """
+    def interference(self, /, speed: Speed, *, channel: str | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., diagnosis: Diagnosis | None = None) -> Interference:
+        """
+        Interference diagram of a run-up or run-down: which order meets which natural frequency at which
+        speed.
+
+        Lines that stand clear of the floor are taken from the order spectra in 60 steps of speed. Natural
+        frequencies are those at the critical speeds that the first order passed. Orders are those of the
+        shaft, the blades and the bearings of the machine file, ten at most.
+
+        Parameters
+        ----------
+        speed : Speed
+            Shaft speed.
+        channel : str, optional
+            A vibration channel (of sound alone, a microphone); by default the one that shows a critical
+            speed most clearly, else the one whose limit is used up most.
+        orders : list of float, default [1, 2, 3]
+            Multiples of shaft speed shown beside blades and bearings.
+        diagnosis : Diagnosis, optional
+            The lines of the bearing faults that it found stand where they were found, and always find room.
+
+        Returns
+        -------
+        Interference
+
+        Raises
+        ------
+        ValueError
+            Where the speed hardly changes, the channel is none that is judged, or an order is none.
+        """
     @property
     def machine(self, /) -> Machine | None:
         """
@@ -854,6 +1157,44 @@ class Recording:
     def notes(self, /) -> list[str]:
         """
         What the reader guessed or repaired, a sentence each.
+        """
+    def orbit(self, /, first: str, second: str, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., at_rpm: SupportsFloat | SupportsIndex | None = None, at_s: SupportsFloat | SupportsIndex | None = None, turns: SupportsIndex | None = None, angles_deg: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Orbit:
+        """
+        Orbit: the path of the shaft's centre, from two like sensors that look at it from different sides.
+
+        Where the sensors stand comes from ``sensor_angle_deg`` of the machine file, counted from the pulse
+        sensor with the rotation. They need not stand at exactly 90 degrees to each other: what they read is
+        turned into a right-angled plane by their angles. Each chosen order is parted into a circle with the
+        rotation (forward) and one against it (backward): an ellipse with semi-axes a and b has circles of
+        (a + b) / 2 and (a - b) / 2 (Muszynska, Rotordynamics, 2005: from memory).
+
+        Parameters
+        ----------
+        first, second : str
+            Names of two radial channels of one quantity at one place, 45 to 135 degrees apart.
+        speed : Speed, optional
+            Shaft speed; may be left out where the machine file states a constant one.
+        orders : list of float, default [1]
+            Orders of the filtered orbit, above 0 and up to 1000.
+        at_rpm, at_s : float, optional
+            The turns around the first passing of a speed in rpm, or around a time in seconds; by default
+            those at the highest speed.
+        turns : int, optional
+            Turns averaged, at least 2; by default 64, or all where there are fewer.
+        angles_deg : tuple of float, optional
+            Angles of both sensors, before those of the machine file.
+
+        Returns
+        -------
+        Orbit
+
+        Raises
+        ------
+        KeyError
+            Where a channel is not known.
+        ValueError
+            Where the channels are no such pair, the run does not reach the speed or the time, or there are
+            too few turns.
         """
     @property
     def sha256(self, /) -> str | None:
@@ -976,7 +1317,7 @@ class Spectrogram:
         """
         Name of the channel it was made from.
         """
-    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> "dict[str, Any]":
+    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> "dict[str, Any]":
         """
         The spectrogram as data: panels, axes, map, order lines.
 
@@ -984,12 +1325,15 @@ class Spectrogram:
         ----------
         speed : Speed, optional
             Puts order lines over the map, and bounds it to somewhat above them.
-        orders : list of float, default [1, 2, 3]
-            Orders to mark.
+        orders : list of float, optional
+            Orders to mark; by default 1, 2, 3, the blades of the machine file, and what a diagnosis found.
+            Orders of blades and bearings are called by their names.
         band_hz : tuple of float, optional
-            Lowest and highest frequency shown.
+            Lowest and highest frequency shown; by default somewhat above the orders marked, blades left out.
         waterfall : bool, default False
             Spectra one behind the other, over speed where one is given and changes, else over time.
+        diagnosis : Diagnosis, optional
+            Marks and names the lines of the bearing faults that it found.
 
         Raises
         ------
@@ -1002,7 +1346,7 @@ class Spectrogram:
         """
         Frequencies in Hz: float64, shape (frequencies,).
         """
-    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False) -> Any:
+    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> Any:
         """
         Draw the spectrogram; returns the matplotlib axes.
 
@@ -1010,7 +1354,7 @@ class Spectrogram:
         ----------
         ax : matplotlib.axes.Axes, optional
             Where to draw; by default a new figure.
-        speed, orders, band_hz, waterfall
+        speed, orders, band_hz, waterfall, diagnosis
             As in ``figure``.
 
         Raises
@@ -1350,6 +1694,31 @@ class Track:
         Phase lag in degrees of rotation from angle zero to the next positive peak of the order:
         float64, shape (n,). Relative where ``phase_stated`` is False.
         """
+    def less_slow_roll(self, /, *, below_rpm: SupportsFloat | SupportsIndex) -> Track:
+        """
+        The track less the slow-roll vector: what a displacement sensor reads of the shaft's surface and
+        bow, not of its vibration.
+
+        The mean vector of all points below a speed is taken away from every point, and its standard error
+        is added to theirs in quadrature. Choose a speed far below the lowest critical one. Common practice,
+        no source.
+
+        Parameters
+        ----------
+        below_rpm : float
+            Speed in rpm up to which the shaft counts as rolling slowly.
+
+        Returns
+        -------
+        Track
+            A new one; ``slow_roll`` says what was taken away, and its picture tells it.
+
+        Raises
+        ------
+        ValueError
+            Where the channel does not measure displacement, fewer than two points lie below the speed, the
+            chain is AC-coupled and they lie below ten times its corner, or a vector was taken away before.
+        """
     @property
     def order(self, /) -> float:
         """
@@ -1389,6 +1758,12 @@ class Track:
         Speed of each point in rpm: float64, shape (n,).
         """
     @property
+    def slow_roll(self, /) -> Any | None:
+        """
+        What was taken away at slow roll: vector (complex, zero-to-peak), error, points, turns, from_rpm,
+        to_rpm, and whether it changes with speed by more than chance; None where nothing was.
+        """
+    @property
     def time_s(self, /) -> Incomplete:
         """
         Time of each point in seconds: float64, shape (n,).
@@ -1419,6 +1794,10 @@ class Tracks:
     def figure(self, /, *, show: str = "both", against: str | None = None) -> "dict[str, Any]":
         """
         The tracks in one picture as data; parameters and errors as ``Track.figure``.
+        """
+    def less_slow_roll(self, /, *, below_rpm: SupportsFloat | SupportsIndex) -> Tracks:
+        """
+        The tracks less the slow-roll vector of each; parameters and errors as ``Track.less_slow_roll``.
         """
     def plot(self, /, ax: Any | None = None, *, show: str = "both", against: str | None = None) -> Any:
         """

@@ -173,6 +173,8 @@ def _made(figure: dict[str, Any]) -> list[Axes]:
         engine.set(rect=(0.055, 0.03, 0.89, 0.94), h_pad=0.05, w_pad=0.06)
     else:
         height = max(HEIGHT_IN * (0.3 + 0.7 * sum(heights)), _needed(rows))
+        # more notes than usual must not press the picture
+        height += 0.115 * max(0, _notes(figure, WIDTH_IN).count("\n") - 2)
         if rows[0]["panels"][0]["form"] == "polar":
             height = 130 * MM
         canvas = pyplot.figure(figsize=(WIDTH_IN, height), layout="constrained")
@@ -258,12 +260,15 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
         _small(axes, panels, max(len(row["panels"]) for row in figure["rows"]), own=own)
     canvas = axes[0].figure.get_figure(root=True)
     if own and canvas is not None:
+        if panels[0].get("title") and figure["title"] and not (figure["page"] or figure["shared"]):
+            canvas.suptitle(_plain(figure["title"]), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
         if figure["notes"]:
-            share = 0.88 if figure["page"] else 0.97
-            width = int(share * canvas.get_figwidth() * 72 / 3.75)
-            notes = "\n".join(textwrap.fill(_plain(note), width) for note in figure["notes"])
             canvas.supxlabel(
-                notes, x=0.01 if not figure["page"] else 0.06, ha="left", fontsize=7, color=SOFT
+                _notes(figure, canvas.get_figwidth()),
+                x=0.01 if not figure["page"] else 0.06,
+                ha="left",
+                fontsize=7,
+                color=SOFT,
             )
         # sizes are known only once the layout is; what depends on them comes last
         canvas.draw_without_rendering()
@@ -276,6 +281,13 @@ def _fill(figure: dict[str, Any], panels: list[Any], axes: list[Axes], *, own: b
             _rows_set(ax, panel)
         elif panel["form"] == "rows":
             _lift_title(ax, _named(ax, panel["marks"], INK))
+
+
+def _notes(figure: dict[str, Any], width_in: float) -> str:
+    """Return the notes, wrapped to the width of the figure."""
+    share = 0.88 if figure["page"] else 0.97
+    width = int(share * width_in * 72 / 3.85)
+    return "\n".join(textwrap.fill(_plain(note), width) for note in figure["notes"])
 
 
 def _joined(rows: list[Any]) -> list[tuple[bool, int]]:
@@ -376,6 +388,8 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
                 markeredgewidth=0.6,
                 label=name,
             )
+        elif curve["stroke"] == "faint":
+            ax.plot(x, y, color=COLOURS[1], alpha=0.6, linewidth=0.5, zorder=1.9)
         elif curve["stroke"] == "line":
             width = 0.7 if len(x) > 1500 else 1.1
             ax.plot(x, y, linestyle=DASHES[k], color=colour, linewidth=width, label=name)
@@ -398,7 +412,33 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
             ax.axvspan(span["from"], span["to"], color="#cfcfcf", linewidth=0, label=label)
     _limits(ax, panel)
     for points in panel["points"]:
-        _points(ax, points)
+        _points(ax, points, below=bool(panel["lines"]))
+    for arrow in panel["arrows"]:
+        _arrow(ax, arrow)
+    if panel["equal"]:
+        ax.set_aspect("equal", adjustable="box")
+
+
+def _arrow(ax: Axes, arrow: dict[str, Any]) -> None:
+    """Draw the head of an arrow: only the direction of what it comes from counts."""
+    place, before = np.array(arrow["at"]), np.array(arrow["from"])
+    length = float(np.hypot(*(place - before)))
+    if length == 0:
+        return
+    reach = 1e-3 * abs(ax.get_xlim()[1] - ax.get_xlim()[0])
+    ax.annotate(
+        "",
+        tuple(place),
+        xytext=tuple(place - (place - before) / length * reach),
+        arrowprops={
+            "arrowstyle": "-|>",
+            "color": COLOURS[0],
+            "mutation_scale": 13,
+            "shrinkA": 0,
+            "shrinkB": 0,
+        },
+        zorder=4,
+    )
 
 
 def _limits(ax: Axes, panel: dict[str, Any]) -> None:
@@ -408,6 +448,9 @@ def _limits(ax: Axes, panel: dict[str, Any]) -> None:
     if panel["y_axis"]["scale"] == "linear":
         ax.set_ylim(0, max(highest, ax.get_ylim()[1]))
     for limit in panel["limits"]:
+        if limit["uncertain_by"] > 0:
+            by = limit["uncertain_by"]
+            ax.axhspan(limit["at"] - by, limit["at"] + by, color=SOFT, alpha=0.35, linewidth=0)
         ax.axhline(limit["at"], color=INK, linewidth=1.0, linestyle=(0, (8, 3)))
         ax.annotate(
             _plain(limit["label"]),
@@ -421,10 +464,19 @@ def _limits(ax: Axes, panel: dict[str, Any]) -> None:
         )
 
 
-def _points(ax: Axes, points: dict[str, Any]) -> None:
+def _points(ax: Axes, points: dict[str, Any], *, below: bool) -> None:
     name = _plain(points["name"]) or None
-    if points["symbol"] == "cross":
-        style: dict[str, Any] = {
+    if points["sizes"]:
+        # areas, so that what is twice as high in decibels looks so
+        sizes = 1.5 + 26 * np.square(points["sizes"])
+        ax.scatter(
+            points["x"], points["y"], sizes, color=COLOURS[2], alpha=0.8, linewidths=0, label=name
+        )
+        return
+    if points["symbol"] == "disc":
+        style: dict[str, Any] = {"marker": "o", "color": INK, "markersize": 5}
+    elif points["symbol"] == "cross":
+        style = {
             "marker": "x",
             "color": COLOURS[1],
             "markersize": 4,
@@ -445,10 +497,10 @@ def _points(ax: Axes, points: dict[str, Any]) -> None:
         ax.annotate(
             _plain(label),
             (x, y),
-            xytext=(6 if right else -6, 1),
+            xytext=(6 if right else -6, -4 if below else 1),
             textcoords="offset points",
             ha="left" if right else "right",
-            va="center",
+            va="top" if below else "center",
             fontsize=7.5,
             bbox={"facecolor": "white", "alpha": 0.85, "linewidth": 0, "pad": 0.8},
             zorder=5,
@@ -529,6 +581,54 @@ def _lines(ax: Axes, lines: list[Any], *, shades: bool) -> None:
             )
     ax.set_xlim(x0, x1)
     ax.set_ylim(y0, y1)
+
+
+def _spread(heights: list[float], apart: float, low: float, high: float) -> list[float]:
+    """Heights that rise, moved as little as keeps them apart between two bounds."""
+    moved = list(heights)
+    for k in range(len(moved)):
+        moved[k] = max(moved[k], low if k == 0 else moved[k - 1] + apart)
+    for k in reversed(range(len(moved))):
+        moved[k] = min(moved[k], high if k + 1 == len(moved) else moved[k + 1] - apart)
+    return moved
+
+
+LINES = "\0lines"
+"""The family of names that belong to lines, none that a figure can have."""
+LINE_PT = 9.0
+"""Least distance of the names of two lines, in points."""
+
+
+def _ends(ax: Axes, lines: list[Any]) -> list[dict[str, Any]]:
+    """Draw lines that are named where they end; returns the names that belong above the axes."""
+    (_, right), (foot, top) = ax.get_xlim(), ax.get_ylim()
+    above: list[dict[str, Any]] = []
+    beside: list[tuple[float, str]] = []
+    for line in lines:
+        x, y = line["x"], line["y"]
+        ax.plot(x, y, color=COLOURS[0], linewidth=0.8, scalex=False, scaley=False, zorder=2.5)
+        if y[-1] >= top * (1 - 1e-9) and x[-1] < 0.995 * right:
+            name = line["name"]
+            above.append({"at": float(x[-1]), "label": name, "minor": False, "family": LINES})
+        else:
+            beside.append((float(y[-1]), _plain(line["name"])))
+    beside.sort()
+    apart = LINE_PT / 72 / _size_in(ax)[1] * (top - foot)
+    heights = _spread([height for height, _ in beside], apart, foot, top)
+    for (height, name), moved in zip(beside, heights, strict=True):
+        ax.annotate(
+            name,
+            (1, height),
+            xycoords=("axes fraction", "data"),
+            xytext=(5, (moved - height) / (top - foot) * 72 * _size_in(ax)[1]),
+            textcoords="offset points",
+            ha="left",
+            va="center",
+            fontsize=7.5,
+            color=COLOURS[0],
+            annotation_clip=False,
+        )
+    return above
 
 
 def _traces(ax: Axes, panel: dict[str, Any]) -> None:
@@ -826,7 +926,11 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
     if canvas is None:
         return
     shades = panel["form"] == "map" and panel["look"] == "shades"
-    _lines(ax, panel.get("lines", []), shades=shades)
+    leaving: list[dict[str, Any]] = []
+    if panel["form"] == "map":
+        _lines(ax, panel["lines"], shades=shades)
+    else:
+        leaving = _ends(ax, panel["lines"])
     marks = panel["marks"]
     families = list(dict.fromkeys(mark["family"] for mark in marks))
     palette = [INK] if panel["form"] == "map" else [INK, *COLOURS[1:], OLIVE]
@@ -846,7 +950,7 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
                 linewidth=0.6 if mark["minor"] else 0.9,
                 alpha=0.5 if mark["minor"] else 0.95,
             )
-    lanes = _named(ax, marks, colours)
+    lanes = _named(ax, [*marks, *leaving], colours | {LINES: COLOURS[0]})
     for span in panel.get("spans", []):
         if span["whole"]:
             continue
@@ -874,7 +978,7 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
         lanes += 1
     handles, names = ax.get_legend_handles_labels()
     for family in families:
-        if sum(mark["family"] == family for mark in marks) > 1:
+        if family and sum(mark["family"] == family for mark in marks) > 1:
             handles.append(Line2D([], [], color=colours[family], linestyle=dashes[family], linewidth=1))
             names.append(_plain(family))
     _lift_title(ax, lanes, handles, names)

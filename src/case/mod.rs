@@ -5,7 +5,9 @@
 
 pub mod bearing;
 pub mod gaps;
+pub mod interference;
 pub mod levels;
+pub mod named_orders;
 
 use std::cell::OnceCell;
 
@@ -16,7 +18,9 @@ use crate::recording::{Channel, Direction, Recording, Role};
 use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
 use crate::speed::{Speed, SpeedSource};
 use crate::units::Quantity;
+pub use interference::Interference;
 pub use levels::{Decision, Level};
+pub use named_orders::{KnownOrders, NamedOrder};
 
 /// Highest order of the maps where the machine file names no blades: covers ten orders with room for
 /// the lines beside them.

@@ -81,10 +81,11 @@ impl DefectLines<'_> {
 /// The trade's short name of a part's frequency, and the part in words.
 fn names(part: Element) -> (&'static str, &'static str) {
     match part {
-        Element::Outer => ("BPFO", "outer race"),
-        Element::Inner => ("BPFI", "inner race"),
+        Element::Outer => (part.line(), "outer race"),
+        Element::Inner => (part.line(), "inner race"),
+        // its harmonics are counted from the spin itself
         Element::Ball => ("BSF", "rolling element"),
-        Element::Cage => ("FTF", "cage"),
+        Element::Cage => (part.line(), "cage"),
     }
 }
 

@@ -116,7 +116,7 @@ fn of_orders(case: &Case, finding: &Finding, orders: &[f64]) -> Option<Figure> {
     // the limit is one on 1x and says nothing of other orders beside it
     let limits = limit.filter(|_| orders == [1.0]).and_then(|(_, level)| {
         let at = level.limit?;
-        Some(Limit { at, label: format!("limit {} {}", trimmed(at), level.unit) })
+        Some(Limit::new(at, format!("limit {} {}", trimmed(at), level.unit)))
     });
     let by_speed =
         made.first().is_some_and(|one| Against::Fitting.is_speed(one.track.rpm.iter().copied()));
@@ -142,7 +142,7 @@ fn of_critical(case: &Case, finding: &Finding) -> Option<Figure> {
 fn drawn(case: &Case, made: &[Stated]) -> Option<Figure> {
     let phase_stated = case.speed.as_ref().is_some_and(|speed| speed.edge.is_some());
     let shown: Vec<TrackOf> = (made.iter())
-        .map(|Stated { subject, track }| TrackOf { subject, track, phase_stated })
+        .map(|Stated { subject, track }| TrackOf { subject, track, phase_stated, slow_roll: None })
         .collect();
     // without pulses angles drift, and phase says nothing
     let panels = if case.phase_known() { TracksShown::Both } else { TracksShown::Amplitude };

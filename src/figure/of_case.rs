@@ -1,11 +1,11 @@
 //! The picture of a case: an order map of a run-up, else a spectrum.
 
-use super::order_map::of_map;
+use super::order_map::{marks, of_map};
 use super::orders::Against;
 use super::plot::{Curve, Mark, Plot};
 use super::{Axis, Figure, Map, Subject};
 use crate::angle::OrderMap;
-use crate::case::{Case, View};
+use crate::case::{Case, NamedOrder, View, interference};
 
 /// Orders shown, unless blades stand higher.
 const ORDERS: f64 = 6.0;
@@ -21,20 +21,36 @@ const RANGE_DB: f64 = 60.0;
 /// The picture of the judged channel whose limit is used up most, of the first one where no limit is
 /// stated; `None` where there is nothing to draw.
 pub fn of_case(case: &Case) -> Option<Figure> {
-    of_view(&fullest(case)?, ROWS, Some(RANGE_DB))
+    of_view(&fullest(case)?, ROWS, Some(RANGE_DB), &[])
 }
 
 /// The picture of one channel: its order map where the speed changes, else its spectrum; a map has so many
-/// rows of speed at most, and so many decibels (`None`: as many as it needs). `None` where there is nothing
-/// to draw.
-pub fn of_view(view: &View, rows: usize, range_db: Option<f64>) -> Option<Figure> {
+/// rows of speed at most, and so many decibels (`None`: as many as it needs). Beside the shaft's own orders
+/// and the blades it names the lines of `found`. `None` where there is nothing to draw.
+pub fn of_view(
+    view: &View,
+    rows: usize,
+    range_db: Option<f64>,
+    found: &[NamedOrder],
+) -> Option<Figure> {
     let steady = view.case.speed.as_ref().is_none_or(|speed| speed.is_steady(STEADY));
     if !steady && let Some(map) = view.order_map() {
-        let map = map_of(view, map, rows, range_db)?;
+        let map = map_of(view, map, rows, range_db)?.with_marks(marks(found, 1.0));
         return Some(Figure::of(map.title.clone(), map));
     }
     let plot = curve_of(view)?;
     Some(Figure::of(plot.title.clone(), plot))
+}
+
+/// The channel that shows a critical speed most clearly; where none does, the one whose limit is used up
+/// most.
+pub fn clearest(case: &Case) -> Option<View<'_>> {
+    let seen = case.views().filter(|view| interference::evidence(view) > 0.0);
+    let clearer = |best: View<'_>, view: View<'_>| {
+        interference::evidence(&view) > interference::evidence(&best)
+    };
+    seen.reduce(|best, view| if clearer(best, view) { view } else { best })
+        .or_else(|| fullest(case))
 }
 
 /// The channel whose limit is used up most, else the first.

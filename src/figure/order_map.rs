@@ -3,10 +3,11 @@
 use std::ops::Range;
 
 use super::map::{depth_db, gathered};
-use super::orders::Against;
+use super::orders::{Against, short};
 use super::plot::Mark;
 use super::{Axis, Figure, Map, Subject};
 use crate::angle::OrderMap;
+use crate::case::NamedOrder;
 use crate::error::{Error, Result};
 
 /// Steps of speed that the blocks of a run are gathered into.
@@ -29,7 +30,7 @@ pub(super) fn orders_shown(map: &OrderMap, between: Option<[f64; 2]>) -> Result<
     Ok(first..past)
 }
 
-/// An order map, the whole orders marked: against time block by block, against speed gathered (root mean
+/// An order map, the first two orders and further ones marked by name: against time block by block, against speed gathered (root mean
 /// square) into 120 steps.
 ///
 /// # Errors
@@ -39,12 +40,16 @@ pub fn order_map(
     map: &OrderMap,
     against: Against,
     between_orders: Option<[f64; 2]>,
+    further: &[NamedOrder],
 ) -> Result<Figure> {
     let shown = of_map(subject, map, against, between_orders, SPEED_STEPS, None)?;
-    Ok(Figure::of(
-        subject.title("order map"),
-        shown.with_marks([Mark::new(1.0, "1x"), Mark::new(2.0, "2x")]),
-    ))
+    let marks = [Mark::new(1.0, "1x"), Mark::new(2.0, "2x")].into_iter().chain(marks(further, 1.0));
+    Ok(Figure::of(subject.title("order map"), shown.with_marks(marks)))
+}
+
+/// Marks at named orders; `scale` units of the axis make one order.
+pub(super) fn marks(named: &[NamedOrder], scale: f64) -> impl Iterator<Item = Mark> + '_ {
+    named.iter().map(move |one| Mark::new(one.order * scale, short(&one.name)))
 }
 
 /// The map without marks, against speed in `steps`; as deep as its own ground where no depth is given.

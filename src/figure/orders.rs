@@ -1,6 +1,7 @@
 //! Where the orders of a shaft stand in a picture over frequency or time.
 
 use super::plot::{Curve, Mark, Span};
+use crate::case::NamedOrder;
 use crate::error::{Error, Result};
 use crate::speed::Speed;
 
@@ -43,9 +44,25 @@ pub struct Orders<'a> {
     pub speed: &'a Speed,
     /// The orders, multiples of it.
     pub orders: &'a [f64],
+    /// Names of what makes orders; those without one are called by their number.
+    pub names: &'a [NamedOrder],
+    /// The highest order that sets how far a picture reaches; lines above may leave it.
+    pub reach: f64,
 }
 
-impl Orders<'_> {
+impl<'a> Orders<'a> {
+    /// Orders without other names than their numbers, all inside the picture.
+    pub fn new(speed: &'a Speed, orders: &'a [f64]) -> Self {
+        let reach = orders.iter().copied().fold(0.0, f64::max);
+        Self { speed, orders, names: &[], reach }
+    }
+
+    /// What an order is called.
+    pub(super) fn name(&self, order: f64) -> String {
+        let known = self.names.iter().find(|one| one.is_near(order));
+        known.map_or_else(|| word(order), |one| short(&one.name))
+    }
+
     /// Refuses orders that are none.
     ///
     /// # Errors
@@ -73,7 +90,7 @@ impl Orders<'_> {
         }
         let (low, high) = self.speed.range_rpm();
         let mean_hz = 0.5 * (low + high) / 60.0;
-        self.orders.iter().map(|&order| Mark::new(order * mean_hz, word(order))).collect()
+        self.orders.iter().map(|&order| Mark::new(order * mean_hz, self.name(order))).collect()
     }
 
     /// The stretches over frequency in Hz that the orders pass through, where the speed changes.
@@ -85,7 +102,7 @@ impl Orders<'_> {
         let span = |&order: &f64| Span {
             from: order * low / 60.0,
             to: order * high / 60.0,
-            label: word(order),
+            label: self.name(order),
             whole: false,
         };
         self.orders.iter().map(span).collect()
@@ -98,16 +115,27 @@ impl Orders<'_> {
         let times: Vec<f64> = (0..LINE_POINTS).map(|i| from_s + i as f64 * step_s).collect();
         let line = |&order: &f64| {
             let hz = times.iter().map(|&t| order * self.speed.hz_at(t)).collect();
-            Curve::new(word(order), times.clone(), hz)
+            Curve::new(self.name(order), times.clone(), hz)
         };
         self.orders.iter().map(line).collect()
     }
 
-    /// The highest frequency in Hz that any of them reaches.
+    /// The highest frequency in Hz that those within reach come to.
     pub(super) fn highest_hz(&self) -> f64 {
-        let highest = self.orders.iter().copied().fold(0.0, f64::max);
-        highest * self.speed.range_rpm().1 / 60.0
+        self.reach * self.speed.range_rpm().1 / 60.0
     }
+}
+
+/// Letters of the name of a line that leave room for others.
+const LETTERS: usize = 24;
+
+/// A name from a file that is cut where it is too long to stand beside a line.
+pub(super) fn short(name: &str) -> String {
+    let letters: Vec<char> = name.chars().collect();
+    if letters.len() <= LETTERS {
+        return name.to_owned();
+    }
+    letters.into_iter().take(LETTERS - 1).chain(['…']).collect()
 }
 
 /// An order as it is spoken of: `1x`, `0.5x`.
@@ -124,14 +152,19 @@ mod tests {
     #[test]
     fn a_steady_speed_gives_marks_and_a_changing_one_stretches() {
         let steady = Speed::constant(SpeedSource::Stated, 6000.0, 0.0, 1.0).expect("a speed");
-        let orders = Orders { speed: &steady, orders: &[1.0, 0.5] };
+        let orders = Orders::new(&steady, &[1.0, 0.5]);
         let marks = orders.marks_hz();
         assert_eq!(marks.iter().map(|m| m.at).collect::<Vec<_>>(), [100.0, 50.0]);
         assert_eq!(marks.iter().map(|m| m.label.as_str()).collect::<Vec<_>>(), ["1x", "0.5x"]);
         assert!(orders.spans_hz().is_empty());
+        let names = [NamedOrder::new(0.501, "FTF")];
+        let named = Orders { names: &names, reach: 0.5, ..orders };
+        assert_eq!((named.name(0.5).as_str(), named.name(1.0).as_str()), ("FTF", "1x"));
+        assert_eq!(named.highest_hz(), 50.0);
+        assert_eq!(short("a name that goes on and on and on"), "a name that goes on and…");
         assert!(!Against::Fitting.is_speed([5990.0, 6000.0].into_iter()));
         assert!(Against::Fitting.is_speed([3000.0, 6000.0].into_iter()));
-        assert!(Orders { speed: &steady, orders: &[0.0] }.check().is_err());
-        assert!(Orders { speed: &steady, orders: &[f64::NAN] }.check().is_err());
+        assert!(Orders::new(&steady, &[0.0]).check().is_err());
+        assert!(Orders::new(&steady, &[f64::NAN]).check().is_err());
     }
 }

@@ -2,12 +2,13 @@
 
 use super::evidence::evidence;
 use super::fitness::in_short;
+use super::found_lines::found_lines;
 use super::of_case::{fullest, of_view};
 use super::plot::Mark;
 use super::rows::{Entry, Line, Rows, State, Weight, Words, probability};
 use super::speed::speed;
 use super::{Axis, Figure, Panel, Row};
-use crate::case::{Case, Decision, Level};
+use crate::case::{Case, Decision, KnownOrders, Level};
 use crate::diagnose::{Diagnosis, Finding, INVESTIGATE_FROM, REJECT_FROM};
 use crate::fitness::Fit;
 use crate::signature::Kind;
@@ -55,7 +56,8 @@ pub fn overview(case: &Case, diagnosis: &Diagnosis) -> Figure {
     if let Some(figure) = case.speed.as_ref().and_then(|found| speed(found).ok()) {
         pictures.extend(panels(figure));
     }
-    if let Some(figure) = fullest(case).and_then(|view| of_view(&view, MAP_ROWS, None)) {
+    let found = found_lines(&KnownOrders::of(&case.machine), &diagnosis.findings);
+    if let Some(figure) = fullest(case).and_then(|view| of_view(&view, MAP_ROWS, None, &found)) {
         pictures.extend(panels(figure));
     }
     if !pictures.is_empty() {

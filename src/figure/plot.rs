@@ -47,6 +47,16 @@ pub struct Limit {
     pub at: f64,
     /// The name shown.
     pub label: String,
+    /// How far to both sides it is uncertain, in the unit of the y axis; 0 where it is exact.
+    #[serde(default)]
+    pub uncertain_by: f64,
+}
+
+impl Limit {
+    /// A height with a name.
+    pub fn new(at: f64, label: impl Into<String>) -> Self {
+        Self { at, label: label.into(), uncertain_by: 0.0 }
+    }
 }
 
 /// A stretch of the x axis.
@@ -72,6 +82,8 @@ pub enum Stroke {
     Line,
     /// Points that nothing joins, for what wraps around.
     Dots,
+    /// A thin, faint line behind the others, for what they were made from.
+    Faint,
     /// The band alone.
     Band,
 }
@@ -151,6 +163,8 @@ pub enum Symbol {
     Cross,
     /// An open ring: look here.
     Ring,
+    /// A full disc: something was found or passed right here.
+    Disc,
 }
 
 /// Single points.
@@ -166,6 +180,18 @@ pub struct Points {
     pub y: Vec<f64>,
     /// A name for each point, or none at all.
     pub labels: Vec<String>,
+    /// How large each is drawn, 0 to 1, or none at all where they are alike.
+    #[serde(default)]
+    pub sizes: Vec<f64>,
+}
+
+/// A head of an arrow: something goes this way here.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Arrow {
+    /// Where the point of it stands.
+    pub at: [f64; 2],
+    /// Where it comes from; only the direction counts.
+    pub from: [f64; 2],
 }
 
 /// Curves over one axis.
@@ -190,6 +216,16 @@ pub struct Plot {
     pub limits: Vec<Limit>,
     /// Single points.
     pub points: Vec<Points>,
+    /// Straight lines or curves that are named where they end, such as orders over speed; they lie behind
+    /// everything else and set no axis.
+    #[serde(default)]
+    pub lines: Vec<Curve>,
+    /// Heads of arrows.
+    #[serde(default)]
+    pub arrows: Vec<Arrow>,
+    /// Whether a step of one unit is as long across as upwards.
+    #[serde(default)]
+    pub equal: bool,
 }
 
 impl Plot {
@@ -205,6 +241,9 @@ impl Plot {
             spans: Vec::new(),
             limits: Vec::new(),
             points: Vec::new(),
+            lines: Vec::new(),
+            arrows: Vec::new(),
+            equal: false,
         }
     }
 

@@ -123,9 +123,10 @@ fn plot(
             x: course.rpm.clone(),
             y: course.order1.clone(),
             labels: Vec::new(),
+            sizes: Vec::new(),
         });
     }
-    plot.limits.extend(limit.map(|at| Limit { at, label: "limit".to_owned() }));
+    plot.limits.extend(limit.map(|at| Limit::new(at, "limit")));
     Some(plot)
 }
 

@@ -43,6 +43,7 @@ pub fn spectrum(
         x: vec![highest[0]],
         y: vec![highest[1]],
         labels: vec![label],
+        sizes: Vec::new(),
     });
     Ok(Figure::of(subject.title("averaged spectrum"), plot).with_note(made_of(spectrum)))
 }

@@ -6,6 +6,9 @@ use crate::error::Result;
 use crate::speed::{Speed, SpeedSource};
 use crate::units::{grouped, three_digits};
 
+/// Repairs whose times are kept.
+const MOST_CROSSES: usize = 1000;
+
 /// The speed over time with a band of two standard errors, repaired pulses as crosses, and shaded where
 /// there are no usable pulses.
 ///
@@ -31,7 +34,14 @@ pub fn speed(speed: &Speed) -> Result<Figure> {
         let x = repairs.times_s.clone();
         let y = x.iter().map(|&t| speed.rpm_at(t)).collect();
         let name = "repaired pulse".to_owned();
-        plot = plot.with_points(Points { name, symbol: Symbol::Cross, x, y, labels: Vec::new() });
+        plot = plot.with_points(Points {
+            name,
+            symbol: Symbol::Cross,
+            x,
+            y,
+            labels: Vec::new(),
+            sizes: Vec::new(),
+        });
     }
     let mut figure = Figure::of(title(speed), plot);
     figure.notes.push(format!("standard error {} %", three_digits(speed.error_percent)));
@@ -43,6 +53,9 @@ pub fn speed(speed: &Speed) -> Result<Figure> {
             grouped(repairs.lost as f64),
             grouped(repairs.extra as f64)
         ));
+        if repairs.times_s.len() >= MOST_CROSSES {
+            figure.notes.push("crosses mark the first thousand repairs alone".to_owned());
+        }
     }
     for other in &speed.alternatives {
         figure.notes.push(format!(

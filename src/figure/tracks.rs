@@ -3,13 +3,16 @@
 use super::orders::{Against, word};
 use super::plot::{Curve, Limit, Mark, Plot, Stroke};
 use super::{Axis, Figure, Row, Subject};
-use crate::angle::Track;
+use crate::angle::{SlowRoll, Track};
 use crate::error::{Error, Result};
+use crate::units::{grouped, with_error, wrap_deg};
 
 /// Width of the bands in standard errors.
 const BAND_ERRORS: f64 = 2.0;
 /// An amplitude below this many standard errors has no phase.
 const PHASE_FROM_ERRORS: f64 = 3.0;
+/// Share of the points below which those that stand clear may be noise.
+const NOISE_SHARE: f64 = 0.03;
 
 /// One track with what its pictures need to know.
 #[derive(Debug, Clone, Copy)]
@@ -20,9 +23,18 @@ pub struct TrackOf<'a> {
     pub track: &'a Track,
     /// Whether its phase counts from a stated pulse edge; else it is relative.
     pub phase_stated: bool,
+    /// What was taken away from it.
+    pub slow_roll: Option<&'a SlowRoll>,
 }
 
 impl TrackOf<'_> {
+    /// Whether no more phases stand clear than noise alone lifts: 1.1 % of a Rayleigh law lies above three
+    /// standard errors.
+    fn is_hidden(&self) -> bool {
+        let clear = self.lags_deg().iter().filter(|lag| lag.is_finite()).count();
+        (clear as f64) < NOISE_SHARE * self.track.len() as f64
+    }
+
     /// Phase lags in degrees; not a number where noise hides them.
     pub(super) fn lags_deg(&self) -> Vec<f64> {
         let track = self.track;
@@ -80,8 +92,47 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
     }
     if shown != TracksShown::Amplitude {
         figure.notes.push(phase_note(first));
+        figure.notes.extend(hidden_note(tracks));
     }
+    figure.notes.extend(slow_roll_notes(tracks));
     Ok(figure)
+}
+
+/// A sentence on tracks whose phase noise hides, so that hardly anything of it can be drawn.
+pub(super) fn hidden_note(tracks: &[TrackOf]) -> Option<String> {
+    let hidden = tracks.iter().filter(|one| one.is_hidden());
+    let words: Vec<String> = hidden.map(|one| word(one.track.order)).collect();
+    (!words.is_empty()).then(|| {
+        let are = if words.len() > 1 { "are" } else { "is" };
+        format!(
+            "{} {are} lost in noise: nearly all points lie below three standard errors and have no phase to draw",
+            words.join(", ")
+        )
+    })
+}
+
+/// What was taken away at slow roll, a sentence for each track.
+pub(super) fn slow_roll_notes(tracks: &[TrackOf]) -> Vec<String> {
+    let sentence = |one: &TrackOf| {
+        let slow = one.slow_roll?;
+        let changes = if slow.changes {
+            "; within these speeds the vector changes by more than chance, so that it holds vibration: take a lower speed"
+        } else {
+            ""
+        };
+        Some(format!(
+            "less the slow-roll vector of {}: {} {} at {:.0} degrees, the mean of {} points over about {} turns at {} to {} rpm{changes}",
+            word(one.track.order),
+            with_error(slow.vector.norm(), slow.error),
+            one.subject.amplitudes().unit,
+            wrap_deg(-slow.vector.arg().to_degrees()) / one.track.order,
+            slow.points,
+            grouped(slow.turns.round()),
+            grouped(slow.rpm[0]),
+            grouped(slow.rpm[1]),
+        ))
+    };
+    tracks.iter().filter_map(sentence).collect()
 }
 
 /// The same figure of tracks over speed with limits on the amplitude and marks across.

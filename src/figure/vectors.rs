@@ -2,7 +2,7 @@
 
 use super::orders::word;
 use super::polar::{Polar, PolarPoint, Trace};
-use super::tracks::{TrackOf, first_of, phase_note, title};
+use super::tracks::{TrackOf, first_of, hidden_note, phase_note, slow_roll_notes, title};
 use super::{Axis, Figure};
 use crate::error::Result;
 use crate::units::{grouped, wrap_deg};
@@ -32,7 +32,12 @@ pub fn vectors(tracks: &[TrackOf]) -> Result<Figure> {
         }
         polar.traces.push(Trace::new(word(one.track.order), lags, amplitudes)?);
     }
-    Ok(Figure::of(title(tracks), polar).with_note(phase_note(first)))
+    let mut figure = Figure::of(title(tracks), polar);
+    // that nothing is seen is what has to be said first
+    figure.notes.extend(hidden_note(tracks));
+    figure.notes.push(phase_note(first));
+    figure.notes.extend(slow_roll_notes(tracks));
+    Ok(figure)
 }
 
 /// The first points at which round speeds are passed.
@@ -67,6 +72,47 @@ fn speeds(rpm: &[f64], angles: &[f64], radii: &[f64]) -> Vec<PolarPoint> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::angle::{SlowRoll, Track};
+    use crate::dsp::fft::Complex64;
+    use crate::figure::Subject;
+    use crate::recording::{Channel, ChannelSpec};
+
+    #[test]
+    fn a_track_below_noise_is_empty_with_a_word() {
+        let track = Track {
+            order: 2.0,
+            times_s: vec![0.0, 1.0],
+            rpm: vec![1000.0, 2000.0],
+            phasors: vec![Complex64::ONE; 2],
+            errors: vec![0.5; 2],
+        };
+        let channel = Channel::new(ChannelSpec::named("front"), 1000.0, vec![0.0]).expect("valid");
+        let subject = Subject::of(&channel);
+        let slow_roll = SlowRoll {
+            vector: Complex64::new(0.0, -3.0),
+            error: 0.02,
+            points: 9,
+            turns: 40.2,
+            rpm: [400.0, 500.0],
+            changes: false,
+        };
+        let of = TrackOf {
+            subject: &subject,
+            track: &track,
+            phase_stated: true,
+            slow_roll: Some(&slow_roll),
+        };
+        let notes = vectors(&[of]).expect("drawn").notes;
+        assert!(
+            notes[0].starts_with("2x is lost in noise: nearly all points lie below three"),
+            "{notes:?}"
+        );
+        let told = "2x: 3.00 ± 0.02 parts of full scale, peak at 45 degrees, the mean of 9 points over about 40 turns at 400 to 500 rpm";
+        assert!(notes[2].ends_with(told), "{notes:?}");
+        let clear = Track { errors: vec![0.1; 2], ..track.clone() };
+        let of = TrackOf { track: &clear, slow_roll: None, ..of };
+        assert_eq!(vectors(&[of]).expect("drawn").notes.len(), 1);
+    }
 
     #[test]
     fn round_speeds_are_named_once_on_the_way_up() {

@@ -78,7 +78,7 @@ fn over_frequency(
     let (low, high) = orders.speed.range_rpm();
     let line = |&order: &f64| {
         let hz = [low, high].map(|rpm| order * rpm / 60.0).to_vec();
-        Curve::new(super::orders::word(order), hz, vec![low, high])
+        Curve::new(orders.name(order), hz, vec![low, high])
     };
     Ok(map.with_lines(orders.orders.iter().map(line).collect::<Result<_>>()?))
 }

@@ -153,7 +153,7 @@ pub const KEYS: &[Key] = &[
     key(TOP, "name", Kind::Text, "", "", "What the machine is called, for reports."),
 
     key(SHAFT, "top_rpm", RPM, "rpm", "", "Highest service speed; the maker's limit is never exceeded on its account."),
-    key(SHAFT, "lowest_rpm", RPM, "rpm", "", "Lowest speed of interest; narrows the search for a speed without pulses."),
+    key(SHAFT, "lowest_rpm", RPM, "rpm", "", "Lowest speed of interest; narrows the search for a speed without pulses, and begins the service speeds in an interference diagram."),
     key(SHAFT, "constant_rpm", RPM, "rpm", "", "Constant speed during the recording, where neither pulse nor speed channel is there."),
     key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor; read and checked now, used by balancing."),
     key(SHAFT, "coupling", Kind::Flag, "", "not known", "Whether a coupling joins the shaft to another; without one there is no misalignment."),
@@ -169,7 +169,7 @@ pub const KEYS: &[Key] = &[
     key(CHANNEL, "full_scale_v", POSITIVE, "V", "", "Converter input at full scale, zero to peak."),
     key(CHANNEL, "inverted", Kind::Flag, "", "false", "The sensor is mounted or wired the other way round: samples are negated."),
     key(CHANNEL, "direction", Kind::Choice(&["radial", "axial"]), "", "radial", "Direction in which the sensor feels."),
-    key(CHANNEL, "sensor_angle_deg", Kind::Number(Range::Within(-360.0, 360.0)), "deg", "", "Angle from the pulse sensor to this sensor, counted with the rotation; read and checked now, used by balancing."),
+    key(CHANNEL, "sensor_angle_deg", Kind::Number(Range::Within(-360.0, 360.0)), "deg", "", "Angle from the pulse sensor to this sensor, counted with the rotation; orbits and full spectra need it, balancing will."),
     key(CHANNEL, "bearing", Kind::Text, "", "", "Name of the bearing at which the sensor sits."),
     key(CHANNEL, "mounted_resonance_hz", POSITIVE, "Hz", "", "Resonance of the sensor as mounted."),
     key(CHANNEL, "corner_hz", POSITIVE, "Hz", "", "High-pass corner of an AC-coupled input."),

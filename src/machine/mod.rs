@@ -69,7 +69,8 @@ impl Default for Machine {
 pub struct Shaft {
     /// Highest service speed in rpm; the maker's limit is never exceeded on its account.
     pub top_rpm: Option<f64>,
-    /// Lowest speed of interest in rpm; narrows the search for a speed without pulses.
+    /// Lowest speed of interest in rpm; narrows the search for a speed without pulses, and begins the
+    /// service speeds in an interference diagram.
     pub lowest_rpm: Option<f64>,
     /// Constant speed in rpm during the recording, where neither pulse nor speed channel is there.
     pub constant_rpm: Option<f64>,

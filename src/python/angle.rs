@@ -4,12 +4,14 @@ use ndarray::Array2;
 use numpy::{IntoPyArray, PyArray1, PyArray2};
 use pyo3::exceptions::PyIndexError;
 use pyo3::prelude::*;
-use pyo3::types::{PyDict, PyIterator, PyList};
+use pyo3::types::{PyComplex, PyDict, PyIterator, PyList};
 use serde::{Deserialize, Serialize};
 
-use super::convert::{array, pickles, read_only, view};
+use super::convert::{array, exception, pickles, read_only, view};
 use super::html;
-use crate::angle::{OrderMap, SynchronousAverage, Track};
+use crate::angle::{OrderMap, SlowRoll, SynchronousAverage, Track};
+use crate::case::KnownOrders;
+use crate::error::Error;
 use crate::figure::Subject;
 use crate::units::{grouped, three_digits};
 
@@ -19,6 +21,8 @@ use crate::units::{grouped, three_digits};
 pub(super) struct PyOrderMap {
     pub(super) inner: OrderMap,
     pub(super) subject: Subject,
+    /// What the machine file says of orders to be expected.
+    pub(super) known: KnownOrders,
 }
 
 #[pymethods]
@@ -123,6 +127,10 @@ pub(super) struct PyTrack {
     pub(super) inner: Track,
     pub(super) subject: Subject,
     pub(super) phase_stated: bool,
+    /// Corner of an AC-coupled chain in Hz.
+    pub(super) corner_hz: Option<f64>,
+    /// What was taken away from it.
+    pub(super) slow_roll: Option<SlowRoll>,
 }
 
 #[pymethods]
@@ -188,6 +196,59 @@ impl PyTrack {
     #[getter]
     fn unit(&self) -> &str {
         &self.subject.unit
+    }
+
+    /// The track less the slow-roll vector: what a displacement sensor reads of the shaft's surface and
+    /// bow, not of its vibration.
+    ///
+    /// The mean vector of all points below a speed is taken away from every point, and its standard error
+    /// is added to theirs in quadrature. Choose a speed far below the lowest critical one. Common practice,
+    /// no source.
+    ///
+    /// Parameters
+    /// ----------
+    /// below_rpm : float
+    ///     Speed in rpm up to which the shaft counts as rolling slowly.
+    ///
+    /// Returns
+    /// -------
+    /// Track
+    ///     A new one; ``slow_roll`` says what was taken away, and its picture tells it.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the channel does not measure displacement, fewer than two points lie below the speed, the
+    ///     chain is AC-coupled and they lie below ten times its corner, or a vector was taken away before.
+    #[pyo3(signature = (*, below_rpm))]
+    fn less_slow_roll(&self, below_rpm: f64) -> PyResult<Self> {
+        if self.slow_roll.is_some() {
+            return Err(exception(Error::setting(
+                "slow roll",
+                "its vector was taken away from this track already",
+                "start from the track as it was",
+            )));
+        }
+        let quantity = self.subject.quantity;
+        let slow = SlowRoll::of(&self.inner, quantity, self.corner_hz, below_rpm);
+        let slow = slow.map_err(exception)?;
+        Ok(Self { inner: slow.taken_from(&self.inner), slow_roll: Some(slow), ..self.clone() })
+    }
+
+    /// What was taken away at slow roll: vector (complex, zero-to-peak), error, points, turns, from_rpm,
+    /// to_rpm, and whether it changes with speed by more than chance; None where nothing was.
+    #[getter]
+    fn slow_roll<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyAny>>> {
+        let Some(slow) = &self.slow_roll else { return Ok(None) };
+        let told = PyDict::new(py);
+        told.set_item("vector", PyComplex::from_doubles(py, slow.vector.re, slow.vector.im))?;
+        told.set_item("error", slow.error)?;
+        told.set_item("points", slow.points)?;
+        told.set_item("turns", slow.turns)?;
+        told.set_item("from_rpm", slow.rpm[0])?;
+        told.set_item("to_rpm", slow.rpm[1])?;
+        told.set_item("changes", slow.changes)?;
+        Ok(Some(told.into_any()))
     }
 
     /// Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
@@ -276,6 +337,13 @@ impl PyTracks {
 
     fn __iter__<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyIterator>> {
         PyList::new(py, self.tracks.clone())?.try_iter()
+    }
+
+    /// The tracks less the slow-roll vector of each; parameters and errors as ``Track.less_slow_roll``.
+    #[pyo3(signature = (*, below_rpm))]
+    fn less_slow_roll(&self, below_rpm: f64) -> PyResult<Self> {
+        let tracks = self.tracks.iter().map(|track| track.less_slow_roll(below_rpm));
+        Ok(Self { tracks: tracks.collect::<PyResult<_>>()? })
     }
 
     /// A list of the tracks' own dictionaries.

@@ -13,6 +13,7 @@ use super::speed::PySpeed;
 use crate::angle::tracking_filter::{Bandwidth, TrackingFilter};
 use crate::angle::windows::Length;
 use crate::angle::{self, Method, OrderMap, Wave, average, resample};
+use crate::case::KnownOrders;
 use crate::error::{Error, Result};
 use crate::figure::Subject;
 use crate::machine::Machine;
@@ -21,12 +22,12 @@ use crate::recording::Channel;
 use crate::speed::{Speed, SpeedSource};
 
 /// The highest order that can be asked for: no line of a rotor lies above.
-const MAX_ORDER: f64 = 1000.0;
+pub(super) const MAX_ORDER: f64 = 1000.0;
 /// The most steps of angle in a turn that can be asked for.
 const MAX_SAMPLES_PER_TURN: usize = 10_000;
 
 /// Refuses an order that is none.
-fn check_order(name: &str, order: f64) -> Result<()> {
+pub(super) fn check_order(name: &str, order: f64) -> Result<()> {
     if order > 0.0 && order <= MAX_ORDER {
         return Ok(());
     }
@@ -49,7 +50,11 @@ fn check_resolution(channel: &Channel, resolution_hz: Option<f64>) -> Result<()>
 }
 
 /// The speed given, or a constant over the channel from the machine file.
-fn speed_or_constant(speed: Option<Speed>, channel: &Channel, machine: &Machine) -> Result<Speed> {
+pub(super) fn speed_or_constant(
+    speed: Option<Speed>,
+    channel: &Channel,
+    machine: &Machine,
+) -> Result<Speed> {
     if let Some(speed) = speed {
         return Ok(speed);
     }
@@ -60,7 +65,7 @@ fn speed_or_constant(speed: Option<Speed>, channel: &Channel, machine: &Machine)
 }
 
 /// A speed of its own, for work that outlives the call.
-fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
+pub(super) fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
     speed.map(|speed| speed.get().inner.clone())
 }
 
@@ -250,9 +255,9 @@ impl PyChannel {
     ///     Where the channel is too short for such lines, or they are too far apart to be lines.
     #[pyo3(signature = (*, resolution_hz = None))]
     fn spectrogram(&self, py: Python<'_>, resolution_hz: Option<f64>) -> PyResult<PySpectrogram> {
-        self.work(py, "spectrogram", move |channel, _, subject| {
+        self.work(py, "spectrogram", move |channel, machine, subject| {
             check_resolution(channel, resolution_hz)?;
-            PySpectrogram::of(channel, subject, resolution_hz)
+            PySpectrogram::of(channel, subject, KnownOrders::of(machine), resolution_hz)
         })
     }
 
@@ -313,7 +318,7 @@ impl PyChannel {
             check_order("max_order", max_order)?;
             let speed = speed_or_constant(speed, channel, machine)?;
             let inner = OrderMap::of_channel(channel, &speed, max_order)?;
-            Ok(PyOrderMap { inner, subject })
+            Ok(PyOrderMap { inner, subject, known: KnownOrders::of(machine) })
         })
     }
 
@@ -399,6 +404,8 @@ impl PyChannel {
                 inner,
                 subject: subject.clone(),
                 phase_stated: speed.edge.is_some(),
+                corner_hz: channel.spec.corner_hz,
+                slow_roll: None,
             };
             Ok(PyTracks { tracks: found.into_iter().take(orders.len()).map(make).collect() })
         })

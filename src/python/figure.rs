@@ -9,9 +9,12 @@ use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::channel::PyChannel;
 use super::convert::{array, exception, plain, read_only};
 use super::diagnose::{PyDiagnosis, PyFinding};
+use super::interference::PyInterference;
+use super::plane::{PyFullSpectrum, PyOrbit};
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::case::bearing::Element;
+use crate::case::{KnownOrders, NamedOrder};
 use crate::error::{Error, Result};
 use crate::figure::{
     self, Against, Axis, Curve, DefectLines, EnvelopeCurve, Falling, Figure, Map, Orders, Panel,
@@ -87,6 +90,7 @@ fn points_dict<'py>(py: Python<'py>, points: &Points) -> PyResult<Bound<'py, PyD
     dict.set_item("x", array(py, points.x.clone())?)?;
     dict.set_item("y", array(py, points.y.clone())?)?;
     dict.set_item("labels", &points.labels)?;
+    dict.set_item("sizes", &points.sizes)?;
     Ok(dict)
 }
 
@@ -108,6 +112,9 @@ fn plot_dict<'py>(py: Python<'py>, plot: &Plot) -> PyResult<Bound<'py, PyDict>> 
     dict.set_item("limits", plain(py, &plot.limits)?)?;
     let points: Vec<_> = plot.points.iter().map(|p| points_dict(py, p)).collect::<PyResult<_>>()?;
     dict.set_item("points", points)?;
+    dict.set_item("lines", curves(py, &plot.lines)?)?;
+    dict.set_item("arrows", plain(py, &plot.arrows)?)?;
+    dict.set_item("equal", plot.equal)?;
     Ok(dict)
 }
 
@@ -192,9 +199,23 @@ fn orders_of<'a>(
         }
         (None, None) => Ok(None),
         (Some(speed), orders) => {
-            Ok(Some(Orders { speed: &speed.inner, orders: orders.as_deref().unwrap_or(&ORDERS) }))
+            Ok(Some(Orders::new(&speed.inner, orders.as_deref().unwrap_or(&ORDERS))))
         }
     }
+}
+
+/// The lines of the bearing faults that a diagnosis found; none without one.
+pub(super) fn found_of(
+    known: &KnownOrders,
+    diagnosis: Option<&Py<PyDiagnosis>>,
+) -> Vec<NamedOrder> {
+    diagnosis.map_or(Vec::new(), |one| figure::found_lines(known, &one.get().inner.findings))
+}
+
+/// Every order that has a name on the machine, what was found first.
+fn names_of(known: &KnownOrders, found: &[NamedOrder]) -> Vec<NamedOrder> {
+    let parts = Element::ALL.into_iter().flat_map(|part| known.of_part(part));
+    found.iter().cloned().chain(known.blades()).chain(parts).collect()
 }
 
 #[pymethods]
@@ -326,19 +347,22 @@ impl PySpectrogram {
     /// ----------
     /// speed : Speed, optional
     ///     Puts order lines over the map, and bounds it to somewhat above them.
-    /// orders : list of float, default [1, 2, 3]
-    ///     Orders to mark.
+    /// orders : list of float, optional
+    ///     Orders to mark; by default 1, 2, 3, the blades of the machine file, and what a diagnosis found.
+    ///     Orders of blades and bearings are called by their names.
     /// band_hz : tuple of float, optional
-    ///     Lowest and highest frequency shown.
+    ///     Lowest and highest frequency shown; by default somewhat above the orders marked, blades left out.
     /// waterfall : bool, default False
     ///     Spectra one behind the other, over speed where one is given and changes, else over time.
+    /// diagnosis : Diagnosis, optional
+    ///     Marks and names the lines of the bearing faults that it found.
     ///
     /// Raises
     /// ------
     /// ValueError
     ///     Where the band holds fewer than two lines, an order is none, orders come without a speed, or
     ///     there are fewer than two times.
-    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, waterfall = false) -> "dict[str, Any]")]
+    #[pyo3(signature = (*, speed = None, orders = None, band_hz = None, waterfall = false, diagnosis = None) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
@@ -346,9 +370,21 @@ impl PySpectrogram {
         orders: Option<Vec<f64>>,
         band_hz: Option<(f64, f64)>,
         waterfall: bool,
+        diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyDict>> {
         let figure = || {
+            let found = found_of(&self.known, diagnosis.as_ref());
+            let names = names_of(&self.known, &found);
+            let chosen = orders.is_some();
             let orders = orders_of(speed.as_ref().map(Py::get), &orders)?;
+            let mut all = orders.map_or(Vec::new(), |orders| orders.orders.to_vec());
+            all.extend(found.iter().map(|one| one.order));
+            let reach = all.iter().copied().fold(0.0, f64::max);
+            if !chosen {
+                all.extend(self.known.blades().iter().map(|one| one.order));
+            }
+            let orders =
+                orders.map(|orders| Orders { orders: &all, names: &names, reach, ..orders });
             let (inner, start_s, band_hz) = (&self.inner, self.start_s, band(band_hz));
             if waterfall {
                 let falling = Falling::Spectrogram(inner, start_s);
@@ -366,7 +402,7 @@ impl PySpectrogram {
     /// ----------
     /// ax : matplotlib.axes.Axes, optional
     ///     Where to draw; by default a new figure.
-    /// speed, orders, band_hz, waterfall
+    /// speed, orders, band_hz, waterfall, diagnosis
     ///     As in ``figure``.
     ///
     /// Raises
@@ -375,7 +411,8 @@ impl PySpectrogram {
     ///     As ``figure``.
     /// ImportError
     ///     Where matplotlib is not installed.
-    #[pyo3(signature = (ax = None, *, speed = None, orders = None, band_hz = None, waterfall = false))]
+    #[pyo3(signature = (ax = None, *, speed = None, orders = None, band_hz = None, waterfall = false, diagnosis = None))]
+    #[allow(clippy::too_many_arguments)] // keyword arguments of a Python method
     fn plot<'py>(
         &self,
         py: Python<'py>,
@@ -384,8 +421,9 @@ impl PySpectrogram {
         orders: Option<Vec<f64>>,
         band_hz: Option<(f64, f64)>,
         waterfall: bool,
+        diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyAny>> {
-        drawn(py, self.figure(py, speed, orders, band_hz, waterfall)?, ax)
+        drawn(py, self.figure(py, speed, orders, band_hz, waterfall, diagnosis)?, ax)
     }
 }
 
@@ -402,25 +440,30 @@ impl PyOrderMap {
     ///     Lowest and highest order shown.
     /// waterfall : bool, default False
     ///     Order spectra one behind the other.
+    /// diagnosis : Diagnosis, optional
+    ///     Names the lines of the bearing faults that it found.
     ///
     /// Raises
     /// ------
     /// ValueError
     ///     Where fewer than two orders or blocks are left.
-    #[pyo3(signature = (*, against = None, between_orders = None, waterfall = false) -> "dict[str, Any]")]
+    #[pyo3(signature = (*, against = None, between_orders = None, waterfall = false, diagnosis = None) -> "dict[str, Any]")]
     fn figure<'py>(
         &self,
         py: Python<'py>,
         against: Option<&str>,
         between_orders: Option<(f64, f64)>,
         waterfall: bool,
+        diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyDict>> {
         let figure = || {
+            let mut further = found_of(&self.known, diagnosis.as_ref());
+            further.extend(self.known.blades());
             let (against, between) = (against_of(against)?, band(between_orders));
             if waterfall {
                 figure::waterfall(&self.subject, Falling::OrderMap(&self.inner), None, between)
             } else {
-                figure::order_map(&self.subject, &self.inner, against, between)
+                figure::order_map(&self.subject, &self.inner, against, between, &further)
             }
         };
         made(py, figure())
@@ -432,7 +475,7 @@ impl PyOrderMap {
     /// ----------
     /// ax : matplotlib.axes.Axes, optional
     ///     Where to draw; by default a new figure.
-    /// against, between_orders, waterfall
+    /// against, between_orders, waterfall, diagnosis
     ///     As in ``figure``.
     ///
     /// Raises
@@ -441,7 +484,7 @@ impl PyOrderMap {
     ///     As ``figure``.
     /// ImportError
     ///     Where matplotlib is not installed.
-    #[pyo3(signature = (ax = None, *, against = None, between_orders = None, waterfall = false))]
+    #[pyo3(signature = (ax = None, *, against = None, between_orders = None, waterfall = false, diagnosis = None))]
     fn plot<'py>(
         &self,
         py: Python<'py>,
@@ -449,8 +492,9 @@ impl PyOrderMap {
         against: Option<&str>,
         between_orders: Option<(f64, f64)>,
         waterfall: bool,
+        diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyAny>> {
-        drawn(py, self.figure(py, against, between_orders, waterfall)?, ax)
+        drawn(py, self.figure(py, against, between_orders, waterfall, diagnosis)?, ax)
     }
 }
 
@@ -462,6 +506,7 @@ fn tracks_figure(tracks: &[PyTrack], against: Option<&str>, show: &str) -> Resul
             subject: &track.subject,
             track: &track.inner,
             phase_stated: of(track),
+            slow_roll: track.slow_roll.as_ref(),
         })
         .collect();
     let choices = [
@@ -551,6 +596,96 @@ impl PyTracks {
         against: Option<&str>,
     ) -> PyResult<Bound<'py, PyAny>> {
         drawn(py, self.figure(py, show, against)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyInterference {
+    /// The interference diagram as data: lines of orders, discs for what was found, natural frequencies.
+    #[pyo3(signature = () -> "dict[str, Any]")]
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::interference(&self.subject, &self.inner))
+    }
+
+    /// Draw the interference diagram; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    ///
+    /// Raises
+    /// ------
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyOrbit {
+    /// The orbit as data: the chosen orders together, and the mean turn over some turns as they were.
+    #[pyo3(signature = () -> "dict[str, Any]")]
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::orbit(&self.subject, &self.inner, self.angles_deg, self.phase_stated))
+    }
+
+    /// Draw the orbit: filtered on the left, the mean turn on the right; returns an array of both
+    /// matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : sequence of two matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the number of axes does not fit.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyFullSpectrum {
+    /// The full spectrum as data: the curve, with the whole orders marked.
+    #[pyo3(signature = () -> "dict[str, Any]")]
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::full_spectrum(&self.subject, &self.inner, None))
+    }
+
+    /// Draw the full spectrum; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    ///
+    /// Raises
+    /// ------
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py)?, ax)
     }
 }
 

@@ -12,7 +12,9 @@ mod convert;
 mod diagnose;
 mod figure;
 mod html;
+mod interference;
 mod machine;
+mod plane;
 mod recording;
 mod screen;
 mod simulate;
@@ -33,7 +35,11 @@ mod _core {
         PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, run_cli,
     };
     #[pymodule_export]
+    use super::interference::PyInterference;
+    #[pymodule_export]
     use super::machine::{PyMachine, machine_from_text, machine_keys};
+    #[pymodule_export]
+    use super::plane::{PyFullSpectrum, PyOrbit};
     #[pymodule_export]
     use super::recording::{PyRecording, read};
     #[pymodule_export]

@@ -225,8 +225,7 @@ impl PyRecording {
     fn __getitem__(&self, name: &str) -> PyResult<PyChannel> {
         let channel = self.inner.channel(name);
         let channel = channel.map_err(|error| PyKeyError::new_err(error.to_string()))?;
-        let named = Some(self.inner.name.clone()).filter(|name| name != UNNAMED);
-        Ok(PyChannel::new(channel.clone(), self.machine.clone(), named))
+        Ok(PyChannel::new(channel.clone(), self.machine.clone(), self.own_name()))
     }
 
     /// The recording in brief, as plain Python objects; samples are in ``rec[name].values``.
@@ -310,6 +309,11 @@ impl PyRecording {
 }
 
 impl PyRecording {
+    /// The name, where it has one of its own.
+    pub(super) fn own_name(&self) -> Option<String> {
+        Some(self.inner.name.clone()).filter(|name| name != UNNAMED)
+    }
+
     /// The machine with what the caller states about speed put over it.
     pub(super) fn machine_for(
         &self,

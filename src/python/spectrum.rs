@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::convert::{array, pickles, view, word};
 use super::html;
 use crate::angle::map::JUDGED_SHARE_OF_RATE;
+use crate::case::KnownOrders;
 use crate::error::Result;
 use crate::figure::Subject;
 use crate::machine::{Machine, Multipliers};
@@ -167,12 +168,15 @@ pub(super) struct PySpectrogram {
     pub(super) inner: Spectrogram,
     pub(super) start_s: f64,
     pub(super) subject: Subject,
+    /// What the machine file says of orders to be expected.
+    pub(super) known: KnownOrders,
 }
 
 impl PySpectrogram {
     pub(super) fn of(
         channel: &Channel,
         subject: Subject,
+        known: KnownOrders,
         resolution_hz: Option<f64>,
     ) -> Result<Self> {
         let mut config = SpectrogramConfig::default();
@@ -181,6 +185,7 @@ impl PySpectrogram {
             inner: spectrogram(channel.values(), channel.rate_hz, &config)?,
             start_s: channel.time_s(0.0),
             subject,
+            known,
         })
     }
 }

@@ -104,8 +104,8 @@ pub struct ChannelSpec {
     pub inverted: bool,
     /// Radial or axial.
     pub direction: Direction,
-    /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees. Read and
-    /// checked now, used by balancing.
+    /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees. Orbits and full
+    /// spectra need it, balancing will.
     pub sensor_angle_deg: Option<f64>,
     /// Name of the bearing at which the sensor sits.
     pub bearing: Option<String>,

@@ -6,7 +6,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::svg;
 use super::words::{duration, percent, rate};
-use crate::case::Case;
+use crate::case::{Case, Interference, KnownOrders};
 use crate::diagnose::{Diagnosis, Finding, Verdict};
 use crate::error::Result;
 use crate::figure::{self, Entry, Figure, Panel, Rows, State, Subject, TrackOf, TracksShown};
@@ -26,6 +26,8 @@ pub(crate) fn is_report(start: &[u8]) -> bool {
     start.windows(MARK.len()).any(|part| part == MARK.as_bytes())
 }
 
+/// Whole orders in the interference diagram.
+const WHOLE_ORDERS: [f64; 3] = [1.0, 2.0, 3.0];
 /// Rows of speed in a map.
 const MAP_ROWS: usize = 120;
 
@@ -64,7 +66,7 @@ pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<Str
                     (rows("Levels against their limits", &figure::levels(diagnosis)))
                 }
                 (fitness(diagnosis))
-                (run(case)?)
+                (run(case, diagnosis)?)
                 (notes(diagnosis))
                 (made_from(diagnosis, machine))
             }
@@ -231,18 +233,24 @@ fn row(rows: &Rows, entry: &Entry) -> Markup {
     }
 }
 
-/// Pictures of the run: the speed, and of every judged channel its map and its first order.
-fn run(case: &Case) -> Result<Markup> {
+/// Pictures of the run: the speed, where orders meet natural frequencies, and of every judged channel its
+/// map and its first order.
+fn run(case: &Case, diagnosis: &Diagnosis) -> Result<Markup> {
+    let found = figure::found_lines(&KnownOrders::of(&case.machine), &diagnosis.findings);
     let mut figures: Vec<Figure> = Vec::new();
     figures.extend(case.speed.as_ref().and_then(|speed| figure::speed(speed).ok()));
+    figures.extend(figure::clearest(case).and_then(|view| {
+        let diagram = Interference::of(&view, &WHOLE_ORDERS, &found).ok()?;
+        figure::interference(&Subject::of(view.channel), &diagram).ok()
+    }));
     for view in case.views() {
-        figures.extend(figure::of_view(&view, MAP_ROWS, None));
+        figures.extend(figure::of_view(&view, MAP_ROWS, None, &found));
         let subject = Subject::of(view.channel);
         let phase_stated = case.speed.as_ref().is_some_and(|speed| speed.edge.is_some());
         let track = view.order_map().and_then(|map| map.track(1.0));
         let shown = if phase_stated { TracksShown::Both } else { TracksShown::Amplitude };
         figures.extend(track.as_ref().and_then(|track| {
-            let of = TrackOf { subject: &subject, track, phase_stated };
+            let of = TrackOf { subject: &subject, track, phase_stated, slow_roll: None };
             figure::tracks(&[of], figure::Against::Speed, shown).ok()
         }));
     }

@@ -20,6 +20,7 @@ pub mod averaged;
 pub mod bands;
 pub mod envelope;
 pub mod envelope_order;
+pub mod full;
 pub mod integrate;
 pub mod levels;
 pub mod record_bins;
@@ -33,6 +34,7 @@ use crate::dsp::window::Window;
 use crate::error::{Error, Result};
 
 pub use averaged::{AveragedPower, Averager, SpectrumConfig, averaged_spectrum};
+pub use full::FullSpectrum;
 
 /// What the values of a spectrum are; see the table of this module.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]

@@ -29,6 +29,38 @@ def closed():
     pyplot.close("all")
 
 
+SHAFT = """
+name = "shaft"
+[speed]
+start_rpm = 3000
+top_rpm = 60000
+wait_s = 2
+up_s = 6
+hold_s = 1
+[rotor.front]
+anisotropy = 0.2
+[rotor.rear]
+anisotropy = 0.2
+[[sensor]]
+name = "front_x"
+kind = "shaft"
+angle_deg = 45
+unit = "um"
+full_scale = 100
+noise_rms = 0.05
+[[sensor]]
+name = "front_y"
+kind = "shaft"
+angle_deg = 135
+unit = "um"
+full_scale = 100
+noise_rms = 0.05
+[fault.bent_shaft]
+runout_um = 6
+deg = 70
+"""
+
+
 def steady_speed(rpm):
     """Return a speed that is stated: where there are pulses, these come first."""
     rec = qs.Recording.from_arrays({"a": np.zeros(1000)}, rate_hz=1000, roles={"a": "vibration"})
@@ -58,6 +90,28 @@ def results():
         "bearing_diagnosis": qs.diagnose(bearing),
         "unfit_diagnosis": qs.diagnose(unfit),
         "screening": qs.screen(SAMPLES, progress=False),
+        **of_the_shaft(),
+        "interference": rec.interference(speed),
+        "interference_found": bearing.interference(slow, diagnosis=qs.diagnose(bearing)),
+        "bearing_map": hit.order_map(slow),
+        "bearing_spectrogram": hit.spectrogram(),
+        "bearing_speed": slow,
+    }
+
+
+def of_the_shaft():
+    """Results of two displacement sensors at one shaft, whose mounts are stiffer one way."""
+    rec = qs.simulate(SHAFT, seed=3).recording
+    speed = rec.speed()
+    return {
+        "shaft": rec,
+        "shaft_speed": speed,
+        "orbit": rec.orbit("front_x", "front_y", speed, at_rpm=42_000),
+        "orbit_of_two": rec.orbit("front_x", "front_y", speed, orders=[0.5, 1]),
+        "full": rec.full_spectrum("front_x", "front_y", speed),
+        "full_hz": rec.full_spectrum("front_x", "front_y", resolution_hz=20),
+        "shaft_track": rec["front_x"].track(speed),
+        "slow_roll": rec["front_x"].track(speed).less_slow_roll(below_rpm=3500),
     }
 
 
@@ -95,6 +149,18 @@ PICTURES = {
     "imbalance": lambda r: r["diagnosis"].findings[0].plot(),
     "bearing_outer": lambda r: r["bearing_diagnosis"].findings[0].plot(),
     "screening": lambda r: r["screening"].plot(),
+    "interference": lambda r: r["interference"].plot(),
+    "interference_found": lambda r: r["interference_found"].plot(),
+    "orbit": lambda r: r["orbit"].plot(),
+    "orbit_of_two": lambda r: r["orbit_of_two"].plot(),
+    "full": lambda r: r["full"].plot(),
+    "full_hz": lambda r: r["full_hz"].plot(),
+    "slow_roll": lambda r: r["slow_roll"].plot(),
+    "slow_roll_polar": lambda r: r["slow_roll"].plot(show="polar"),
+    "order_map_found": lambda r: r["bearing_map"].plot(diagnosis=r["bearing_diagnosis"]),
+    "spectrogram_found": lambda r: r["bearing_spectrogram"].plot(
+        speed=r["bearing_speed"], diagnosis=r["bearing_diagnosis"]
+    ),
 }
 
 LABELS = {
@@ -114,6 +180,15 @@ LABELS = {
     "envelope_hz": ("frequency in Hz", "squared envelope in g² peak"),
     "speed": ("time in s", "speed in rpm"),
     "levels": ("share of the limit", ""),
+    "interference": ("speed in rpm", "frequency in Hz"),
+    "full": (
+        "against the rotation  ←  order  →  with the rotation",
+        "displacement of the circle in µm peak",
+    ),
+    "full_hz": (
+        "against the rotation  ←  frequency  →  with the rotation in Hz",
+        "displacement of the circle in µm peak",
+    ),
     "findings": ("probability in %", ""),
 }
 
@@ -219,7 +294,8 @@ def test_what_marks_a_line_does_not_cover_it(results):
     # a place on a map is marked at its edges
     ax = results["order_map"].plot()
     heights = [stroke.get_ydata() for stroke in ax.lines if np.ptp(stroke.get_xdata()) == 0]
-    assert len(heights) == 4
+    # 1x, 2x and the blades, at the lower and the upper edge
+    assert len(heights) == 6
     assert all(max(height) < 0.1 or min(height) > 0.9 for height in heights)
 
 
@@ -382,6 +458,124 @@ def test_repaired_pulses_stand_on_the_curve(results):
     assert "repaired pulse" in [text.get_text() for text in speed.plot().get_legend().get_texts()]
 
 
+def test_orders_meet_natural_frequencies_where_they_should(results):
+    diagram = results["interference"]
+    truth = json.loads((SAMPLES / "imbalanced.truth.json").read_text())
+    (natural,) = diagram.natural_frequencies
+    nearest = min(abs(natural["rpm"] / mode["rpm"] - 1) for mode in truth["critical"])
+    assert nearest < 0.02
+    assert natural["hz"] == pytest.approx(natural["rpm"] / 60)
+    shown = panel(diagram.figure())
+    rings = next(points for points in shown["points"] if points["symbol"] == "ring")
+    met = dict(zip(rings["labels"], rings["x"], strict=True))
+    (critical,) = (label for label in met if label)
+    assert critical.startswith("critical ")
+    assert met[critical] == pytest.approx(natural["rpm"])
+    for line in shown["lines"]:
+        order = diagram.orders[line["name"]]
+        np.testing.assert_allclose(line["y"], order * line["x"] / 60)
+    # the discs are the lines found, and the first order is nearly always among them
+    discs = next(points for points in shown["points"] if points["sizes"])
+    assert len(discs["x"]) <= len(diagram.rpm)
+    first = np.isclose(diagram.frequency_hz * 60 / diagram.rpm, 1, atol=0.03)
+    assert len(np.unique(diagram.rpm[first])) > 45
+    assert len(diagram.orders) <= 10
+    assert diagram.to_dict()["orders"]["1x"] == 1.0
+    assert "natural frequency" in diagram._repr_html_()
+
+
+def test_names_of_lines_stand_at_their_ends(results):
+    ax = results["interference"].plot()
+    names = {text.get_text(): text for text in ax.texts}
+    for name in ("1x", "2x", "BPFO", "BPFI"):
+        assert names[name].get_window_extent().x0 > ax.get_window_extent().x1
+    blades = next(name for name in names if name.endswith("9x"))
+    assert names[blades].get_window_extent().y0 > ax.get_window_extent().y1
+
+
+def test_found_bearings_are_named_in_maps(results):
+    marks = panel(results["bearing_map"].figure(diagnosis=results["bearing_diagnosis"]))["marks"]
+    assert "BPFO front" in [mark["label"] for mark in marks]
+    plain = panel(results["bearing_map"].figure())["marks"]
+    assert not any("BPFO" in mark["label"] for mark in plain)
+    speed = results["bearing_speed"]
+    spectrogram = results["bearing_spectrogram"]
+    lines = panel(spectrogram.figure(speed=speed, diagnosis=results["bearing_diagnosis"]))["lines"]
+    assert {"1x", "2x", "BPFO front"} <= {line["name"] for line in lines}
+    assert any(line["name"].endswith("9x") for line in lines)
+    named = panel(spectrogram.figure(speed=speed, orders=[1, 9]))["lines"]
+    assert named[0]["name"] == "1x"
+    assert named[1]["name"].endswith(" 9x")
+
+
+def test_orbits_are_circles_of_both_senses(results):
+    """A+- = (a +- b) / 2: Muszynska, Rotordynamics, 2005 (from memory)."""
+    orbit = results["orbit"]
+    (one,) = orbit.orders
+    assert one["major"] == pytest.approx(abs(one["forward"]) + abs(one["backward"]))
+    assert one["minor"] == pytest.approx(abs(one["forward"]) - abs(one["backward"]))
+    assert one["precession"] in ("forward", "backward")
+    assert orbit.rpm == pytest.approx(42_000, rel=2e-3)
+    figure = orbit.figure()
+    left, right = figure["rows"][0]["panels"]
+    theta = 2 * np.pi * np.arange(len(left["curves"][0]["x"])) / (len(left["curves"][0]["x"]) - 1)
+    z = one["forward"] * np.exp(1j * theta) + one["backward"] * np.exp(-1j * theta)
+    np.testing.assert_allclose(left["curves"][0]["x"], z.real, atol=1e-9)
+    np.testing.assert_allclose(left["curves"][0]["y"], z.imag, atol=1e-9)
+    np.testing.assert_array_equal(right["curves"][0]["x"][:-1], orbit.x)
+    assert left["points"][0]["x"][0] == pytest.approx(z[0].real)
+    assert any("the pulse edge passes" in note for note in figure["notes"])
+    again = pickle.loads(pickle.dumps(orbit))
+    np.testing.assert_array_equal(again.x, orbit.x)
+    drawn = orbit.plot()
+    drawn[0].figure.canvas.draw()
+    box = drawn[0].get_window_extent()
+    assert box.width == pytest.approx(box.height, rel=0.01)
+
+
+def test_a_full_spectrum_parts_what_turns_with_the_shaft(results):
+    full = results["full"]
+    at = {order: full.values[np.abs(full.order - order).argmin()] for order in (-1, 1)}
+    orders, values = full.order, full.values
+    assert orders[0] == pytest.approx(-6)
+    assert values[orders == 0] == 0
+    assert at[1] > 0.2 * values.max()
+    curve = panel(full.figure())["curves"][0]
+    np.testing.assert_array_equal(curve["y"], values)
+    labels = [mark["label"] for mark in panel(full.figure())["marks"]]
+    assert labels == ["−3x", "−2x", "−1x", "1x", "2x", "3x"]
+    assert results["full_hz"].order is None
+    assert results["full_hz"].frequency_hz[-1] == -results["full_hz"].frequency_hz[0]
+
+
+def test_slow_roll_is_taken_away_and_told(results):
+    raw, left = results["shaft_track"][0], results["slow_roll"][0]
+    slow = left.slow_roll
+    assert raw.slow_roll is None
+    # the run-out planted, at slow roll nearly alone
+    assert abs(slow["vector"]) == pytest.approx(6.0, rel=0.02)
+    np.testing.assert_allclose(left.phasor, raw.phasor - slow["vector"])
+    np.testing.assert_allclose(left.error, np.hypot(raw.error, slow["error"]))
+    chosen = raw.rpm <= 3500
+    assert slow["points"] == chosen.sum()
+    np.testing.assert_allclose(slow["vector"], raw.phasor[chosen].mean())
+    notes = results["slow_roll"].figure()["notes"]
+    assert any("less the slow-roll vector of 1x: 6." in note for note in notes)
+    polar = results["slow_roll"].figure(show="polar")
+    assert any("less the slow-roll" in note for note in polar["notes"])
+
+
+def test_an_empty_polar_picture_says_why(results):
+    t = np.arange(int(RATE_HZ)) / RATE_HZ
+    noise = np.random.default_rng(2).standard_normal(t.size)
+    rec = qs.Recording.from_arrays(
+        {"a": noise}, rate_hz=RATE_HZ, units={"a": "g"}, roles={"a": "vibration"}
+    )
+    hidden = rec["a"].track(rec.speed(rpm=60_000), orders=[3])
+    assert hidden.figure(show="polar")["notes"][0].startswith("3x is lost in noise")
+    assert not any("lost in noise" in note for note in results["tracks"].figure()["notes"])
+
+
 def test_rows_tell_what_the_diagnosis_says(results):
     result = results["diagnosis"]
     found = panel(result.figure(show="findings"))["entries"]
@@ -439,6 +633,30 @@ def test_axes_of_the_caller_are_drawn_into(results):
         (lambda r: r["envelope_hz"].plot(bearing="front"), "need a shaft speed"),
         (lambda r: r["diagnosis"].plot(show="all"), "overview, fitness, findings, levels"),
         (lambda r: r["diagnosis"].considered[0].plot(), "there is no picture of it"),
+        (lambda r: sample("imbalanced").interference(r["steady"]), "a run-up"),
+        (lambda r: r["shaft"].interference(r["shaft_speed"], channel="side"), "front_x, front_y"),
+        (lambda r: r["shaft"].orbit("front_x", "front_x", r["shaft_speed"]), "one sensor"),
+        (
+            lambda r: r["shaft"].orbit("front_x", "front_y", r["shaft_speed"], angles_deg=(0, 20)),
+            "20 degrees apart",
+        ),
+        (
+            lambda r: r["shaft"].orbit("front_x", "front_y", r["shaft_speed"], at_rpm=90_000),
+            "never turns at 90000 rpm",
+        ),
+        (
+            lambda r: r["shaft"].orbit("front_x", "front_y", r["shaft_speed"], at_rpm=9e3, at_s=1.0),
+            "leave one of them out",
+        ),
+        (
+            lambda r: r["shaft"].full_spectrum(
+                "front_x", "front_y", r["shaft_speed"], between_rpm=(1, 2)
+            ),
+            "no turns lie",
+        ),
+        (lambda r: r["tracks"].less_slow_roll(below_rpm=10_000), "shows no run-out"),
+        (lambda r: r["slow_roll"].less_slow_roll(below_rpm=3500), "already"),
+        (lambda r: r["shaft_track"].less_slow_roll(below_rpm=100), "two points of the track"),
     ],
 )
 def test_what_cannot_be_drawn_is_refused_in_one_sentence(results, call, words):
@@ -454,7 +672,7 @@ def test_figures_are_plain_data(results):
             return value.tolist()
         raise TypeError(type(value))
 
-    for name in ("diagnosis", "spectrogram", "tracks", "envelope", "repaired"):
+    for name in ("diagnosis", "spectrogram", "tracks", "envelope", "repaired", "orbit", "interference"):
         assert json.loads(json.dumps(results[name].figure(), default=plain))["rows"]
 
 

@@ -14,6 +14,7 @@ mod fitness;
 mod layers;
 mod limits;
 mod machine;
+mod orbits;
 mod orders;
 mod pulse_signals;
 mod recording;

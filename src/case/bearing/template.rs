@@ -22,6 +22,16 @@ impl Element {
     /// All parts.
     pub const ALL: [Self; 4] = [Self::Outer, Self::Inner, Self::Ball, Self::Cage];
 
+    /// The trade's name of the line that damage to it leaves: a damaged element strikes twice in its turn.
+    pub fn line(self) -> &'static str {
+        match self {
+            Self::Outer => "BPFO",
+            Self::Inner => "BPFI",
+            Self::Ball => "2 BSF",
+            Self::Cage => "FTF",
+        }
+    }
+
     /// The templates whose evidence adds up to the part's: a damaged element shows its spin and, with
     /// it, the cage that carries it.
     pub(super) fn templates(self) -> &'static [Template] {

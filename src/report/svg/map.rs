@@ -4,8 +4,8 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::axes::{Laid, title};
-use super::{Area, Chart, DARK, FAINT, Failure, ink, name_above, words};
-use crate::figure::{Look, Map};
+use super::{Above, Area, Chart, DARK, FAINT, Failure, ink, lanes, words};
+use crate::figure::{Look, Map, Mark};
 
 /// Shades from the foot to the top of the values, light to dark so that a print saves its ink; lightness
 /// falls evenly.
@@ -23,6 +23,9 @@ const TRACE_HEIGHT: f64 = 6.0;
 /// in pixels.
 const TICK: f64 = 8.0;
 const BESIDE: f64 = 4.0;
+/// Room left of a map for its axis, and right of it, in pixels.
+const LEFT: u32 = 62;
+const RIGHT: u32 = 8;
 /// Width of the strip that tells the shades, in pixels.
 const STRIP: u32 = 74;
 
@@ -36,11 +39,24 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
     }
     let (width, _) = body.dim_in_pixel();
     let (main, strip) = body.split_horizontally(width - if is_shaded { STRIP } else { 0 });
+    let marks = map.marks.iter().filter(|mark| holds(&across, mark.at));
+    let above = |mark| {
+        let Mark { at, label, .. }: &Mark = mark;
+        Above { at: across.at(*at), name: label, colour: ink(1) }
+    };
+    let inner = f64::from(main.dim_in_pixel().0.saturating_sub(LEFT + RIGHT));
+    let names = lanes(
+        marks.clone().map(above).collect(),
+        (across.from, across.to),
+        inner,
+        [f64::from(LEFT), f64::from(RIGHT)],
+    );
+    let top = names.height().max(18);
     let mut chart = ChartBuilder::on(&main)
-        .margin_top(18)
-        .margin_right(8)
+        .margin_top(top)
+        .margin_right(RIGHT)
         .x_label_area_size(34)
-        .y_label_area_size(62)
+        .y_label_area_size(LEFT)
         .build_cartesian_2d(across.from..across.to, up.from..up.to)?;
     let shade = |v: f64| (value.at(v) - value.from) / (value.to - value.from);
     if is_shaded {
@@ -65,15 +81,15 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
         .y_label_formatter(&|place| up.number(*place))
         .draw()?;
     let tick = TICK / f64::from(chart.plotting_area().dim_in_pixel().1) * (up.to - up.from);
-    for mark in map.marks.iter().filter(|mark| holds(&across, mark.at)) {
+    for mark in marks {
         let place = across.at(mark.at);
         // at the edges alone, so that what stands there is seen
         for (from, to) in [(up.from, up.from + tick), (up.to - tick, up.to)] {
             let line = [(place, from), (place, to)];
             chart.draw_series(LineSeries::new(line, ink(1).stroke_width(2)))?;
         }
-        name_above(&chart, &main, (place, up.to), &mark.label, ink(1))?;
     }
+    names.draw(&chart, &main, up.to)?;
     for line in &map.lines {
         let points = line.x().iter().zip(line.y()).map(|(&x, &y)| (across.at(x), up.at(y)));
         let points: Vec<(f64, f64)> = points.collect();
@@ -88,8 +104,19 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
             });
             chart.draw_series(LineSeries::new(inside, ink(1).mix(0.7).stroke_width(1)))?;
         }
+        // by where the line leaves the picture, but inside it
+        let inside = |(x, y): &&(f64, f64)| {
+            (across.from..=across.to).contains(x) && (up.from..=up.to).contains(y)
+        };
+        let inside: Vec<&(f64, f64)> = points.iter().filter(inside).collect();
+        if let Some(at) = inside.get(inside.len().saturating_sub(1) * 9 / 10) {
+            let colour = ink(1);
+            let style = words().color(&colour).pos(Pos::new(HPos::Right, VPos::Bottom));
+            let name = EmptyElement::at(**at) + Text::new(line.name.clone(), (-5, -5), style);
+            chart.draw_series(std::iter::once(name))?;
+        }
     }
-    if is_shaded { told(map, &value, &strip) } else { Ok(()) }
+    if is_shaded { told(map, &value, &strip, top) } else { Ok(()) }
 }
 
 /// A line moved sideways by some pixels, so that what lies on it stays seen; `pixel` is the size of one in
@@ -199,9 +226,9 @@ fn traces(
 }
 
 /// The strip that tells which shade means what.
-fn told(map: &Map, value: &Laid, strip: &Area) -> Result<(), Failure> {
+fn told(map: &Map, value: &Laid, strip: &Area, top: i32) -> Result<(), Failure> {
     let (_, height) = strip.dim_in_pixel();
-    let (top, bottom) = (18, height as i32 - 36);
+    let bottom = height as i32 - 36;
     for y in top..bottom {
         let share = f64::from(bottom - y) / f64::from(bottom - top);
         let (r, g, b) = colour(share);
@@ -224,7 +251,7 @@ fn told(map: &Map, value: &Laid, strip: &Area) -> Result<(), Failure> {
 mod tests {
     use super::super::draw as draw_figure;
     use super::*;
-    use crate::figure::{Axis, Figure, Mark};
+    use crate::figure::{Axis, Figure};
 
     #[test]
     fn every_pixel_has_a_cell_and_thin_lines_stay() {

@@ -4,13 +4,17 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::axes::{Laid, title};
-use super::{Area, Chart, DARK, FAINT, Failure, ink, name_above, words};
-use crate::figure::{Curve, Mark, Plot, Points, Stroke, Symbol};
+use super::{Above, Area, Chart, DARK, FAINT, Failure, LINE, ink, lanes, spread, width_of, words};
+use crate::figure::{Arrow, Curve, Mark, Plot, Points, Stroke, Symbol};
 
 /// Columns that a long curve is gathered into.
 const COLUMNS: usize = 500;
-/// Least distance of two labels of marks, as a share of the width: closer ones would overlap.
-const LABEL_ROOM: f64 = 0.053;
+/// Room below and left of a plot for its axes, and least room right of it, in pixels.
+const BELOW: u32 = 34;
+const LEFT: u32 = 62;
+const RIGHT: u32 = 16;
+/// Distance of the names of lines from their ends, in pixels.
+const BESIDE_END: f64 = 5.0;
 
 pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     let points = plot.points.iter();
@@ -21,12 +25,29 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     let limits = plot.limits.iter().map(|limit| limit.at);
     let heights = heights.chain(points.flat_map(|p| &p.y)).copied().chain(limits);
     let up = Laid::of(&plot.y_axis, heights).with_room(&plot.y_axis);
-    let has_labels = plot.marks.iter().any(|mark| !mark.label.is_empty());
+    let paper = Paper { across: &across, up: &up };
+    let (width, height) = body.dim_in_pixel();
+    let named = plot.lines.iter().filter(|line| !paper.leaves_above(line));
+    let widest = named.map(|line| width_of(&line.name)).fold(0.0, f64::max);
+    let mut right = if widest > 0.0 { (widest + 2.0 * BESIDE_END) as u32 } else { RIGHT };
+    let inner = f64::from(width.saturating_sub(LEFT + right));
+    let above = lanes(
+        paper.names_above(plot),
+        (across.from, across.to),
+        inner,
+        [LEFT.into(), right.into()],
+    );
+    let top = if above.count > 0 { above.height() } else { 8 };
+    if plot.equal {
+        // a square, as both axes of such plots reach equally far
+        let side = height.saturating_sub(BELOW + top as u32);
+        right = right.max(width.saturating_sub(LEFT + side));
+    }
     let mut chart = ChartBuilder::on(body)
-        .margin_top(if has_labels { 18 } else { 8 })
-        .margin_right(16)
-        .x_label_area_size(34)
-        .y_label_area_size(62)
+        .margin_top(top)
+        .margin_right(right)
+        .x_label_area_size(BELOW)
+        .y_label_area_size(LEFT)
         .build_cartesian_2d(across.from..across.to, up.from..up.to)?;
     chart
         .configure_mesh()
@@ -37,18 +58,33 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         .axis_desc_style(words())
         .x_desc(title(&plot.x_axis))
         .y_desc(title(&plot.y_axis))
-        .x_labels(8)
+        .x_labels(if plot.equal { 5 } else { 8 })
         .y_labels(6)
         .x_label_formatter(&|place| across.number(*place))
         .y_label_formatter(&|place| up.number(*place))
         .draw()?;
-    let paper = Paper { across: &across, up: &up };
     for span in plot.spans.iter().filter(|span| span.whole) {
         let corners = [(across.at(span.from), up.from), (across.at(span.to), up.to)];
         chart.draw_series(std::iter::once(Rectangle::new(corners, FAINT.mix(0.4).filled())))?;
     }
-    paper.marks(&mut chart, &plot.marks, body)?;
-    for (index, curve) in plot.curves.iter().enumerate() {
+    paper.marks(&mut chart, &plot.marks)?;
+    above.draw(&chart, body, up.to)?;
+    for limit in plot.limits.iter().filter(|limit| limit.uncertain_by > 0.0) {
+        let [low, high] = [-1.0, 1.0].map(|side| up.at(limit.at + side * limit.uncertain_by));
+        let corners = [(across.from, low), (across.to, high)];
+        chart.draw_series(std::iter::once(Rectangle::new(corners, FAINT.mix(0.6).filled())))?;
+    }
+    for (index, curve) in plot.curves.iter().enumerate().filter(|(_, c)| c.stroke == Stroke::Faint)
+    {
+        paper.curve(&mut chart, curve, index)?;
+    }
+    // what was found lies under the lines that it is held against
+    for points in plot.points.iter().filter(|points| !points.sizes.is_empty()) {
+        paper.points(&mut chart, points, false)?;
+    }
+    paper.lines(&mut chart, &plot.lines, body)?;
+    for (index, curve) in plot.curves.iter().enumerate().filter(|(_, c)| c.stroke != Stroke::Faint)
+    {
         paper.curve(&mut chart, curve, index)?;
     }
     for limit in &plot.limits {
@@ -58,11 +94,16 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         // at the left, where a run-up is still quiet
         let style = words().pos(Pos::new(HPos::Left, VPos::Bottom));
         let start = EmptyElement::at((across.from, height));
-        let text = start + Text::new(limit.label.clone(), (5, -2), style);
+        let wide = width_of(&limit.label) as i32;
+        let ground = Rectangle::new([(3, -LINE), (7 + wide, -2)], WHITE.mix(0.85).filled());
+        let text = start + ground + Text::new(limit.label.clone(), (5, -2), style);
         chart.draw_series(std::iter::once(text))?;
     }
-    for points in &plot.points {
-        paper.points(&mut chart, points)?;
+    for points in plot.points.iter().filter(|points| points.sizes.is_empty()) {
+        paper.points(&mut chart, points, !plot.lines.is_empty())?;
+    }
+    for arrow in &plot.arrows {
+        paper.arrow(&chart, arrow, body)?;
     }
     // an empty legend would veil what lies under it
     let is_told = |curve: &Curve| curve.stroke == Stroke::Line && !curve.name.is_empty();
@@ -97,6 +138,12 @@ impl Paper<'_> {
         }
         match curve.stroke {
             Stroke::Band => {}
+            Stroke::Faint => {
+                for run in runs(curve) {
+                    let laid = run.into_iter().map(|(x, y)| place(x, y));
+                    chart.draw_series(LineSeries::new(laid, ink(1).mix(0.5).stroke_width(1)))?;
+                }
+            }
             Stroke::Dots => {
                 let all = curve.x().iter().zip(curve.y()).filter(|(_, y)| y.is_finite());
                 let dots = all.map(|(&x, &y)| Circle::new(place(x, y), 1, ink(index).filled()));
@@ -117,33 +164,120 @@ impl Paper<'_> {
         Ok(())
     }
 
-    /// Upright lines with their names above, where there is room for them.
-    fn marks(&self, chart: &mut Chart, marks: &[Mark], body: &Area) -> Result<(), Failure> {
+    /// Marks inside the plot with the number of their family, from the left.
+    fn inside<'m>(&self, marks: &'m [Mark]) -> Vec<(&'m Mark, usize)> {
         let mut families: Vec<&str> = Vec::new();
         let mut inside: Vec<&Mark> = marks.iter().filter(|mark| self.holds(mark.at)).collect();
         inside.sort_by(|a, b| a.at.total_cmp(&b.at));
-        let mut taken = f64::NEG_INFINITY;
-        for mark in inside {
+        let mut numbered = |mark: &'m Mark| {
             let family = families.iter().position(|name| *name == mark.family);
             let family = family.unwrap_or_else(|| {
                 families.push(&mark.family);
                 families.len() - 1
             });
+            (mark, family)
+        };
+        inside.into_iter().map(&mut numbered).collect()
+    }
+
+    /// What is named above the plot: its marks, and the lines that leave it there.
+    fn names_above<'m>(&self, plot: &'m Plot) -> Vec<Above<'m>> {
+        let mark = |(mark, family): (&'m Mark, usize)| Above {
+            at: self.across.at(mark.at),
+            name: &mark.label,
+            colour: ink(family + 1),
+        };
+        let lines = plot.lines.iter().filter(|line| self.leaves_above(line)).filter_map(|line| {
+            let at = self.across.at(*line.x().last()?);
+            Some(Above { at, name: &line.name, colour: ink(0) })
+        });
+        let mut spans: Vec<Above> = Vec::new();
+        for span in plot.spans.iter().filter(|span| span.whole) {
+            if spans.iter().all(|other| other.name != span.label) {
+                let at = 0.5 * (self.across.at(span.from) + self.across.at(span.to));
+                spans.push(Above { at, name: &span.label, colour: DARK });
+            }
+        }
+        let marks = self.inside(&plot.marks).into_iter().map(mark);
+        marks.chain(lines).chain(spans).collect()
+    }
+
+    /// Upright lines at marks.
+    fn marks(&self, chart: &mut Chart, marks: &[Mark]) -> Result<(), Failure> {
+        for (mark, family) in self.inside(marks) {
             let colour = ink(family + 1).mix(if mark.minor { 0.35 } else { 0.8 });
             let place = self.across.at(mark.at);
             let line = [(place, self.up.from), (place, self.up.to)];
             chart.draw_series(DashedLineSeries::new(line, 3, 3, colour.stroke_width(1)))?;
-            let room = LABEL_ROOM * (self.across.to - self.across.from);
-            let width = room * (0.5 + 0.2 * mark.label.chars().count() as f64);
-            if !mark.label.is_empty() && place - taken > width {
-                taken = place;
-                name_above(chart, body, (place, self.up.to), &mark.label, ink(family + 1))?;
-            }
         }
         Ok(())
     }
 
-    fn points(&self, chart: &mut Chart, points: &Points) -> Result<(), Failure> {
+    /// Whether a line ends at the upper edge.
+    fn leaves_above(&self, line: &Curve) -> bool {
+        let end = line.y().last().map_or(self.up.from, |&y| self.up.at(y));
+        let right = line.x().last().map_or(self.across.to, |&x| self.across.at(x));
+        end >= self.up.to - 1e-6 * (self.up.to - self.up.from)
+            && right < self.across.to - 0.005 * (self.across.to - self.across.from)
+    }
+
+    /// Named lines, those that do not leave above named right of the plot.
+    fn lines(&self, chart: &mut Chart, lines: &[Curve], body: &Area) -> Result<(), Failure> {
+        let mut ends = Vec::new();
+        for line in lines {
+            let laid =
+                line.x().iter().zip(line.y()).map(|(&x, &y)| (self.across.at(x), self.up.at(y)));
+            let laid: Vec<(f64, f64)> = laid.collect();
+            let last = laid.last().copied().unwrap_or_default();
+            chart.draw_series(LineSeries::new(laid, ink(0).mix(0.85).stroke_width(1)))?;
+            if !self.leaves_above(line) && !line.name.is_empty() {
+                ends.push((f64::from(chart.backend_coord(&last).1), line.name.as_str()));
+            }
+        }
+        ends.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (left, above) = body.get_base_pixel();
+        let [top, foot] = [self.up.to, self.up.from]
+            .map(|y| f64::from(chart.backend_coord(&(self.across.to, y)).1));
+        let heights: Vec<f64> = ends.iter().map(|(y, _)| *y).collect();
+        let x = chart.backend_coord(&(self.across.to, self.up.to)).0 - left + BESIDE_END as i32;
+        for (y, (_, name)) in spread(&heights, LINE.into(), (top, foot)).into_iter().zip(&ends) {
+            let colour = ink(0);
+            let style = words().color(&colour).pos(Pos::new(HPos::Left, VPos::Center));
+            body.draw(&Text::new((*name).to_owned(), (x, y as i32 - above), style))?;
+        }
+        Ok(())
+    }
+
+    /// The head of an arrow, in pixels.
+    fn arrow(&self, chart: &Chart, arrow: &Arrow, body: &Area) -> Result<(), Failure> {
+        let (left, above) = body.get_base_pixel();
+        let place = |[x, y]: [f64; 2]| {
+            let (x, y) = chart.backend_coord(&(self.across.at(x), self.up.at(y)));
+            (f64::from(x - left), f64::from(y - above))
+        };
+        let (tip, from) = (place(arrow.at), place(arrow.from));
+        // a step of a pixel or two has hardly a direction: take that of the numbers
+        let scale = |axis: &Laid, pixels: f64| pixels / (axis.to - axis.from);
+        let (width, height) = chart.plotting_area().dim_in_pixel();
+        let dx = (arrow.at[0] - arrow.from[0]) * scale(self.across, f64::from(width));
+        let dy = (arrow.from[1] - arrow.at[1]) * scale(self.up, f64::from(height));
+        let length = dx.hypot(dy);
+        if !(length > 0.0 && from.0.is_finite()) {
+            return Ok(());
+        }
+        let (ux, uy) = (dx / length, dy / length);
+        let corner = |back: f64, side: f64| {
+            let x = tip.0 - back * ux - side * uy;
+            let y = tip.1 - back * uy + side * ux;
+            (x.round() as i32, y.round() as i32)
+        };
+        let head = vec![corner(-6.0, 0.0), corner(5.0, 5.0), corner(5.0, -5.0)];
+        body.draw(&Polygon::new(head, ink(0).filled()))?;
+        Ok(())
+    }
+
+    /// Single points; `below` puts their names below them instead of above.
+    fn points(&self, chart: &mut Chart, points: &Points, below: bool) -> Result<(), Failure> {
         let all = points.x.iter().zip(&points.y).enumerate();
         for (index, (&x, &y)) in all.filter(|(_, (x, y))| self.holds(**x) && y.is_finite()) {
             let at = (self.across.at(x), self.up.at(y));
@@ -159,10 +293,24 @@ impl Paper<'_> {
                     let ring = Circle::new(at, 5, DARK.stroke_width(1));
                     chart.draw_series(std::iter::once(ring))?;
                 }
+                Symbol::Disc => {
+                    let disc = match points.sizes.get(index) {
+                        None => Circle::new(at, 4, DARK.filled()),
+                        Some(&size) => {
+                            let radius = (1.0 + 3.0 * size.clamp(0.0, 1.0)).round() as i32;
+                            Circle::new(at, radius, ink(2).mix(0.75).filled())
+                        }
+                    };
+                    chart.draw_series(std::iter::once(disc))?;
+                }
             }
             if let Some(label) = points.labels.get(index).filter(|label| !label.is_empty()) {
-                let style = words().pos(Pos::new(HPos::Left, VPos::Bottom));
-                let text = EmptyElement::at(at) + Text::new(label.clone(), (6, -4), style);
+                let (up, anchor) = if below { (6, VPos::Top) } else { (-4, VPos::Bottom) };
+                let style = words().pos(Pos::new(HPos::Left, anchor));
+                let wide = 8 + width_of(label) as i32;
+                let shade = if below { WHITE.mix(0.85) } else { TRANSPARENT };
+                let ground = Rectangle::new([(4, up), (wide, up + LINE)], shade.filled());
+                let text = EmptyElement::at(at) + ground + Text::new(label.clone(), (6, up), style);
                 chart.draw_series(std::iter::once(text))?;
             }
         }
@@ -201,7 +349,9 @@ fn gathered(run: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::draw as draw_figure;
     use super::*;
+    use crate::figure::{Axis, Figure};
 
     #[test]
     fn a_long_run_keeps_its_extremes_in_order() {
@@ -213,6 +363,45 @@ mod tests {
         let at = |y: f64| short.iter().position(|p| p.1 == y).expect("kept");
         assert!(at(9.0) < at(-9.0));
         assert!(short.windows(2).all(|pair| pair[1].0 >= pair[0].0));
+    }
+
+    /// The lowest point of every text that is one of `names`, and where it stands across.
+    fn texts(svg: &str, names: &[&str]) -> Vec<(f64, f64)> {
+        let lines: Vec<&str> = svg.lines().collect();
+        let number = |line: &str, key: &str| {
+            let after = line.split(&format!("{key}=\"")).nth(1)?;
+            after.split('"').next()?.parse::<f64>().ok()
+        };
+        let told = |name: &&str| {
+            let at = lines.iter().position(|line| line.trim() == *name)?;
+            let opening = lines.get(at - 1)?;
+            Some((number(opening, " x")?, number(opening, " y")?))
+        };
+        names.iter().filter_map(told).collect()
+    }
+
+    #[test]
+    fn lines_are_named_where_they_end_and_names_stand_apart() {
+        let mut plot = Plot::new(
+            "",
+            Axis::linear("speed", "rpm").between(0.0, 100.0),
+            Axis::linear("frequency", "Hz").between(0.0, 100.0),
+        );
+        let line = |name: &str, to: f64, at: f64| Curve::new(name, vec![0.0, to], vec![0.0, at]);
+        for (name, to, at) in [("low", 100.0, 40.0), ("near", 100.0, 40.5), ("steep", 30.0, 100.0)]
+        {
+            plot.lines.push(line(name, to, at).expect("two points"));
+        }
+        plot.equal = true;
+        plot.arrows.push(Arrow { at: [50.0, 50.0], from: [49.0, 50.0] });
+        let svg = draw_figure(&Figure::of("", plot)).expect("drawn").expect("a picture");
+        let places = texts(&svg, &["near", "low", "steep"]);
+        let [near, low, steep] = places[..] else { unreachable!("three names in {svg}") };
+        assert!((low.1 - near.1 - f64::from(LINE)).abs() < 2.0, "{places:?}");
+        assert!((near.0 - low.0).abs() < 1.0 && steep.0 < near.0 && steep.1 < near.1);
+        // the head of the arrow is one triangle that points to the right
+        let heads = svg.lines().filter(|line| line.contains("<polygon")).count();
+        assert_eq!(heads, 1, "{svg}");
     }
 
     #[test]
