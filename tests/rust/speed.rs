@@ -216,7 +216,11 @@ impl Nuisance {
                 duration_s: rng.random_range(3.0..6.0),
             },
             _ => Shaft {
-                law: if self == Self::UpAndDown { Law::UpAndDown } else { laws[rng.random_range(0..4)] },
+                law: if self == Self::UpAndDown {
+                    Law::UpAndDown
+                } else {
+                    laws[rng.random_range(0..4)]
+                },
                 from_hz: rng.random_range(100.0..300.0),
                 to_hz: rng.random_range(800.0..1500.0),
                 duration_s: rng.random_range(3.0..6.0),
@@ -299,7 +303,9 @@ impl Nuisance {
                 }
             }
             Self::Gap => samples[of_time(0.1)].fill(-0.5),
-            Self::Comparator => samples.iter_mut().for_each(|x| *x = if *x > 0.0 { 5.0 } else { 0.0 }),
+            Self::Comparator => {
+                samples.iter_mut().for_each(|x| *x = if *x > 0.0 { 5.0 } else { 0.0 })
+            }
             _ => {}
         }
     }
