@@ -1,9 +1,9 @@
 """Every open recording through the estimator of speed without pulses, against the stated speed.
 
 Each is read uninformed, and told the speed within 30 %, from its clearest channel, as `Recording.speed`
-takes it. `jet_spoolup_a` is held against the ridge that its facts give (the tone at order 17). A refusal is
-no error, and is counted apart; a speed more than 1 % off is wrong. Sources
-of the recordings: see `open_data.py`. Read from the folder that QUIETSPIN_DATA names.
+takes it. `jet_spoolup_a` is held against the ridge that its facts give (the tone at order 17). A refusal
+is no error, and is counted apart; a speed more than 1 % off is wrong. Sources of the recordings: see
+`open_data.py`. Read from the folder that QUIETSPIN_DATA names.
 """
 
 import json
@@ -79,7 +79,7 @@ def along_ridge(wav: Path, rec: qs.Recording, ridge: list[list[float]]) -> list[
 
 
 def rows_of(wav: Path) -> list[Row]:
-    """All ways to read one recording; those whose speed nobody states are only said to be read or not."""
+    """All ways to read one recording; none where nobody states its speed."""
     rec, facts = recording(wav)
     ridge = facts.get("truth", {}).get("ridge_t_s_hz")
     if ridge:
