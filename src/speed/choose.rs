@@ -6,6 +6,7 @@ use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::progress::Progress;
 use crate::recording::{Recording, Role};
+use crate::units::grouped;
 
 use super::blind::{self, Estimate, Prior};
 use super::pulses::speed_from_pulses;
@@ -14,6 +15,10 @@ use super::{Speed, SpeedSource};
 
 /// How far above the stated top speed a machine may be met when its speed is searched.
 const OVERSPEED: f64 = 1.05;
+
+/// A speed from pulses this many times above the top speed, or below the lowest one, comes from pulses
+/// per turn that are stated wrongly: halfway to the next whole ratio, 2, in the logarithm.
+const BEYOND: f64 = std::f64::consts::SQRT_2;
 
 /// Why a source gave no speed.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -113,7 +118,11 @@ pub fn choose_with(
 ) -> Result<Choice> {
     let mut search = Search::default();
     for channel in recording.with_role(Role::Pulse) {
-        if search.tried(SpeedSource::Pulse, speed_from_pulses(channel, progress))? {
+        let outcome = speed_from_pulses(channel, progress).map(|mut speed| {
+            doubt_pulses_per_turn(&mut speed, machine, channel.name());
+            speed
+        });
+        if search.tried(SpeedSource::Pulse, outcome)? {
             return Ok(search.done());
         }
     }
@@ -128,6 +137,25 @@ pub fn choose_with(
     }
     search.tried(SpeedSource::Estimated, estimate(progress))?;
     Ok(search.done())
+}
+
+/// Says so, and gives no phase, where the speed from pulses lies so far beyond what the machine file
+/// states that the pulses per turn must be other than stated.
+fn doubt_pulses_per_turn(speed: &mut Speed, machine: &Machine, channel: &str) {
+    let shaft = &machine.shaft;
+    let found_rpm = speed.range_rpm().1;
+    let beyond = |stated: Option<f64>, word: &'static str| stated.map(|rpm| (rpm, word));
+    let above = beyond(shaft.top_rpm, "at most").filter(|(rpm, _)| found_rpm > BEYOND * rpm);
+    let below = beyond(shaft.lowest_rpm, "at least").filter(|(rpm, _)| BEYOND * found_rpm < *rpm);
+    if let Some((stated_rpm, word)) = above.or(below) {
+        speed.edge = None;
+        speed.notes.push(format!(
+            "the pulses of channel {channel:?} give up to {} rpm, but the machine file states {word} {} rpm: \
+             check pulses_per_turn; no phase is given",
+            grouped(found_rpm),
+            grouped(stated_rpm)
+        ));
+    }
 }
 
 #[derive(Default)]
@@ -194,6 +222,21 @@ mod tests {
         let speed = choice.speed().expect("a speed");
         assert_eq!(speed.source(), SpeedSource::Pulse);
         assert!((speed.rpm_at(2.0) - 3000.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_speed_beyond_the_stated_range_is_doubted() {
+        let doubted = |lowest_rpm: Option<f64>, top_rpm: Option<f64>| {
+            let mut machine = Machine::default();
+            (machine.shaft.lowest_rpm, machine.shaft.top_rpm) = (lowest_rpm, top_rpm);
+            // 3 000 rpm
+            let choice =
+                choose(vec![channel("pulse", Role::Pulse, Unit::Volt, pulses())], &machine);
+            let notes = &choice.speed().expect("a speed").notes;
+            notes.iter().any(|note| note.contains("check pulses_per_turn"))
+        };
+        assert!(doubted(None, Some(1_500.0)) && doubted(Some(6_000.0), None));
+        assert!(!doubted(Some(2_000.0), Some(2_500.0)) && !doubted(None, None));
     }
 
     #[test]

@@ -129,6 +129,18 @@ FIGURES = (
         ("src/dsp/*.rs", "src/speed/*.rs", "src/speed/blind/*.rs", "tests/rust/blind*.rs"),
         rust("blind::speed_without_pulses_figures"),
     ),
+    Figure(
+        "real_speed",
+        (
+            "src/dsp/*.rs",
+            "src/recording/**/*.rs",
+            "src/speed/*.rs",
+            "src/speed/blind/*.rs",
+            "tests/bench/real_speed.py",
+        ),
+        optimised("tests/bench/real_speed.py"),
+        needs_data=True,
+    ),
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
     Figure("angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")),
     Figure(

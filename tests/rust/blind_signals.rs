@@ -155,6 +155,98 @@ fn run_up_of(seed: u64, case: Case, rate_hz: f64, duration_s: f64) -> RunUp {
     RunUp { channel: channel(&x, rate_hz, Role::Vibration), speed_hz }
 }
 
+/// Something loud beside the shaft's orders.
+#[derive(Debug, Clone, Copy)]
+pub enum Decoy {
+    HalfOrder,
+    SecondOrder,
+    BladePass,
+    Hum,
+    Ringing,
+}
+
+impl Decoy {
+    pub const ALL: [(Self, &str); 5] = [
+        (Self::HalfOrder, "half order, as strong as all else"),
+        (Self::SecondOrder, "second order, twice as strong as all else"),
+        (Self::BladePass, "blade pass of 11, twice as strong as all else"),
+        (Self::Hum, "hum, as strong as all else"),
+        (Self::Ringing, "a resonance rung by 30 blows a second, as strong as all else"),
+    ];
+}
+
+/// A run-up at 20 dB with many orders, and a decoy.
+pub fn with_decoy(seed: u64, decoy: Decoy) -> RunUp {
+    let mut truth = run_up(seed, Case { snr_db: 20.0, lone: false });
+    let mut rng = ChaCha8Rng::seed_from_u64(20_000 + seed);
+    let rate_hz = truth.channel.rate_hz;
+    let mut x: Vec<f64> = truth.channel.values().iter().map(|&v| f64::from(v)).collect();
+    let level = rms(&x);
+    let tone = |order: f64| -> Vec<f64> {
+        let mut turns = 0.0;
+        let at = |f: &f64| {
+            turns += f / rate_hz;
+            if order * f < 0.45 * rate_hz { (TAU * order * turns).cos() } else { 0.0 }
+        };
+        truth.speed_hz.iter().map(at).collect()
+    };
+    let (mut loud, strength) = match decoy {
+        Decoy::HalfOrder => (tone(0.5), 1.0),
+        Decoy::SecondOrder => (tone(2.0), 2.0),
+        Decoy::BladePass => (tone(11.0), 2.0),
+        Decoy::Hum => {
+            let mut hum = vec![0.0; x.len()];
+            add_hum(&mut rng, &mut hum, rate_hz, 1.0);
+            (hum, 1.0)
+        }
+        Decoy::Ringing => (ringing(&mut rng, x.len(), rate_hz), 1.0),
+    };
+    scale_to(&mut loud, strength * level);
+    x.iter_mut().zip(&loud).for_each(|(v, d)| *v += d);
+    truth.channel = channel(&x, rate_hz, Role::Vibration);
+    truth
+}
+
+/// A resonance between 500 and 5000 Hz with 1 to 3 % of damping, struck at random.
+fn ringing(rng: &mut ChaCha8Rng, n: usize, rate_hz: f64) -> Vec<f64> {
+    let turn = TAU * between(rng, 500.0, 5000.0) / rate_hz;
+    let keep = (-turn * rng.random_range(0.01..0.03)).exp();
+    let step = Complex64::from_polar(keep, turn);
+    let mut state = Complex64::new(0.0, 0.0);
+    let mut ring = || {
+        state *= step;
+        if rng.random::<f64>() < 30.0 / rate_hz {
+            state += Complex64::new(gaussian(rng), 0.0);
+        }
+        state.re
+    };
+    (0..n).map(|_| ring()).collect()
+}
+
+/// A run-up of two to three times the speed, heard by two rows of blades and their second harmonics alone;
+/// and the speed in Hz half way through.
+pub fn blade_rows(seed: u64, rows: [u32; 2], role: Role) -> (Channel, f64) {
+    let mut rng = ChaCha8Rng::seed_from_u64(30_000 + seed);
+    let rng = &mut rng;
+    let rate_hz = 44_100.0;
+    let duration_s = rng.random_range(8.0..15.0);
+    let (from_hz, ratio) = (rng.random_range(50.0..100.0), rng.random_range(2.0..3.0_f64));
+    let n = (duration_s * rate_hz) as usize;
+    let mut x = noise(rng, n, rate_hz, 2);
+    let loud = rng.random_range(0.4..0.8);
+    let tones: Vec<(f64, f64)> = rows
+        .iter()
+        .flat_map(|&row| [(f64::from(row), 1.0), (2.0 * f64::from(row), 0.5)])
+        .map(|(order, level)| (order, loud * level * rng.random_range(0.6..1.0)))
+        .collect();
+    let mut turns = 0.0;
+    for (i, v) in x.iter_mut().enumerate() {
+        turns += from_hz * (1.0 + (ratio - 1.0) * i as f64 / n as f64) / rate_hz;
+        *v += tones.iter().map(|(order, a)| a * (TAU * order * turns + order).cos()).sum::<f64>();
+    }
+    (channel(&x, rate_hz, role), from_hz * 0.5 * (1.0 + ratio))
+}
+
 pub fn shaftless_noise(seed: u64) -> (f64, Vec<f64>) {
     let mut rng = ChaCha8Rng::seed_from_u64(1000 + seed);
     let rate_hz = 48_000.0;

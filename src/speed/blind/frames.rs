@@ -113,6 +113,8 @@ struct Warp {
     weights: Vec<f64>,
     speeds: Vec<f64>,
     turns: Vec<f64>,
+    /// Where the samples of one piece come from.
+    places: Vec<f64>,
 }
 
 impl Warp {
@@ -122,7 +124,8 @@ impl Warp {
             (0..=WARP_POINTS).map(|i| Window::Hann.value(place(i)).powi(2)).collect();
         let sum: f64 = weights.iter().sum();
         let weights = weights.iter().map(|w| w / sum).collect();
-        Self { weights, speeds: vec![0.0; WARP_POINTS + 1], turns: vec![0.0; WARP_POINTS + 1] }
+        let zeros = vec![0.0; WARP_POINTS + 1];
+        Self { weights, speeds: zeros.clone(), turns: zeros, places: Vec::new() }
     }
 
     /// Fills `out`; returns the mean speed over the frame and the one weighted by the squared window.
@@ -148,10 +151,14 @@ impl Warp {
         for piece in 0..WARP_POINTS {
             let inverse = Inverse::new(self, piece, step);
             let end = if piece + 1 == WARP_POINTS { f64::INFINITY } else { self.turns[piece + 1] };
-            while k < out.len() && k as f64 * axis <= end {
-                out[k] = cubic(samples, inverse.position(k as f64 * axis));
-                k += 1;
+            // the number of samples whose angle is at most `end`
+            let next = ((end / axis) as usize).saturating_add(1).clamp(k, out.len());
+            self.places.clear();
+            self.places.extend((k..next).map(|k| inverse.position(k as f64 * axis)));
+            for (x, &place) in out[k..next].iter_mut().zip(&self.places) {
+                *x = cubic(samples, place);
             }
+            k = next;
         }
         let mean: f64 = self.weights.iter().zip(&self.speeds).map(|(w, f)| w * f).sum();
         (axis * rate_hz, mean * rate_hz)
@@ -191,10 +198,10 @@ impl Inverse {
 
 /// Four-point cubic (Catmull-Rom) interpolation, ends clamped.
 fn cubic(samples: &[f32], position: f64) -> f32 {
-    let index = (position as usize).clamp(1, samples.len() - 3);
+    // frames are shorter than 2^31 samples, and this conversion is the cheaper one
+    let index = ((position as i32).max(0) as usize).clamp(1, samples.len() - 3);
     let d = (position - index as f64) as f32;
-    let (before, a, b, after) =
-        (samples[index - 1], samples[index], samples[index + 1], samples[index + 2]);
+    let Some(&[before, a, b, after]) = samples.get(index - 1..index + 3) else { return 0.0 };
     let first = 0.5 * (b - before);
     let second = before - 2.5 * a + 2.0 * b - 0.5 * after;
     let third = 0.5 * (after - before) + 1.5 * (a - b);

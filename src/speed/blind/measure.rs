@@ -19,6 +19,15 @@ const FLOOR_BINS: usize = 30;
 /// left out of the mean over the orders.
 const APART: f64 = 0.002;
 
+/// Frames left out at the ends of a stretch: there a curve has neighbours on one side only, and errs by
+/// several times its error elsewhere.
+pub(super) const END_FRAMES: usize = 2;
+/// Median distance of neighbouring frames from a smooth curve, in ln f, from which they follow no line.
+const LOOSE: f64 = 0.0015;
+/// A step in ln f, beyond what the slopes on both sides explain, that no shaft makes within a gap. The
+/// least step of a melody is 0.058.
+const JUMP: f64 = 0.03;
+
 /// What one pass measured.
 pub(super) struct Pass {
     times: Vec<f64>,
@@ -98,9 +107,16 @@ impl Pass {
         }
         // shafts do not jump: 0.6 % between frames, more only where all frames scatter
         let tolerance = (4.0 * median(&of_found)).max(0.006);
-        let good: Vec<bool> =
-            (0..all.len()).map(|i| found(i) && residuals[i] < tolerance).collect();
-        let (first, last) = longest_run(&good, &self.times)?;
+        // where the line has sunk into the noise of a resonance, each frame finds another of its peaks
+        let loose = (4.0 * median(&of_found)).max(LOOSE);
+        let good: Vec<bool> = (0..all.len())
+            .map(|i| {
+                let near = i.saturating_sub(4)..(i + 5).min(all.len());
+                let local: Vec<f64> = near.filter(|&k| found(k)).map(|k| residuals[k]).collect();
+                found(i) && residuals[i] < tolerance && median(&local) < loose
+            })
+            .collect();
+        let (first, last) = longest_run(&good, &self.times, &all)?;
         let inside = first..=last;
         let mut seen: Vec<f64> =
             inside.clone().filter(|&i| found(i)).map(|i| residuals[i]).collect();
@@ -108,8 +124,8 @@ impl Pass {
         let scatter: Vec<f64> =
             inside.clone().filter(|&i| good[i]).map(|i| self.scatter[i]).collect();
         Some(Stretch {
-            start_s: self.times[first],
-            end_s: self.times[last],
+            start_s: self.times[first + END_FRAMES],
+            end_s: self.times[last - END_FRAMES],
             coverage: kept.len() as f64 / (last - first + 1) as f64,
             residual: median(&kept),
             worst_residual: quantile_of(&mut seen, 0.95),
@@ -121,9 +137,9 @@ impl Pass {
 /// The part of a recording over which the speed was followed. Offsets are in ln f.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Stretch {
-    /// Middle of the first frame.
+    /// Middle of the first frame that counts.
     pub start_s: f64,
-    /// Middle of the last frame.
+    /// Middle of the last frame that counts.
     pub end_s: f64,
     /// Share of its frames with a line.
     pub coverage: f64,
@@ -238,8 +254,9 @@ fn filled(values: &[Option<f64>]) -> Option<Vec<f64>> {
 }
 
 /// First and last good frame of the longest run, in which no gap is longer than a second or six
-/// frames. A frame counts only where most of the five around it are good.
-fn longest_run(good: &[bool], times: &[f64]) -> Option<(usize, usize)> {
+/// frames and the speed does not jump over a gap. A frame counts only where most of the five around it are
+/// good.
+fn longest_run(good: &[bool], times: &[f64], ln_hz: &[f64]) -> Option<(usize, usize)> {
     let supported = |i: usize| {
         let near = &good[i.saturating_sub(2)..(i + 3).min(good.len())];
         let share = near.iter().filter(|&&g| g).count() as f64 / near.len() as f64;
@@ -251,9 +268,17 @@ fn longest_run(good: &[bool], times: &[f64]) -> Option<(usize, usize)> {
     }
     let hop_s = times.get(1)? - times.first()?;
     let gap = ((1.0 / hop_s) as usize).max(6);
+    let slope = |from: usize, to: usize| (ln_hz[to] - ln_hz[from]) / (to - from).max(1) as f64;
+    let jumps = |a: usize, b: usize| {
+        let before = slope(a.saturating_sub(4), a);
+        let after = slope(b, (b + 4).min(good.len() - 1));
+        let expected = 0.5 * (before + after) * (b - a) as f64;
+        b > a + 1 && (ln_hz[b] - ln_hz[a] - expected).abs() > JUMP
+    };
     frames
-        .chunk_by(|a, b| b - a <= gap)
+        .chunk_by(|&a, &b| b - a <= gap && !jumps(a, b))
         .max_by_key(|run| run.len())
+        .filter(|run| run.len() > 2 * END_FRAMES + 1)
         .and_then(|run| Some((*run.first()?, *run.last()?)))
 }
 
@@ -312,7 +337,20 @@ mod tests {
         good[30..60].fill(false);
         good[80..83].fill(false);
         let times: Vec<f64> = (0..100).map(|i| f64::from(i) * 0.1).collect();
-        assert_eq!(longest_run(&good, &times), Some((61, 99)));
-        assert_eq!(longest_run(&[true; 5], &times), None);
+        let level = vec![5.0; 100];
+        assert_eq!(longest_run(&good, &times, &level), Some((61, 99)));
+        assert_eq!(longest_run(&[true; 5], &times, &level), None);
+    }
+
+    #[test]
+    fn a_run_ends_where_the_speed_jumps_over_a_gap() {
+        let times: Vec<f64> = (0..100).map(|i| f64::from(i) * 0.1).collect();
+        let mut good = vec![true; 100];
+        good[40..43].fill(false);
+        let rising = |step: f64| -> Vec<f64> {
+            (0..100).map(|i| 0.02 * f64::from(i) + if i > 41 { step } else { 0.0 }).collect()
+        };
+        assert_eq!(longest_run(&good, &times, &rising(0.0)), Some((0, 99)));
+        assert_eq!(longest_run(&good, &times, &rising(0.058)), Some((44, 99)));
     }
 }

@@ -19,11 +19,13 @@ const MOST_TOGETHER: usize = 16;
 /// Rounds of weighting and fitting: how much wider than finally a pulse may lie from the curve, and
 /// whether the curve may follow corners. Wide and without corners first, so that a burst of wrong
 /// pulses is known for what it is before the curve can follow it.
-const ROUNDS: [(f64, bool); 4] = [(4.0, false), (2.0, true), (1.0, true), (1.0, true)];
+const ROUNDS: [(f64, bool); 3] = [(4.0, false), (2.0, true), (1.0, true)];
 /// Pulses up to this many deviations from the curve count in full, so that what is mere scatter is not
 /// thinned; beyond the second number they do not count at all.
 const NEAR: f64 = 3.5;
 const FAR: f64 = 7.0;
+/// Pulses that share one value of what is usual around them.
+const ANCHOR: usize = 16;
 /// Pulses on either side from which the local scatter is taken.
 const NEIGHBOURS: usize = 32;
 /// A curve and the spacing it was drawn with.
@@ -141,17 +143,26 @@ fn first_weights(pulses: &[Numbered], pattern: &Pattern) -> Vec<f64> {
             let share = (pattern.angle(pulses[k].number) - low) / (high - low);
             Some(pulses[k].time_s - a.time_s - share * (b.time_s - a.time_s))
         };
-        let found: Vec<f64> = (1..=3).filter_map(between).collect();
-        median(&found).abs()
+        middle_of_three([between(1), between(2), between(3)]).abs()
     };
     let offs: Vec<f64> = (0..pulses.len()).map(off).collect();
-    (0..offs.len())
-        .map(|k| {
-            let near = offs.get(k.saturating_sub(16)..(k + 17).min(offs.len())).unwrap_or(&[]);
-            let usual = median(near);
-            if offs[k] <= 8.0 * usual { 1.0 } else { 0.0 }
-        })
-        .collect()
+    let usual = |anchor: usize| {
+        let from = (anchor * ANCHOR).saturating_sub(ANCHOR);
+        median(offs.get(from..(from + 2 * ANCHOR + 1).min(offs.len())).unwrap_or(&[]))
+    };
+    let usual: Vec<f64> = (0..offs.len().div_ceil(ANCHOR)).map(usual).collect();
+    let weight = |(k, &off): (usize, &f64)| if off <= 8.0 * usual[k / ANCHOR] { 1.0 } else { 0.0 };
+    offs.iter().enumerate().map(weight).collect()
+}
+
+/// The middle one of three values, the mean of two, the only one; 0 for none.
+fn middle_of_three(values: [Option<f64>; 3]) -> f64 {
+    match values {
+        [Some(a), Some(b), Some(c)] => a.max(b).min(a.min(b).max(c)),
+        [Some(a), Some(b), None] => 0.5 * (a + b),
+        [Some(a), None, None] => a,
+        _ => 0.0,
+    }
 }
 
 /// The first observations: the mean of each group's times and angles, the angle brought from the mean

@@ -9,8 +9,13 @@ use crate::recording::PulseKind;
 
 /// A swing counts when it exceeds this share of the swings around it.
 const SHARE_OF_SWING: f64 = 0.45;
-/// Swings on either side among which the local size is sought.
-const NEIGHBOURS: usize = 20;
+/// Swings that share a threshold, and those on either side among which their size is sought.
+const BLOCK: usize = 8;
+const NEIGHBOURS: usize = 16;
+/// Samples that are looked at together.
+const LANES: usize = 8;
+/// Differences from which the noise is taken, spread over the recording.
+const NOISE_PLACES: usize = 50_000;
 /// A swing of noise alone hardly ever exceeds this many standard deviations.
 const NOISE_SWING: f64 = 8.0;
 /// Lengths of the moving average tried for detection, until the noise no longer makes swings.
@@ -48,22 +53,15 @@ pub(super) fn turning_points(samples: &[f32], kind: PulseKind) -> Vec<Extreme> {
             return Vec::new();
         }
         let least = (NOISE_SWING * noise).max(least_share * swing) as f32;
-        let first = zigzag(used, |_| least);
-        let local = local_thresholds(&first, least);
-        let mut at = 0;
-        return zigzag(used, |index| {
-            while local.get(at + 1).is_some_and(|next| next.0 <= index) {
-                at += 1;
-            }
-            local.get(at).map_or(least, |threshold| threshold.1)
-        });
+        let first = swings_beyond(used, least);
+        return swings_beyond_local(&first, least);
     }
     Vec::new()
 }
 
 /// Standard deviation of white noise, from the smaller second differences (pulses make the large ones).
 pub(super) fn noise_deviation(samples: &[f32]) -> f64 {
-    let stride = (samples.len() / 200_000).max(1);
+    let stride = (samples.len() / NOISE_PLACES).max(1);
     let mut differences: Vec<f64> = samples
         .windows(3)
         .step_by(stride)
@@ -79,16 +77,25 @@ pub(super) fn noise_deviation(samples: &[f32]) -> f64 {
 /// The usual range of the signal within a block; blocks with spikes or without pulses do not count.
 fn usual_swing(samples: &[f32]) -> f64 {
     let block = (samples.len() / 32).clamp(256, 8192);
-    let mut ranges: Vec<f64> = samples
-        .chunks(block)
-        .map(|chunk| {
-            let (low, high) = chunk
-                .iter()
-                .fold((f32::INFINITY, f32::NEG_INFINITY), |(l, h), &x| (l.min(x), h.max(x)));
-            f64::from(high - low)
-        })
-        .collect();
+    let mut ranges: Vec<f64> = samples.chunks(block).map(range).collect();
     quantile_of(&mut ranges, 0.9)
+}
+
+/// Largest less smallest value, in lanes that the compiler turns into vector instructions.
+fn range(samples: &[f32]) -> f64 {
+    let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
+    let (whole, rest) = samples.as_chunks::<LANES>();
+    let mut widen = |lane: usize, x: f32| {
+        low[lane] = if x < low[lane] { x } else { low[lane] };
+        high[lane] = if x > high[lane] { x } else { high[lane] };
+    };
+    for chunk in whole {
+        (0..LANES).for_each(|lane| widen(lane, chunk[lane]));
+    }
+    rest.iter().for_each(|&x| widen(0, x));
+    let low = low.into_iter().fold(f32::INFINITY, f32::min);
+    let high = high.into_iter().fold(f32::NEG_INFINITY, f32::max);
+    f64::from(high - low)
 }
 
 fn moving_average(samples: &[f32], length: usize) -> Vec<f32> {
@@ -102,48 +109,104 @@ fn moving_average(samples: &[f32], length: usize) -> Vec<f32> {
     (0..samples.len()).map(value).collect()
 }
 
-/// Turning points at which the signal comes back by more than `threshold(index)`.
-fn zigzag(samples: &[f32], mut threshold: impl FnMut(usize) -> f32) -> Vec<Extreme> {
+/// Follows a signal from one turning point to the next.
+#[derive(Debug)]
+struct Follower {
+    low: Extreme,
+    high: Extreme,
+    /// What is being sought: `None` until the first swing tells.
+    seeks_high: Option<bool>,
+}
+
+impl Follower {
+    fn new(first: f32) -> Self {
+        let at = |high: bool| Extreme { index: 0, value: first, high };
+        Self { low: at(false), high: at(true), seeks_high: None }
+    }
+
+    /// The turning point before this value, if the signal has come back from it by more than
+    /// `threshold`.
+    fn push(&mut self, index: usize, value: f32, threshold: f32) -> Option<Extreme> {
+        if value > self.high.value {
+            self.high = Extreme { index, value, high: true };
+        }
+        if value < self.low.value {
+            self.low = Extreme { index, value, high: false };
+        }
+        if self.seeks_high != Some(true) && value - self.low.value > threshold {
+            self.seeks_high = Some(true);
+            self.high = Extreme { index, value, high: true };
+            return Some(self.low);
+        }
+        if self.seeks_high != Some(false) && self.high.value - value > threshold {
+            self.seeks_high = Some(false);
+            self.low = Extreme { index, value, high: false };
+            return Some(self.high);
+        }
+        None
+    }
+
+    /// Whether one of the values goes beyond the extreme so far, or comes back from it by more than
+    /// `threshold`.
+    fn is_moved_by(&self, values: &[f32; LANES], threshold: f32) -> bool {
+        match self.seeks_high {
+            None => true,
+            Some(true) => {
+                let top = self.high.value;
+                values.iter().fold(false, |any, &x| any | (x > top) | (top - x > threshold))
+            }
+            Some(false) => {
+                let bottom = self.low.value;
+                values.iter().fold(false, |any, &x| any | (x < bottom) | (x - bottom > threshold))
+            }
+        }
+    }
+
+    /// The last turning point, from which the signal has not come back.
+    fn last(&self) -> Option<Extreme> {
+        self.seeks_high.map(|seeks_high| if seeks_high { self.high } else { self.low })
+    }
+}
+
+/// Turning points at which the signal comes back by more than `threshold`.
+fn swings_beyond(samples: &[f32], threshold: f32) -> Vec<Extreme> {
+    let Some(&first) = samples.first() else { return Vec::new() };
     let mut found = Vec::new();
-    let Some(&first) = samples.first() else { return found };
-    let mut low = Extreme { index: 0, value: first, high: false };
-    let mut high = Extreme { index: 0, value: first, high: true };
-    // what is being sought: None until the first swing tells
-    let mut seeks_high: Option<bool> = None;
-    for (index, &value) in samples.iter().enumerate() {
-        if value > high.value {
-            high = Extreme { index, value, high: true };
+    let mut follower = Follower::new(first);
+    let mut follow = |follower: &mut Follower, from: usize, values: &[f32]| {
+        for (i, &value) in values.iter().enumerate() {
+            found.extend(follower.push(from + i, value, threshold));
         }
-        if value < low.value {
-            low = Extreme { index, value, high: false };
-        }
-        let rises = seeks_high != Some(true) && value > low.value;
-        let falls = seeks_high != Some(false) && value < high.value;
-        if !(rises || falls) {
-            continue;
-        }
-        let enough = threshold(index);
-        if rises && value - low.value > enough {
-            found.push(low);
-            seeks_high = Some(true);
-            high = Extreme { index, value, high: true };
-        } else if falls && high.value - value > enough {
-            found.push(high);
-            seeks_high = Some(false);
-            low = Extreme { index, value, high: false };
+    };
+    let (whole, rest) = samples.as_chunks::<LANES>();
+    for (i, chunk) in whole.iter().enumerate() {
+        // most chunks lie on a level, where nothing happens
+        if follower.is_moved_by(chunk, threshold) {
+            follow(&mut follower, i * LANES, chunk);
         }
     }
-    match seeks_high {
-        Some(true) => found.push(high),
-        Some(false) => found.push(low),
-        None => {}
-    }
+    follow(&mut follower, whole.len() * LANES, rest);
+    found.extend(follower.last());
     found
 }
 
-/// `(index, threshold)` from each turning point on: a share of the third largest swing nearby, so
-/// that neither the ringing of an edge nor two spikes set it.
-fn local_thresholds(extremes: &[Extreme], least: f32) -> Vec<(usize, f32)> {
+/// Those turning points of `first` from which the signal comes back by more than a share of the third
+/// largest swing nearby, so that neither the ringing of an edge nor two spikes set what counts.
+fn swings_beyond_local(first: &[Extreme], least: f32) -> Vec<Extreme> {
+    let Some(start) = first.first() else { return Vec::new() };
+    let thresholds = local_thresholds(first, least);
+    let mut found = Vec::new();
+    let mut follower = Follower::new(start.value);
+    for (i, extreme) in first.iter().enumerate() {
+        let threshold = thresholds.get(i / BLOCK).copied().unwrap_or(least);
+        found.extend(follower.push(extreme.index, extreme.value, threshold));
+    }
+    found.extend(follower.last());
+    found
+}
+
+/// The threshold for each block of swings, from the swings of the blocks around it.
+fn local_thresholds(extremes: &[Extreme], least: f32) -> Vec<f32> {
     let swings: Vec<f32> = extremes
         .windows(2)
         .map(|pair| match pair {
@@ -151,9 +214,9 @@ fn local_thresholds(extremes: &[Extreme], least: f32) -> Vec<(usize, f32)> {
             _ => 0.0,
         })
         .collect();
-    let third_largest = |i: usize| {
-        let from = i.saturating_sub(NEIGHBOURS);
-        let to = (i + NEIGHBOURS + 1).min(swings.len());
+    let third_largest = |block: usize| {
+        let from = (block * BLOCK).saturating_sub(NEIGHBOURS);
+        let to = ((block + 1) * BLOCK + NEIGHBOURS).min(swings.len());
         let (mut a, mut b, mut c) = (0.0_f32, 0.0_f32, 0.0_f32);
         for &x in swings.get(from..to).unwrap_or(&[]) {
             if x > a {
@@ -166,12 +229,8 @@ fn local_thresholds(extremes: &[Extreme], least: f32) -> Vec<(usize, f32)> {
         }
         c
     };
-    extremes
-        .iter()
-        .take(swings.len())
-        .enumerate()
-        .map(|(i, extreme)| (extreme.index, least.max(SHARE_OF_SWING as f32 * third_largest(i))))
-        .collect()
+    let blocks = extremes.len().div_ceil(BLOCK);
+    (0..blocks).map(|i| least.max(SHARE_OF_SWING as f32 * third_largest(i))).collect()
 }
 
 #[cfg(test)]

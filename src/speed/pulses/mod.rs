@@ -184,9 +184,11 @@ fn gap_note(gap: &train::Gap) -> String {
 }
 
 /// Standard error of the angle: the curve's own, and how far the half-way point of an edge may be off
-/// at the highest speed (0.03 of a sample; 0.29, a whole sample's uniform error, without a low-pass).
+/// at the highest speed (0.007 of a sample, somewhat more than
+/// simulated converters show; 0.29, a whole sample's
+/// uniform error, without a low-pass).
 fn angle_error_deg(stream: &Stream, curve: &Curve, top_hz: f64) -> f64 {
-    let samples = if stream.two_valued { 1.0 / 12.0_f64.sqrt() } else { 0.03 };
+    let samples = if stream.two_valued { 1.0 / 12.0_f64.sqrt() } else { 0.007 };
     let systematic = samples / stream.rate_hz * top_hz;
     360.0 * curve.turns_error().hypot(systematic)
 }
@@ -220,6 +222,15 @@ fn phase_is_marked(
              the stated edge; lengthen the mark or record faster"
         ));
         return false;
+    }
+    if channel.spec.pulse_kind == PulseKind::Blades && pattern.len() > 1 {
+        notes.push(format!(
+            "phase from channel {name:?} counts from the blade after the widest space, {:.1} % wider than \
+             the next ({:.1} % likely the index blade)",
+            100.0 * pattern.lead,
+            // rounded down: what is not certain is not called so
+            (1000.0 * pattern.index_odds).floor() / 10.0
+        ));
     }
     true
 }

@@ -20,6 +20,13 @@ const MANY_MISSING: f64 = 0.12;
 /// from the sampling.
 const LEAST_UNEVEN: f64 = 0.015;
 
+/// No index is surer than this, for a blade may be bent or a mark dirty (common practice, no source).
+const MOST_ODDS: f64 = 0.999;
+/// A change of so many deviations, or of so much more, is spoilt by a space that does not repeat.
+const SPOILT: (f64, f64) = (4.0, 0.01);
+/// A longer repeat must spoil less by this share of all changes.
+const LESS_SPOILT: f64 = 0.1;
+
 /// So many standard errors leave no doubt.
 const SURE: f64 = 8.0;
 
@@ -32,13 +39,17 @@ pub(super) struct Pattern {
     pub uneven: bool,
     /// Whether one space is the widest beyond doubt, so that the pulse after it is the first.
     pub index: bool,
+    /// By how much the widest space exceeds the next, as a part of a mean space.
+    pub lead: f64,
+    /// Probability that the widest space is the one that it seems.
+    pub index_odds: f64,
 }
 
 impl Pattern {
     /// `count` equal spaces.
     pub fn even(count: usize) -> Self {
         let angles = (0..count).map(|j| j as f64 / count as f64).collect();
-        Self { angles, uneven: false, index: false }
+        Self { angles, uneven: false, index: false, lead: 0.0, index_odds: 0.0 }
     }
 
     /// From spaces in turns; the pulse after the widest space becomes the first.
@@ -54,7 +65,7 @@ impl Pattern {
                 here
             })
             .collect();
-        Self { angles, uneven: true, index: false }
+        Self { angles, uneven: true, index: false, lead: 0.0, index_odds: 0.0 }
     }
 
     /// Pulses per turn.
@@ -101,6 +112,15 @@ pub(super) fn scatter_at_lag(times: &[f64], lag: usize) -> f64 {
     quantile_of(&mut scatter, share) / (gaussian_quantile_of_size(share) * errors.sqrt())
 }
 
+/// Share of the changes of `lag` intervals that are out of proportion to pulses of this scatter.
+fn spoilt_at_lag(times: &[f64], lag: usize, scatter: f64) -> f64 {
+    let count = times.len().saturating_sub(lag + 1);
+    // a change is made of four errors
+    let most = SPOILT.0 * 2.0 * scatter + SPOILT.1;
+    let spoilt = (0..count).filter(|&k| change_at(times, k, lag) > most).count();
+    spoilt as f64 / count.max(1) as f64
+}
+
 /// The size that a share of the values of a unit Gaussian stays below, to 1 % (Tukey's lambda
 /// distribution with 0.135; from memory).
 fn gaussian_quantile_of_size(share: f64) -> f64 {
@@ -125,14 +145,21 @@ pub(super) fn repeat_of(times: &[f64], stated: Option<u32>) -> usize {
     let times = times.get(from..(from + MOST_LOOKED_AT).min(times.len())).unwrap_or(&[]);
     let most = MOST_LOOKED_FOR.max(stated.unwrap_or(1) as usize).min(times.len() / 6);
     let next = scatter_at_lag(times, 1);
-    let scatters: Vec<f64> = (2..=most).map(|lag| scatter_at_lag(times, lag)).collect();
-    let least = scatters.iter().copied().fold(f64::INFINITY, f64::min);
-    if least > CLEAR_REPEAT * next || next < LEAST_UNEVEN {
+    if next < LEAST_UNEVEN {
         return 1;
     }
-    // the shortest lag that is about as good as the best: its multiples repeat as well
-    let good = |&scatter: &f64| scatter <= 1.5 * least + 1e-4;
-    let repeat = scatters.iter().position(good).map_or(1, |i| i + 2);
+    let scatters: Vec<f64> = (2..=most).map(|lag| scatter_at_lag(times, lag)).collect();
+    let least = scatters.iter().copied().fold(f64::INFINITY, f64::min);
+    if least > CLEAR_REPEAT * next {
+        return 1;
+    }
+    // among the lags about as good as the best the shortest: its multiples repeat as well. One odd space
+    // among many leaves most changes small at any lag, but spoils some at all but the right one
+    let good = |&lag: &usize| scatters[lag - 2] <= 1.5 * least + 1e-4;
+    let spoilt: Vec<(usize, f64)> =
+        (2..=most).filter(good).map(|lag| (lag, spoilt_at_lag(times, lag, least))).collect();
+    let fewest = spoilt.iter().map(|s| s.1).fold(f64::INFINITY, f64::min);
+    let repeat = spoilt.iter().find(|s| s.1 <= fewest + LESS_SPOILT).map_or(1, |s| s.0);
     if many_are_missing(times) && !explains(times, repeat) { 1 } else { repeat }
 }
 
@@ -178,8 +205,21 @@ pub(super) fn learn(run: &[f64], count: usize) -> Pattern {
     if least <= 0.0 || widest - least < clear {
         return Pattern::even(count);
     }
-    let index = widest - sorted[count - 2] > clear;
-    Pattern { index, ..Pattern::from_spaces(&spaces) }
+    let ahead = widest - sorted[count - 2];
+    Pattern {
+        index: ahead > clear,
+        lead: ahead * count as f64,
+        index_odds: odds_of_lead(ahead, error, count),
+        ..Pattern::from_spaces(&spaces)
+    }
+}
+
+/// Probability that a space which leads by `ahead`, each known to `error`, is the widest of `count`: the
+/// chances of all others together are below the bound of the Gaussian's tail, exp(-x^2 / 2) / 2.
+fn odds_of_lead(ahead: f64, error: f64, count: usize) -> f64 {
+    let deviations = ahead / (error * std::f64::consts::SQRT_2).max(f64::MIN_POSITIVE);
+    let another = 0.5 * (count - 1) as f64 * (-0.5 * deviations * deviations).exp();
+    (1.0 - another).clamp(0.0, MOST_ODDS)
 }
 
 /// Standard error of a median, from the scatter of its values.
@@ -241,6 +281,21 @@ mod tests {
         }
         assert_eq!(locate(&times[1..40], &pattern), 1);
         assert_eq!(locate(&times[2..40], &pattern), 2);
+    }
+
+    #[test]
+    fn one_blade_out_of_place_repeats_with_the_turn() {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        let blade = |k: usize| if k.is_multiple_of(11) { 0.02 } else { 0.0 };
+        let times: Vec<f64> = (0..3300)
+            .map(|k| k as f64 / 11.0 + blade(k) + random.random_range(-1e-3..1e-3))
+            .collect();
+        assert_eq!(repeat_of(&times, Some(11)), 11);
+        let pattern = learn(&times[..1100], 11);
+        assert!(pattern.index && pattern.index_odds > 0.99);
+        assert!((pattern.lead - 0.22).abs() < 0.02, "{}", pattern.lead);
+        // the widest space is nothing to go by where the next is as wide
+        assert!(odds_of_lead(1e-3, 1e-3, 11) < 0.1);
     }
 
     #[test]

@@ -16,6 +16,9 @@ const CUTOFF: f64 = 0.8;
 const SLOW_EDGE: f64 = 6.0;
 /// An edge is sharp if this share of its swing is covered within a few samples.
 const SHARP_WAY: f32 = 0.5;
+/// A step towards the half-way point that is shorter than this, in samples, is the last: the next one
+/// would be far below the error of the edge.
+const NEAR: f64 = 0.1;
 /// Pulses shorter than this, in samples, have no level of their own: their peak takes its place.
 pub(super) const SHORT_PULSE: f64 = 6.0;
 
@@ -196,21 +199,36 @@ impl<'a> Timer<'a> {
     }
 
     fn interpolated(&self, edge: &Transition, half: f64) -> Option<f64> {
-        let mut place = edge.centre;
+        let mut place = self.roughly(edge, half);
         let sign = if edge.rising { 1.0 } else { -1.0 };
-        for step in [0.5, 0.3, 0.3] {
-            let (a, b) = (self.at(place - step), self.at(place + step));
-            let slope = sign * (b - a) / (2.0 * step);
-            if slope <= 0.0 {
+        for step in [0.4, 0.3, 0.3] {
+            let (before, a) = self.kernel.near(self.samples, place - step);
+            let (after, b) = self.kernel.near(self.samples, place + step);
+            let slope = f64::from(b - a) / (after - before);
+            if sign * slope <= 0.0 {
                 return None;
             }
-            let shift = (sign * (half - 0.5 * (a + b)) / slope).clamp(-1.5, 1.5);
+            let middle = 0.5 * (f64::from(a) + f64::from(b));
+            let crossing = 0.5 * (before + after) + (half - middle) / slope;
+            let shift = (crossing - place).clamp(-1.5, 1.5);
             place += shift;
-            if shift.abs() < 0.15 && step < 0.4 {
+            if shift.abs() < NEAR {
                 break;
             }
         }
         Some(place)
+    }
+
+    /// Where the straight line between the two samples about an edge passes half way.
+    fn roughly(&self, edge: &Transition, half: f64) -> f64 {
+        let before = edge.centre.floor();
+        match self.samples.get(before as usize..before as usize + 2) {
+            Some(&[a, b]) if a != b => {
+                let (a, b) = (f64::from(a), f64::from(b));
+                before + ((half - a) / (b - a)).clamp(0.0, 1.0)
+            }
+            _ => edge.centre,
+        }
     }
 
     fn fitted(&self, edge: &Transition, half: f64) -> Option<f64> {

@@ -20,6 +20,11 @@ const CLOSE: f64 = 0.02;
 const LEAST_RUN: usize = 8;
 /// Pulses through which the prediction is drawn.
 const HISTORY: usize = 10;
+/// So many pulses left out among so many kept ones in a row are a crowd, if it is so many times what the
+/// stretch shows on average.
+const CROWD: f64 = 7.0;
+const CROWD_SPAN: usize = 12;
+const MORE_THAN_USUAL: f64 = 6.0;
 /// Pulses at the ends of a gap from which its turns are reckoned.
 const GAP_HISTORY: usize = 40;
 
@@ -55,6 +60,37 @@ pub(super) struct Train {
 struct Stretch {
     /// Indices into the times, and numbers.
     kept: Vec<(usize, i64)>,
+}
+
+impl Stretch {
+    /// The parts on either side of each place where pulses that do not fit crowd together: among the
+    /// spikes of a burst some fit by chance, and may have led the count astray.
+    fn without_crowds(self) -> Vec<Self> {
+        // pulses left out before each one that is kept
+        let left_out = |pair: &[(usize, i64)]| match pair {
+            [a, b] => (b.0 - a.0).saturating_sub(1),
+            _ => 0,
+        };
+        let extra: Vec<usize> =
+            std::iter::once(0).chain(self.kept.windows(2).map(left_out)).collect();
+        let usual = extra.iter().sum::<usize>() as f64 / extra.len().max(1) as f64;
+        let crowd = CROWD.max(MORE_THAN_USUAL * usual * CROWD_SPAN as f64);
+        let mut crowded = vec![false; extra.len()];
+        for (i, window) in extra.windows(CROWD_SPAN).enumerate() {
+            if window.iter().sum::<usize>() as f64 >= crowd {
+                // the pulse before the first one left out fits as well as any
+                let first = window.iter().position(|&n| n > 0).unwrap_or(0);
+                let last = window.iter().rposition(|&n| n > 0).unwrap_or(0);
+                crowded[i + first..i + last].fill(true);
+            }
+        }
+        let kept = self.kept.iter().zip(&crowded);
+        let kept: Vec<(&(usize, i64), &bool)> = kept.collect();
+        kept.chunk_by(|a, b| a.1 == b.1)
+            .filter(|part| part.first().is_some_and(|first| !first.1) && part.len() >= LEAST_RUN)
+            .map(|part| Self { kept: part.iter().map(|(kept, _)| **kept).collect() })
+            .collect()
+    }
 }
 
 /// Finds the longest run in which the time of a turn changes by less than `tolerance` of an interval
@@ -101,7 +137,7 @@ pub(super) fn number(times: &[f64], known: &Pattern, tolerance: f64) -> Train {
         };
         ranges.push(range.start..first.0);
         ranges.push(last.0 + 1..range.end);
-        stretches.push(stretch);
+        stretches.extend(stretch.without_crowds());
     }
     stretches.sort_by_key(|stretch| stretch.kept.first().map_or(0, |kept| kept.0));
     join(times, stretches, known)
