@@ -22,6 +22,10 @@ const SAME: f64 = 0.0045;
 /// ln of how much likelier a reading outside the stated range must be to speak against those within: who
 /// states a range is mistaken about the whole run once in 150 times (common practice, no source).
 const LN_RANGE: f64 = 5.0;
+/// Chance that a shaft shows a line at half its speed (a rub, looseness, a whirl that locks in), and that
+/// such a line is the strongest of all.
+const HALF: f64 = 0.05;
+const HALF_STRONGEST: f64 = 0.3;
 /// Slip of a rolling bearing: its lines lie within this of the stated multipliers.
 const SLIP: f64 = 0.02;
 
@@ -261,6 +265,8 @@ struct Matched {
     factor: f64,
     /// The order of each line, if any.
     orders: Vec<Option<Met>>,
+    /// The line at half an order, if there is one: its index and ln of the density of its place.
+    half: Option<(usize, f64)>,
     /// First and last order that could be seen.
     seen: (usize, usize),
     /// Range of the lines in ln f.
@@ -272,21 +278,25 @@ impl Matched {
         let highest = lines.iter().map(|l| l.place).fold(0.0, f64::max);
         let last = ((1.02 * highest / factor) as usize).clamp(1, 400);
         let first = ((lowest / factor).ceil() as usize).max(1);
+        let ln_density = |distance: f64, error: f64| {
+            -0.5 * (distance / error).powi(2) - (error * std::f64::consts::TAU.sqrt()).ln()
+        };
         let mut taken = Vec::new();
         let mut orders = Vec::new();
-        for (line, error) in lines.iter().zip(errors) {
+        let mut half = None;
+        for (index, (line, &error)) in lines.iter().zip(errors).enumerate() {
             let met = nearest(line.place, factor)
                 .filter(|(n, d)| *n <= last && !taken.contains(n) && d.abs() < 3.0 * error)
-                .map(|(order, distance)| Met {
-                    order,
-                    ln_density: -0.5 * (distance / error).powi(2)
-                        - (error * std::f64::consts::TAU.sqrt()).ln(),
-                });
+                .map(|(order, distance)| Met { order, ln_density: ln_density(distance, error) });
             taken.extend(met.map(|m| m.order));
             orders.push(met);
+            let from_half = (2.0 * line.place / factor).ln();
+            if half.is_none() && from_half.abs() < 3.0 * error {
+                half = Some((index, ln_density(from_half, error)));
+            }
         }
         let width = (highest / lowest).ln().max(1.0);
-        Self { factor, orders, seen: (first, last), width }
+        Self { factor, orders, half, seen: (first, last), width }
     }
 
     /// Rows of blades: the strongest orders met that are no multiples of one before.
@@ -308,8 +318,11 @@ impl Matched {
         let (first, last) = self.seen;
         let mut sum: f64 = (first..=last).map(|n| (1.0 - known.visible(n, family)).ln()).sum();
         let mut strays = 0;
-        for (met, line) in self.orders.iter().zip(lines) {
+        for (index, (met, line)) in self.orders.iter().zip(lines).enumerate() {
             match met {
+                None if self.half.is_some_and(|(half, _)| half == index) => {
+                    sum += self.half.map_or(0.0, |(_, ln_density)| HALF.ln() + ln_density);
+                }
                 Some(met) => {
                     let p = known.visible(met.order, family);
                     sum += (p / (1.0 - p)).ln() + met.ln_density;
@@ -323,6 +336,7 @@ impl Matched {
         }
         sum + match self.orders.first() {
             Some(Some(met)) => known.strongest(met.order, family).ln(),
+            _ if self.half.is_some_and(|(half, _)| half == 0) => HALF_STRONGEST.ln(),
             _ => 0.02_f64.ln(),
         }
     }
@@ -385,6 +399,15 @@ mod tests {
         let family = [(2.0, 8.0), (4.0, 5.0), (6.0, 3.0), (8.0, 1.0)];
         let reading = best(&family, &VIBRATION);
         assert!((reading.factor - 2.0).abs() < 1e-2 && reading.probability > 0.95);
+    }
+
+    /// A shaft with half an order louder than all else; its own orders have no gaps, those of half its speed
+    /// would lack every odd one.
+    #[test]
+    fn a_loud_half_order_is_not_taken_for_the_first() {
+        let family = [(0.5, 8.0), (1.0, 6.0), (2.0, 4.0), (3.0, 3.0), (4.0, 2.0), (5.0, 1.0)];
+        let reading = best(&family, &VIBRATION);
+        assert!((reading.factor - 1.0).abs() < 2e-3 && reading.probability > 0.8, "{reading:?}");
     }
 
     #[test]

@@ -26,6 +26,10 @@ const MAINS_TOLERANCE: f64 = 0.0015;
 /// Hum is not expected above this frequency.
 const HIGHEST_HUM_HZ: f64 = 2000.0;
 
+/// Drives switch their current at 2 to 16 kHz (common practice, no source); such a tone and its multiples look
+/// like a steady shaft.
+const LOWEST_SWITCHING_HZ: f64 = 2000.0;
+
 /// A line of the mean spectrum with its power as velocity (power over frequency squared).
 #[derive(Debug, Clone, Copy)]
 pub(super) struct SpectrumLine {
@@ -68,12 +72,25 @@ pub(super) fn read(
         blur: |place| 0.15 * bin_hz / place,
     };
     let readings = evidence.readings(known);
-    if let Some(outside) = evidence.against(readings.first(), known) {
+    // where nothing moves, only a shaft whose own line is the lowest may speak against the range: a fine
+    // comb meets many lines by chance, and that of a bearing's impacts has the shaft's line below it
+    let is_lowest = |outside: &Reading| {
+        let below = lines.iter().any(|l| l.line.place < 0.9 * outside.factor);
+        outside.orders.first() == Some(&1) && !below
+    };
+    if let Some(outside) = evidence.against(readings.first(), known).filter(is_lowest) {
         return Err((super::contradiction(&outside, (1.0, 1.0)), Vec::new()));
     }
     let Some(best) = readings.first() else {
         return Err(("no speed in the range explains the lines".to_owned(), readings));
     };
+    if !range_stated && best.factor > LOWEST_SWITCHING_HZ {
+        let reason =
+            "no line moves as a shaft's does, and the steady ones may as well be the switching of an electric \
+             drive; state the speed or its range"
+                .to_owned();
+        return Err((reason, readings));
+    }
     let accepted =
         if range_stated { is_plausible_in_range(best) } else { is_proven(best, &lines, bin_hz) };
     if !accepted {
@@ -162,6 +179,34 @@ mod tests {
     fn multiples_of_the_mains_are_hum() {
         assert!(is_hum(150.1, 0.5) && is_hum(180.0, 0.5) && is_hum(49.9, 0.5));
         assert!(!is_hum(155.0, 0.5) && !is_hum(5000.0, 0.5));
+    }
+
+    #[test]
+    fn steady_multiples_where_drives_switch_are_no_shaft_unless_the_range_says_so() {
+        let rate_hz = 51_200.0;
+        let read_at = |first_hz: f64, range_hz: (f64, f64), stated: bool| {
+            let mut noise = Noise::default();
+            let samples: Vec<f32> = (0..307_200)
+                .map(|i| {
+                    let turns = first_hz * f64::from(i) / rate_hz;
+                    let tone = |order: f64| (std::f64::consts::TAU * order * turns).sin() / order;
+                    ((1..5).map(|n| tone(f64::from(n))).sum::<f64>() + noise.next()) as f32
+                })
+                .collect();
+            let signal = Signal::new(&samples, rate_hz).expect("a signal");
+            let known = Known {
+                range_hz,
+                sound: false,
+                blade_counts: &[],
+                multipliers: &[],
+                stray_lines: 1.0,
+            };
+            read(&signal, &known, stated).map_err(|refused| refused.0)
+        };
+        assert!(read_at(1117.3, (5.0, 5000.0), false).is_ok());
+        let refused = read_at(4183.7, (5.0, 5000.0), false).err().expect("it may be a drive");
+        assert!(refused.contains("switching"), "{refused}");
+        assert!(read_at(4183.7, (3000.0, 5000.0), true).is_ok());
     }
 
     #[test]

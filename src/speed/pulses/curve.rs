@@ -28,6 +28,10 @@ const FAR: f64 = 7.0;
 const ANCHOR: usize = 16;
 /// Pulses on either side from which the local scatter is taken.
 const NEIGHBOURS: usize = 32;
+/// Standard error of the speed in percent that always remains: no converter's clock is known to better than
+/// a part in a million (common practice, no source).
+const LEAST_ERROR_PERCENT: f64 = 1e-4;
+
 /// A curve and the spacing it was drawn with.
 pub(super) struct Curve {
     fit: Fit,
@@ -99,7 +103,7 @@ impl Curve {
                 count += 1.0;
             }
         }
-        100.0 * (sum / f64::max(count, 1.0)).sqrt()
+        (100.0 * (sum / f64::max(count, 1.0)).sqrt()).hypot(LEAST_ERROR_PERCENT)
     }
 
     /// Standard error of the angle in turns, root mean square over the recording.
