@@ -129,6 +129,17 @@ FIGURES = (
         ("src/dsp/*.rs", "src/speed/*.rs", "src/speed/blind/*.rs", "tests/rust/blind*.rs"),
         rust("blind::speed_without_pulses_figures"),
     ),
+    Figure(
+        "criticals",
+        (
+            "src/dsp/*.rs",
+            "src/angle/*.rs",
+            "src/angle/critical/*.rs",
+            "src/simulate/**/*.rs",
+            "tests/rust/criticals.rs",
+        ),
+        rust("criticals::critical_speed_figures"),
+    ),
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
     Figure(
         "calibration",
