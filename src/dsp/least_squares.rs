@@ -34,7 +34,7 @@ pub fn orthonormal(column: Vec<Complex64>, base: &[Vec<Complex64>]) -> Option<Ve
     let before = norm(&column);
     let mut left = without(column, base);
     let length = norm(&left);
-    if !(length > 1e-9 * before) {
+    if length.is_nan() || length <= 1e-9 * before {
         return None;
     }
     left.iter_mut().for_each(|value| *value /= length);

@@ -1,10 +1,10 @@
 //! Critical speeds from the first order of a run-up or a run-down.
 //!
 //! Amplitude and phase are fitted together, through the transient: each trial mode's equation of motion
-//! is followed along the measured course of speed ([`response`]), seen through the same windows as the
-//! track, and what all other modes add is a short series in speed ([`fit`]). A fast passage shifts the peak
+//! is followed along the measured course of speed (`response`), seen through the same windows as the
+//! track, and what all other modes add is a short series in speed (`fit`). A fast passage shifts the peak
 //! by up to 2 %, and the shift is part of the model. Without pulses the phase drifts and amplitude alone is
-//! fitted. As many modes are told as the data clearly need ([`search`]); bearings that are not equally
+//! fitted. As many modes are told as the data clearly need (`search`); bearings that are not equally
 //! stiff all round split a critical speed in two, which are then told as a pair.
 //!
 //! **Uncertainty.** A standard error holds the scatter that remains, its correlation between
