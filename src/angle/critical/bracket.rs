@@ -55,12 +55,12 @@ fn one(group: &[(bool, Critical)]) -> Option<Critical> {
         down,
         ..clearest.with_reading(&all)
     };
-    if let (Some(up), Some(down)) = (up, down) {
-        if critical.sweep_difference().is_some_and(|difference| difference.is_real()) {
-            let half = 0.5 * (up.rpm - down.rpm).abs();
-            critical.rpm = 0.5 * (up.rpm + down.rpm);
-            critical.rpm_error = critical.rpm_error.hypot(half);
-        }
+    if let (Some(up), Some(down)) = (up, down)
+        && critical.sweep_difference().is_some_and(|difference| difference.is_real())
+    {
+        let half = 0.5 * (up.rpm - down.rpm).abs();
+        critical.rpm = 0.5 * (up.rpm + down.rpm);
+        critical.rpm_error = critical.rpm_error.hypot(half);
     }
     Some(critical)
 }
