@@ -114,7 +114,7 @@ def test_a_run_up_is_read(run):
     told = said(notebook, "critical")
     assert number(r"its peak lies ([\d.]+) ± [\d.]+ % below the operating speed", told) > 20
     assert re.search(r"separation margin of [\d.]+ % is asked for .*: met", told)
-    # "a fast passage shifts the peak; the fit knows that": the truth lies within three of the stated errors
+    # "a fast passage shifts the peak; the fit knows that": the truth lies within three stated errors
     at, stated = re.search(r"at ([\d ]+) ± ([\d ]+) rpm", told).groups()
     true = number(r"true (\d+) rpm", said(notebook, "worth"))
     assert abs(float(at.replace(" ", "")) - true) < 3 * float(stated.replace(" ", ""))
