@@ -11,6 +11,7 @@ use crate::progress::{self, Progress};
 use crate::recording::{Channel, Recording};
 use crate::signature::weigh::{self, Weighed};
 use crate::signature::{ALL, Evidence, Kind, Severity};
+use crate::spectrum::tap::TapResponse;
 use crate::speed::choose::{self, Choice};
 use crate::speed::{Speed, SpeedAlternative, SpeedSource};
 use crate::units::{clause, grouped, three_digits};
@@ -156,7 +157,24 @@ pub fn diagnose(
     machine_given: bool,
     progress: &mut dyn Progress,
 ) -> Result<(Case, Diagnosis)> {
-    let (case, mut notes) = prepared(recording, machine, progress)?;
+    diagnose_with_taps(recording, machine, machine_given, Vec::new(), progress)
+}
+
+/// As [`diagnose`], with what rings at standstill (see [`crate::spectrum::tap::ringing`]): critical speeds are
+/// held against it, channel by channel of the same name.
+///
+/// # Errors
+/// As [`diagnose`].
+pub fn diagnose_with_taps(
+    recording: &Recording,
+    machine: &Machine,
+    machine_given: bool,
+    taps: Vec<TapResponse>,
+    progress: &mut dyn Progress,
+) -> Result<(Case, Diagnosis)> {
+    let (mut case, mut notes) = prepared(recording, machine, progress)?;
+    notes.extend(taps_elsewhere(&case, &taps));
+    case.taps = taps;
     compute(&case, progress)?;
     let fitness = case.fitness().to_vec();
     let levels = case.levels().to_vec();
@@ -191,6 +209,18 @@ pub fn diagnose(
         suggestions: if machine_given { gaps(&case) } else { vec![NO_FILE.to_owned()] },
     };
     Ok((case, diagnosis))
+}
+
+/// Says where taps were given but none was felt by a channel that is judged.
+fn taps_elsewhere(case: &Case, taps: &[TapResponse]) -> Option<String> {
+    let heard = case.views().any(|view| taps.iter().any(|tap| tap.channel == view.name()));
+    (!taps.is_empty() && !heard).then(|| {
+        let names: Vec<&str> = taps.iter().map(|tap| tap.channel.as_str()).collect();
+        format!(
+            "the taps are not used: none of their channels ({}) has the name of a judged one",
+            names.join(", ")
+        )
+    })
 }
 
 /// Computes what takes long in small steps, so that whoever waits hears of it and may stop it; what

@@ -1667,6 +1667,23 @@ class Track:
         """
         Name of the channel it was made from.
         """
+    def criticals(self, /, *, phase: bool = True) -> "list[dict[str, Any]]":
+        """
+        Critical speeds that a track of order 1 shows, lowest first, each a dictionary: ``rpm``, ``rpm_error``
+        (undamped critical speed), ``amplification``, ``amplification_error`` (1 / (2 damping ratio)),
+        ``half_power`` (``factor``, ``error``, ``peak_rpm``, ``low_rpm``, ``high_rpm``), ``split_pair``,
+        ``with_phase``, and ``up`` and ``down``: what run-ups and run-downs alone say, or None.
+
+        Parameters
+        ----------
+        phase : bool, optional
+            Whether angles are counted from pulses, so that phase can be fitted too.
+
+        Raises
+        ------
+        ValueError
+            Where the track is of another order.
+        """
     @property
     def error(self, /) -> Incomplete:
         """
@@ -1808,7 +1825,7 @@ class Tracks:
         A list of the tracks' own dictionaries.
         """
 
-def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None = None, range_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Diagnosis:
+def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None = None, range_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, tap: Recording | None = None) -> Diagnosis:
     """
     Diagnose a recording: verdict, findings with evidence, and what was considered.
 
@@ -1820,6 +1837,9 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
         A constant speed that you know, in rpm.
     range_rpm : tuple of float, optional
         Lowest and highest speed in rpm, for a search without pulses.
+    tap : Recording, optional
+        Taps on the machine at standstill, by the same sensors: critical speeds that ring there too are told
+        apart. Channels of the same name are compared.
 
     Returns
     -------
@@ -1828,7 +1848,8 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
     Raises
     ------
     ValueError
-        Where nothing in the recording can be judged, or what is stated is no speed. An unfit recording is no error.
+        Where nothing in the recording can be judged, or what is stated is no speed, or the recording of taps holds
+        none or a turning shaft. An unfit recording is no error.
     """
 
 def machine_from_text(text: str) -> Machine:

@@ -7,7 +7,6 @@ use super::View;
 use super::bearing::Element;
 use super::named_orders::{KnownOrders, NamedOrder};
 use crate::angle::OrderMap;
-use crate::angle::critical::Critical;
 use crate::dsp::{floor, gamma, peaks};
 use crate::error::{Error, Result};
 
@@ -82,14 +81,9 @@ pub struct Interference {
     pub judged_hz: f64,
 }
 
-/// The critical speeds that a channel passed.
-fn criticals(view: &View) -> Vec<Critical> {
-    view.critical().into_iter().collect()
-}
-
 /// How clearly a channel shows a critical speed; 0 where it shows none.
 pub fn evidence(view: &View) -> f64 {
-    criticals(view).iter().map(|critical| critical.improvement).fold(0.0, f64::max)
+    view.criticals().iter().map(|critical| critical.improvement).fold(0.0, f64::max)
 }
 
 impl Interference {
@@ -114,7 +108,7 @@ impl Interference {
         let map = view.order_map().ok_or_else(|| lacking("too few turns".into()))?;
         let known = KnownOrders::of(&view.case.machine);
         let (orders, left_out) = shown(&known, whole_orders, found);
-        let natural = criticals(view).into_iter().map(|critical| NaturalFrequency {
+        let natural = view.criticals().iter().map(|critical| NaturalFrequency {
             rpm: critical.rpm,
             rpm_error: critical.rpm_error.max(1.0),
             amplification: critical.amplification,

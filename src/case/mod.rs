@@ -11,10 +11,12 @@ pub mod named_orders;
 
 use std::cell::OnceCell;
 
-use crate::angle::{OrderMap, Track, critical, map};
+use crate::angle::critical::{self, Critical, Observed};
+use crate::angle::{OrderMap, Track, map};
 use crate::fitness::{self, Check};
 use crate::machine::{Machine, Multipliers};
 use crate::recording::{Channel, Direction, Recording, Role};
+use crate::spectrum::tap::TapResponse;
 use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
 use crate::speed::{Speed, SpeedSource};
 use crate::units::Quantity;
@@ -37,6 +39,8 @@ pub struct Case {
     pub machine: Machine,
     /// Shaft speed; `None` where none could be had.
     pub speed: Option<Speed>,
+    /// What rings at standstill, channel by channel; empty where no recording of taps was given.
+    pub taps: Vec<TapResponse>,
     judged: Vec<usize>,
     products: Vec<Products>,
     fitness: OnceCell<Vec<Check>>,
@@ -49,7 +53,7 @@ struct Products {
     map: OnceCell<Option<OrderMap>>,
     spectrum: OnceCell<Option<Spectrum>>,
     displacement: OnceCell<Option<Track>>,
-    critical: OnceCell<Option<critical::Critical>>,
+    criticals: OnceCell<Vec<Critical>>,
     demodulated: OnceCell<Option<bearing::Demodulated>>,
 }
 
@@ -66,6 +70,7 @@ impl Case {
             recording,
             machine,
             speed,
+            taps: Vec::new(),
             judged,
             products,
             fitness: OnceCell::new(),
@@ -226,10 +231,32 @@ impl<'a> View<'a> {
         self.products.displacement.get_or_init(make).as_ref()
     }
 
-    /// The critical speed passed during the recording, if one is seen here.
-    pub fn critical(&self) -> Option<critical::Critical> {
-        let make = || critical::find(self.displacement()?, self.case.phase_known());
-        *self.products.critical.get_or_init(make)
+    /// The critical speeds passed during the recording that are seen here, lowest first.
+    pub fn criticals(&self) -> &'a [Critical] {
+        let make = || {
+            let (Some(track), Some(map)) = (self.displacement(), self.order_map()) else {
+                return Vec::new();
+            };
+            let Some(speed) = &self.case.speed else { return Vec::new() };
+            let observed = Observed {
+                derivative: self.quantity().derivative_of_displacement().unwrap_or(2) as u8,
+                turns_per_block: map.turns_per_block as f64,
+                phase_known: self.case.phase_known(),
+                speed_error_percent: speed.error_percent,
+            };
+            critical::find(track, &|time_s| speed.rpm_at(time_s), observed)
+        };
+        self.products.criticals.get_or_init(make)
+    }
+
+    /// The critical speed that is seen most strongly here, if there is one.
+    pub fn critical(&self) -> Option<Critical> {
+        self.criticals().iter().copied().max_by(|a, b| a.share.total_cmp(&b.share))
+    }
+
+    /// What rings at standstill in the channel of this name, where a recording of taps was given.
+    pub fn tapped(&self) -> Option<&'a TapResponse> {
+        self.case.taps.iter().find(|response| response.channel == self.name())
     }
 
     /// The envelope spectra in which bearing defects are looked for; `None` without speed or bearing.

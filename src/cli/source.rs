@@ -7,13 +7,14 @@ use serde::Deserialize;
 use serde::de::IntoDeserializer;
 
 use crate::case::Case;
-use crate::diagnose::{Diagnosis, diagnose};
+use crate::diagnose::{Diagnosis, diagnose_with_taps};
 use crate::error::{Error, Result};
 use crate::machine::{self, FASTEST_RPM, Machine};
 use crate::progress::Progress;
 use crate::recording::read::{ReadOptions, read_with};
 use crate::recording::spec::{apply_specs, owner};
 use crate::recording::{ChannelSpec, RATES_HZ, Recording, Role};
+use crate::spectrum::tap;
 
 /// What `check` and `report` have in common.
 #[derive(Debug, Args)]
@@ -24,6 +25,11 @@ pub(super) struct Source {
     /// Machine file with limits, bearings and calibration (see `quietspin machine-keys`)
     #[arg(long, value_name = "FILE")]
     pub machine: Option<PathBuf>,
+
+    /// A recording of taps on the machine at standstill, by the same sensors: critical speeds that ring there
+    /// too are told apart
+    #[arg(long, value_name = "FILE")]
+    pub tap: Option<PathBuf>,
 
     #[command(flatten)]
     pub stated: Stated,
@@ -69,8 +75,13 @@ impl Source {
         let file = self.machine.as_deref().unwrap_or(Path::new("command line"));
         state(self, &mut machine, &recording, file)?;
         let recording = apply_specs(recording, &machine.channel, file)?;
+        let taps = match &self.tap {
+            Some(path) => tap::ringing(&tapped(path, &recording, &machine, file, progress)?)?,
+            None => Vec::new(),
+        };
+        let given = self.machine.is_some();
         let (case, mut diagnosis) =
-            diagnose(&recording, &machine, self.machine.is_some(), progress)?;
+            diagnose_with_taps(&recording, &machine, given, taps, progress)?;
         if let Some(beside) = self.machine_beside() {
             diagnosis.suggestions = vec![format!(
                 "{} lies beside the recording and is not used: name it by --machine",
@@ -87,6 +98,25 @@ impl Source {
         let beside = self.file.with_extension("machine.toml");
         (self.machine.is_none() && beside.is_file()).then_some(beside)
     }
+}
+
+/// The recording of taps, its channels named like those of the run.
+fn tapped(
+    path: &Path,
+    run: &Recording,
+    machine: &Machine,
+    file: &Path,
+    progress: &mut dyn Progress,
+) -> Result<Recording> {
+    let taps = read_with(path, &ReadOptions::default(), progress)?;
+    if taps.channels.len() == run.channels.len() {
+        return apply_specs(taps, &machine.channel, file);
+    }
+    // without the pulse channel, say, only names can tell which is which
+    let mut known = machine.channel.clone();
+    known.retain(|name, _| taps.channels.iter().any(|channel| channel.name() == name));
+    known.values_mut().for_each(|spec| spec.number = None);
+    apply_specs(taps, &known, file)
 }
 
 /// What the command line states goes over what the machine file states.

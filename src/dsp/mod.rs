@@ -8,6 +8,7 @@ pub mod gamma;
 pub mod halfband;
 pub mod hermite;
 pub mod kernel;
+pub mod least_squares;
 pub mod moments;
 pub mod peaks;
 pub mod segments;

@@ -7,13 +7,14 @@ use pyo3::prelude::*;
 use pyo3::types::{PyComplex, PyDict, PyIterator, PyList};
 use serde::{Deserialize, Serialize};
 
-use super::convert::{array, exception, pickles, read_only, view};
+use super::convert::{array, compute, exception, pickles, read_only, view};
 use super::html;
+use crate::angle::critical::{self, Critical, Observed};
 use crate::angle::{OrderMap, SlowRoll, SynchronousAverage, Track};
 use crate::case::KnownOrders;
 use crate::error::Error;
 use crate::figure::Subject;
-use crate::units::{grouped, three_digits};
+use crate::units::{Quantity, Unit, grouped, three_digits};
 
 /// Order map: zero-to-peak amplitudes over orders, block by block.
 #[derive(Serialize, Deserialize)]
@@ -127,6 +128,10 @@ pub(super) struct PyTrack {
     pub(super) inner: Track,
     pub(super) subject: Subject,
     pub(super) phase_stated: bool,
+    /// Whether angles are counted from pulses, so that phase can be followed over the run.
+    pub(super) phase_known: bool,
+    /// Turns in each window, where they are constant.
+    pub(super) window_turns: Option<f64>,
     /// Corner of an AC-coupled chain in Hz.
     pub(super) corner_hz: Option<f64>,
     /// What was taken away from it.
@@ -251,6 +256,51 @@ impl PyTrack {
         Ok(Some(told.into_any()))
     }
 
+    /// Critical speeds that a track of order 1 shows, lowest first, each a dictionary: ``rpm``, ``rpm_error``
+    /// (undamped critical speed), ``amplification``, ``amplification_error`` (1 / (2 damping ratio)),
+    /// ``half_power`` (``factor``, ``error``, ``peak_rpm``, ``low_rpm``, ``high_rpm``), ``split_pair``,
+    /// ``with_phase``, and ``up`` and ``down``: what run-ups and run-downs alone say, or None.
+    ///
+    /// Parameters
+    /// ----------
+    /// phase : bool, optional
+    ///     Whether phase is fitted too; by default where angles are counted from pulses.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the track is of another order, or was followed by another method than "transform": the fit
+    ///     needs to know what the windows do to a fast passage.
+    #[pyo3(signature = (*, phase = None) -> "list[dict[str, Any]]")]
+    fn criticals<'py>(
+        &self,
+        py: Python<'py>,
+        phase: Option<bool>,
+    ) -> PyResult<Vec<Bound<'py, PyDict>>> {
+        if (self.inner.order - 1.0).abs() > 1e-9 {
+            let problem = format!("this is order {}", self.inner.order);
+            let mend = "track order 1 for critical speeds";
+            return Err(exception(Error::setting("order", problem, mend)));
+        }
+        let turns_per_block = self.window_turns.ok_or_else(|| {
+            let problem = "this track's windows are not of constant turns";
+            exception(Error::setting("method", problem, "follow the order by \"transform\""))
+        })?;
+        let phase = phase.unwrap_or(self.phase_known);
+        let quantity = Unit::from_symbol(&self.subject.unit).map(Unit::quantity);
+        let quantity = quantity
+            .filter(|quantity| quantity.derivative_of_displacement().is_some())
+            .unwrap_or(Quantity::Acceleration);
+        let found = compute(py, || {
+            let observed = Observed::of(quantity, turns_per_block, phase);
+            let displacement = self.inner.converted(quantity, Quantity::Displacement, 1.0);
+            Ok(displacement.map_or_else(Vec::new, |track| {
+                critical::find(&track, &critical::speed_of(&track), observed)
+            }))
+        })?;
+        found.iter().map(|critical| critical_dict(py, critical)).collect()
+    }
+
     /// Columns and what they mean: time_s, rpm, amplitude, error, lag_deg, order, unit, phase_stated.
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
@@ -288,6 +338,37 @@ impl PyTrack {
 }
 
 pickles!(PyTrack);
+
+fn critical_dict<'py>(py: Python<'py>, critical: &Critical) -> PyResult<Bound<'py, PyDict>> {
+    let dict = PyDict::new(py);
+    dict.set_item("rpm", critical.rpm)?;
+    dict.set_item("rpm_error", critical.rpm_error)?;
+    dict.set_item("amplification", critical.amplification)?;
+    dict.set_item("amplification_error", critical.amplification_error)?;
+    let half_power = PyDict::new(py);
+    let (factor, error) = critical.half_power_factor();
+    let speeds = critical.half_power();
+    half_power.set_item("factor", factor)?;
+    half_power.set_item("error", error)?;
+    half_power.set_item("peak_rpm", speeds.peak_rpm)?;
+    half_power.set_item("low_rpm", speeds.low_rpm)?;
+    half_power.set_item("high_rpm", speeds.high_rpm)?;
+    dict.set_item("half_power", half_power)?;
+    dict.set_item("split_pair", critical.is_pair)?;
+    dict.set_item("with_phase", critical.with_phase)?;
+    for (key, reading) in [("up", critical.up), ("down", critical.down)] {
+        let told = reading.map(|reading| {
+            let told = PyDict::new(py);
+            told.set_item("rpm", reading.rpm)?;
+            told.set_item("rpm_error", reading.rpm_error)?;
+            told.set_item("amplification", reading.amplification)?;
+            told.set_item("amplification_error", reading.amplification_error)?;
+            Ok::<_, PyErr>(told)
+        });
+        dict.set_item(key, told.transpose()?)?;
+    }
+    Ok(dict)
+}
 
 impl PyTrack {
     /// What a notebook shows of it.

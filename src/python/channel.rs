@@ -400,10 +400,16 @@ impl PyChannel {
             waves.extend(tones.iter().map(|speed| Wave { speed, order: 1.0 }));
             waves.extend(others.iter().map(|(speed, order)| Wave { speed, order: *order }));
             let found = angle::follow(&channel, &waves, &method, progress)?;
+            let window_turns = match method {
+                Method::Windows(Length::Turns(turns)) => Some(turns),
+                _ => None,
+            };
             let make = |inner| PyTrack {
                 inner,
                 subject: subject.clone(),
                 phase_stated: speed.edge.is_some(),
+                phase_known: speed.source() == SpeedSource::Pulse,
+                window_turns,
                 corner_hz: channel.spec.corner_hz,
                 slow_roll: None,
             };

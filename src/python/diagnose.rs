@@ -16,6 +16,7 @@ use crate::fitness::{Check, Fit};
 use crate::progress::Silent;
 use crate::report;
 use crate::signature::{Evidence, weigh};
+use crate::spectrum::tap;
 
 /// Diagnose a recording: verdict, findings with evidence, and what was considered.
 ///
@@ -27,6 +28,9 @@ use crate::signature::{Evidence, weigh};
 ///     A constant speed that you know, in rpm.
 /// range_rpm : tuple of float, optional
 ///     Lowest and highest speed in rpm, for a search without pulses.
+/// tap : Recording, optional
+///     Taps on the machine at standstill, by the same sensors: critical speeds that ring there too are told
+///     apart. Channels of the same name are compared.
 ///
 /// Returns
 /// -------
@@ -35,20 +39,24 @@ use crate::signature::{Evidence, weigh};
 /// Raises
 /// ------
 /// ValueError
-///     Where nothing in the recording can be judged, or what is stated is no speed. An unfit recording is no error.
+///     Where nothing in the recording can be judged, or what is stated is no speed, or the recording of taps holds
+///     none or a turning shaft. An unfit recording is no error.
 #[pyfunction]
-#[pyo3(signature = (recording, *, rpm = None, range_rpm = None))]
+#[pyo3(signature = (recording, *, rpm = None, range_rpm = None, tap = None))]
 pub(super) fn diagnose(
     py: Python<'_>,
     recording: Py<PyRecording>,
     rpm: Option<f64>,
     range_rpm: Option<(f64, f64)>,
+    tap: Option<Py<PyRecording>>,
 ) -> PyResult<PyDiagnosis> {
     let recording = recording.get();
     let machine = recording.machine_for(rpm, range_rpm)?;
     let (recording, given) = (recording.inner.clone(), recording.machine_given);
+    let tap = tap.map(|tap| tap.get().inner.clone());
     compute_interruptibly(py, "diagnosis", move |progress| {
-        let (case, inner) = core::diagnose(&recording, &machine, given, progress)?;
+        let taps = tap.as_ref().map_or(Ok(Vec::new()), tap::ringing)?;
+        let (case, inner) = core::diagnose_with_taps(&recording, &machine, given, taps, progress)?;
         // pictures are made while the case is there: afterwards only they are kept, not the samples
         let overview = figure::overview(&case, &inner);
         let evidence = inner.findings.iter().map(|found| figure::evidence(&case, found)).collect();

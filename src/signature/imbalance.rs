@@ -182,9 +182,9 @@ pub(super) fn dominance(view: &View) -> Option<f64> {
 }
 
 fn growth_laws(view: &View) -> Vec<Growth> {
-    let seen = view.critical().map(|critical| critical.rpm);
+    let seen = view.criticals().iter().map(|critical| critical.rpm);
     let stated = view.case.machine.shaft.critical_rpm.iter().copied();
-    let criticals_rpm: Vec<f64> = seen.into_iter().chain(stated).collect();
+    let criticals_rpm: Vec<f64> = seen.chain(stated).collect();
     view.displacement().map_or(Vec::new(), |track| growth::laws(track, &criticals_rpm))
 }
 
@@ -219,8 +219,8 @@ fn phase_evidence(view: &View) -> Option<Evidence> {
     if !view.case.phase_known() {
         return None;
     }
-    let critical = view.critical();
-    let away = |rpm: f64| critical.is_none_or(|c| rpm > 1.5 * c.rpm || rpm < 0.6 * c.rpm);
+    let criticals = view.criticals();
+    let away = |rpm: f64| criticals.iter().all(|c| rpm > 1.5 * c.rpm || rpm < 0.6 * c.rpm);
     let track = upper_speeds(view)?.where_rpm(away);
     if track.len() < 5 {
         return None;

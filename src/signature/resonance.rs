@@ -1,9 +1,16 @@
-//! A critical speed crossed: the first order peaks and turns its phase.
+//! Critical speeds crossed: the first order peaks and turns its phase.
 
 use super::{Evidence, Kind, Need, Score, Signature};
 use crate::angle::critical::Critical;
+use crate::angle::critical::margin::{self, Met, Side};
 use crate::case::{Case, View};
+use crate::spectrum::tap::Ringing;
 use crate::units::grouped;
+
+/// A critical speed and a mode that rings at standstill may be the same where they are closer than this,
+/// besides their uncertainty: a turning shaft loads its bearings and warms them (common practice, no
+/// source).
+const TAP_ALLOWANCE: f64 = 0.03;
 
 /// A resonance of rotor or casing crossed by the first order.
 pub const SIGNATURE: Signature = Signature {
@@ -11,7 +18,7 @@ pub const SIGNATURE: Signature = Signature {
     title: "critical speed",
     kind: Kind::Observation,
     needs: &[Need::Speed, Need::RunUp],
-    source: "ISO 13373-2, resonance; amplification factor as in the API standard paragraphs (both from memory)",
+    source: "ISO 13373-2, resonance; amplification factor and separation margins as in the API standard paragraphs 6.8.2 (both from memory)",
     advice: "keep the service speeds clear of it",
     score,
     proofs: &["resonance"],
@@ -22,58 +29,208 @@ fn score(case: &Case) -> Vec<Score> {
         .views()
         .filter_map(|view| Some((view.critical()?, view)))
         .max_by(|a, b| a.0.improvement.total_cmp(&b.0.improvement));
-    best.map(|(critical, view)| score_critical(&critical, &view)).into_iter().collect()
+    best.map(|(critical, view)| score_view(&critical, &view)).into_iter().collect()
 }
 
-fn score_critical(critical: &Critical, view: &View) -> Score {
-    let basis = if critical.with_phase { "phase" } else { "amplitude" };
-    let mut evidence = vec![
-        Evidence::new(
-            "critical_rpm",
-            critical.rpm,
-            "rpm",
-            format!(
-                "at {} ± {} rpm, amplification {:.1} ± {:.1}",
-                grouped(critical.rpm),
-                grouped(critical.rpm_error.max(1.0)),
-                critical.amplification,
-                critical.amplification_error.max(0.1)
-            ),
+/// The strongest critical speed of a channel first, then the others.
+fn score_view(main: &Critical, view: &View) -> Score {
+    let mut evidence = vec![place(main, view.criticals())];
+    evidence.push(Evidence::new(
+        "fit_improvement",
+        main.improvement,
+        "",
+        format!(
+            "with a resonance the misfit of the 1x {} is {:.1} times smaller than without",
+            if main.with_phase { "amplitude and phase" } else { "amplitude" },
+            main.improvement
         ),
-        Evidence::new(
-            "fit_improvement",
-            critical.improvement,
-            "",
-            format!(
-                "with a resonance the misfit of the 1x {} is {:.1} times smaller than without",
-                if critical.with_phase { "amplitude and phase" } else { "amplitude" },
-                critical.improvement
-            ),
-        ),
-    ];
-    if let Some(speed) = &view.case.speed {
-        let top = speed.range_rpm().1;
-        let margin = 100.0 * (top / critical.rpm - 1.0);
-        evidence.push(Evidence::new(
-            "separation_margin_percent",
-            margin,
-            "%",
-            format!(
-                "the top speed of {} rpm lies {:.0} % {} it",
-                grouped(top),
-                margin.abs(),
-                if margin >= 0.0 { "above" } else { "below" }
-            ),
-        ));
+    ));
+    evidence.extend(details(main, view));
+    for other in view.criticals().iter().filter(|other| *other != main) {
+        evidence.push(place(other, view.criticals()));
+        evidence.extend(details(other, view));
     }
     Score {
         place: Some(view.place()),
         channel: Some(view.name().to_owned()),
-        basis,
-        log_odds: 3.0 * critical.improvement.ln(),
+        basis: if main.with_phase { "phase" } else { "amplitude" },
+        log_odds: 3.0 * main.improvement.ln(),
         evidence,
         severity: None,
         cannot_tell: None,
         advice: None,
     }
+}
+
+fn place(critical: &Critical, all: &[Critical]) -> Evidence {
+    let partner = all
+        .iter()
+        .filter(|other| critical.is_pair && other.is_pair && *other != critical)
+        .min_by(|a, b| (a.rpm - critical.rpm).abs().total_cmp(&(b.rpm - critical.rpm).abs()));
+    let pair = partner.map_or_else(String::new, |other| {
+        format!(
+            "; with {} rpm a split pair, as of supports that are not equally stiff all round",
+            grouped(other.rpm)
+        )
+    });
+    Evidence::new(
+        "critical_rpm",
+        critical.rpm,
+        "rpm",
+        format!(
+            "at {} ± {} rpm, amplification {:.1} ± {:.1}{pair}",
+            grouped(critical.rpm),
+            grouped(critical.rpm_error.max(1.0)),
+            critical.amplification,
+            critical.amplification_error.max(0.1)
+        ),
+    )
+}
+
+/// Half-power amplification, margin, run-up against run-down, and what rings at standstill.
+fn details(critical: &Critical, view: &View) -> Vec<Evidence> {
+    let mut evidence = vec![half_power(critical)];
+    evidence.extend(margins(critical, view));
+    evidence.extend(both_ways(critical));
+    evidence.extend(at_standstill(critical, view));
+    evidence
+}
+
+fn half_power(critical: &Critical) -> Evidence {
+    let (factor, error) = critical.half_power_factor();
+    let speeds = critical.half_power();
+    Evidence::new(
+        "half_power_amplification",
+        factor,
+        "",
+        format!(
+            "amplification factor {factor:.1} ± {:.1} by the half-power speeds {} and {} rpm about the \
+             peak at {} rpm",
+            error.max(0.1),
+            grouped(speeds.low_rpm),
+            grouped(speeds.high_rpm),
+            grouped(speeds.peak_rpm)
+        ),
+    )
+}
+
+/// The operating speeds in rpm, lowest and highest, and what says so.
+fn operating(view: &View) -> Option<(f64, f64, &'static str)> {
+    let machine = &view.case.machine;
+    let run = || view.case.speed.as_ref().map(|speed| speed.range_rpm().1);
+    let (high, source) = match (machine.acceptance.full_speed_rpm, machine.shaft.top_rpm) {
+        (_, Some(rpm)) => (rpm, "shaft.top_rpm"),
+        (Some(rpm), None) => (rpm, "acceptance.full_speed_rpm"),
+        (None, None) => (run()?, "the top speed of this run"),
+    };
+    match machine.limits.from_rpm.filter(|&rpm| rpm > 0.0 && rpm < high) {
+        Some(low) if source == "shaft.top_rpm" => {
+            Some((low, high, "limits.from_rpm, shaft.top_rpm"))
+        }
+        Some(low) => Some((low, high, "limits.from_rpm and the highest speed known")),
+        None => Some((high, high, source)),
+    }
+}
+
+fn margins(critical: &Critical, view: &View) -> Vec<Evidence> {
+    let Some((low, high, source)) = operating(view) else { return Vec::new() };
+    let found = margin::margin(critical, low, high);
+    let speeds = if low < high {
+        format!("operating speeds of {} to {} rpm ({source})", grouped(low), grouped(high))
+    } else {
+        format!("operating speed of {} rpm ({source})", grouped(high))
+    };
+    let side = match found.side {
+        Side::Below => "below",
+        Side::Within => "within",
+        Side::Above => "above",
+    };
+    let verdict = match found.met {
+        Met::Yes => "met",
+        Met::No => "not met",
+        Met::CannotTell => "cannot be told within the uncertainty",
+    };
+    vec![
+        Evidence::new(
+            "separation_margin_percent",
+            found.actual_percent,
+            "%",
+            format!(
+                "its peak lies {:.1} ± {:.1} % {side} the {speeds}",
+                found.actual_percent.abs(),
+                found.error_percent.max(0.1)
+            ),
+        ),
+        Evidence::new(
+            "required_margin_percent",
+            found.required_percent,
+            "%",
+            format!(
+                "a separation margin of {:.1} % is asked for at this amplification factor: {verdict}",
+                found.required_percent
+            ),
+        ),
+    ]
+}
+
+fn both_ways(critical: &Critical) -> Vec<Evidence> {
+    let (Some(up), Some(down), Some(difference)) =
+        (critical.up, critical.down, critical.sweep_difference())
+    else {
+        return Vec::new();
+    };
+    let told = if difference.is_real() {
+        "beyond their uncertainty: temperature, or supports that are not linear"
+    } else {
+        "within their uncertainty"
+    };
+    vec![Evidence::new(
+        "run_up_less_run_down_rpm",
+        difference.rpm,
+        "rpm",
+        format!(
+            "{} rpm on the way up, {} on the way down: they differ by {} ± {} rpm, {told}",
+            grouped(up.rpm),
+            grouped(down.rpm),
+            grouped(difference.rpm.abs()),
+            grouped(difference.rpm_error.max(1.0))
+        ),
+    )]
+}
+
+fn at_standstill(critical: &Critical, view: &View) -> Option<Evidence> {
+    let tapped = view.tapped()?;
+    let hz = critical.rpm / 60.0;
+    let nearest = tapped
+        .modes
+        .iter()
+        .min_by(|a, b| (a.hz / hz).ln().abs().total_cmp(&(b.hz / hz).ln().abs()));
+    let same = nearest.filter(|mode| is_same(critical, mode));
+    Some(match same {
+        Some(mode) => Evidence::new(
+            "rings_at_standstill_hz",
+            mode.hz,
+            "Hz",
+            format!(
+                "rings at standstill too, at {:.1} ± {:.1} Hz ({} rpm): fixture or structure, not the \
+                 rotor alone",
+                mode.hz,
+                mode.hz_error.max(0.1),
+                grouped(60.0 * mode.hz)
+            ),
+        ),
+        None => Evidence::new(
+            "taps_without_it",
+            tapped.taps as f64,
+            "",
+            format!("not seen at standstill, in {} taps", tapped.taps),
+        ),
+    })
+}
+
+/// Whether a mode at standstill lies at the critical speed, within both uncertainties and the allowance.
+fn is_same(critical: &Critical, mode: &Ringing) -> bool {
+    let (rpm, error) = (60.0 * mode.hz, 60.0 * mode.hz_error);
+    let reach = 2.0 * critical.rpm_error.hypot(error) + TAP_ALLOWANCE * critical.rpm;
+    (rpm - critical.rpm).abs() <= reach
 }

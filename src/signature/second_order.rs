@@ -89,9 +89,9 @@ fn ratio_of_orders(view: &View) -> Option<SecondOrder> {
     let first = view.track_as(1.0, Quantity::Velocity)?;
     let second = view.track_as(2.0, Quantity::Velocity)?;
     let top = second.rpm.iter().copied().fold(0.0, f64::max);
-    let critical = view.critical();
+    let criticals = view.criticals();
     let clear = |rpm: f64| {
-        critical.is_none_or(|c| {
+        criticals.iter().all(|c| {
             let near = |order: f64| (order * rpm / c.rpm - 1.0).abs() < 0.25;
             !near(1.0) && !near(2.0)
         })

@@ -130,9 +130,9 @@ fn calibrated(signature: &'static Signature, score: Score, remark: Option<String
 /// of the resonance's gain (in decibels) taken away; says so in words.
 fn part_from_resonance(case: &Case, score: &mut Score) -> Option<String> {
     let view = case.views().find(|view| Some(view.name()) == score.channel.as_deref())?;
-    let critical = view.critical()?;
     let rpm = worst_rpm(case, view.name())?;
-    let raised = critical.raises_by(rpm);
+    let raised_by = view.criticals().iter().map(|critical| (critical.raises_by(rpm), critical));
+    let (raised, critical) = raised_by.max_by(|a, b| a.0.total_cmp(&b.0))?;
     if raised < RAISED_BY_RESONANCE {
         return None;
     }

@@ -222,10 +222,7 @@ impl RotorModel {
                 (false, false) => 0.0,
             }
         });
-        let inertia = DVector::from_fn(size, |i, _| {
-            let gyroscopic = if i < 4 { -self.polar_kg_m2 } else { self.polar_kg_m2 };
-            self.mass[i % 4] + if i % 4 == TILT { gyroscopic } else { 0.0 }
-        });
+        let inertia = DVector::from_fn(size, |i, _| self.synchronous_inertia(i));
         let Some(factor) = Cholesky::new(stiffness).map(|c| c.l()) else { return Vec::new() };
         let Some(inverse) = factor.try_inverse() else { return Vec::new() };
         let symmetric = &inverse * DMatrix::from_diagonal(&inertia) * inverse.transpose();
@@ -247,6 +244,49 @@ impl RotorModel {
         let nearest =
             modes.into_iter().min_by(|a, b| (a.im - spin).abs().total_cmp(&(b.im - spin).abs()));
         nearest.map_or(0.0, |mode| -mode.re / mode.norm())
+    }
+
+    /// Poles of the response to unbalance: the damped critical speeds up to `limit_rpm`, lowest first.
+    ///
+    /// The speeds, as complex numbers, at which the equations of [`RotorModel::steady`] have a solution
+    /// without force: `(K + s C + s² D) v = 0` with `s = i w` and the mass matrix D of
+    /// [`RotorModel::critical_speeds`]. Their damping is what the sharpness of the response against
+    /// speed shows; the damping of a whirl at constant speed differs from it where the gyroscopic moment
+    /// makes the whirl faster with speed.
+    pub fn response_poles(&self, limit_rpm: f64) -> Vec<CriticalSpeed> {
+        let size = if self.is_isotropic() { 4 } else { 8 };
+        let mut system = DMatrix::<f64>::zeros(2 * size, 2 * size);
+        for i in 0..size {
+            system[(i, size + i)] = 1.0;
+            let mut unit = STILL;
+            unit[i % 4] = Complex64::ONE;
+            let from_place = self.resistance(&unit, &STILL);
+            let from_speed = self.resistance(&STILL, &unit);
+            for row in (0..size).filter(|row| row / 4 == i / 4) {
+                let inertia = self.synchronous_inertia(row);
+                system[(size + row, i)] -= from_place[row % 4].re / inertia;
+                system[(size + row, size + i)] -= from_speed[row % 4].re / inertia;
+            }
+            if size == 8 && i % 4 >= 2 {
+                let other = (i + 4) % 8;
+                system[(size + other, i)] -=
+                    self.anisotropy_n_m[i % 4 - 2] / self.synchronous_inertia(other);
+            }
+        }
+        let mut poles: Vec<CriticalSpeed> = (system.complex_eigenvalues().iter())
+            .filter(|s| s.im > 0.0)
+            .map(|s| CriticalSpeed { rpm: rpm_from_rad_s(s.norm()), damping: -s.re / s.norm() })
+            .filter(|pole| pole.rpm <= limit_rpm)
+            .collect();
+        poles.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+        poles
+    }
+
+    /// What resists acceleration in a whirl as fast as the shaft turns: forward (rows 0 to 3) the tilt
+    /// less the polar moment of inertia, backward (4 to 7) plus it.
+    fn synchronous_inertia(&self, row: usize) -> f64 {
+        let gyroscopic = if row < 4 { -self.polar_kg_m2 } else { self.polar_kg_m2 };
+        self.mass[row % 4] + if row % 4 == TILT { gyroscopic } else { 0.0 }
     }
 
     /// Eigenvalues (1/s) of the free, damped motion on isotropic mounts at a spin speed; the imaginary
@@ -384,6 +424,23 @@ mod tests {
         model.mass[2..].fill(1e-3);
         let damping = model.critical_speeds(1e6)[0].damping;
         assert!((damping - 0.05).abs() < 1e-3, "{damping}");
+    }
+
+    /// Without gyroscopic effect the poles of the response are the damped whirls themselves; a tilting disc is
+    /// damped `c / (2 wn (It - Ip))` by its response and `c / (2 wn (It - Ip / 2))` at constant speed.
+    #[test]
+    fn poles_of_the_response() {
+        let (mut model, _) = jeffcott(0.05);
+        model.bearing = [Spring { n_m: 1e8, n_s_m: 0.0 }; 2];
+        model.mass[2..].fill(1e-3);
+        let poles = model.response_poles(1e6);
+        let whirls = model.critical_speeds(1e6);
+        assert!((poles[0].rpm / whirls[0].rpm - 1.0).abs() < 1e-4, "{poles:?} {whirls:?}");
+        assert!((poles[0].damping / whirls[0].damping - 1.0).abs() < 1e-2);
+        let (it, ip) = (model.mass[TILT], model.polar_kg_m2);
+        let wanted = (it - 0.5 * ip) / (it - ip);
+        let found = poles[1].damping / whirls[1].damping;
+        assert!((found / wanted - 1.0).abs() < 0.02, "{found} {wanted}");
     }
 
     /// Displacement grows as speed squared far below the critical speed and stays constant far above.

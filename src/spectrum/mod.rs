@@ -26,6 +26,7 @@ pub mod levels;
 pub mod record_bins;
 pub mod spectrogram;
 mod split;
+pub mod tap;
 pub mod whiten;
 
 use serde::{Deserialize, Serialize};

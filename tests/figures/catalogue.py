@@ -141,6 +141,17 @@ FIGURES = (
         optimised("tests/bench/real_speed.py"),
         needs_data=True,
     ),
+    Figure(
+        "criticals",
+        (
+            "src/dsp/*.rs",
+            "src/angle/*.rs",
+            "src/angle/critical/*.rs",
+            "src/simulate/**/*.rs",
+            "tests/rust/criticals.rs",
+        ),
+        rust("criticals::critical_speed_figures"),
+    ),
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
     Figure("angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")),
     Figure(

@@ -17,9 +17,11 @@ import shutil
 import subprocess
 import sys
 import sysconfig
+import wave
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -187,6 +189,20 @@ def test_links_lead_somewhere(page):
 BUILDING = ("cargo ", "pip ", "tests/run")
 
 
+def write_taps(path):
+    """Eight taps, half a second apart, on a casing that rings at 700 Hz."""
+    rate_hz = 25_600
+    time_s = np.arange(rate_hz // 2) / rate_hz
+    ring = np.exp(-90 * time_s) * np.sin(2 * np.pi * 700 * time_s)
+    noise = np.random.default_rng(5).standard_normal(9 * time_s.size)
+    signal = np.concatenate([0 * time_s, *([ring] * 8)]) + 1e-3 * noise
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(rate_hz)
+        file.writeframes((20_000 * signal).astype("<i2").tobytes())
+
+
 def test_the_readme_commands_are_understood(folder):
     """The names in the README stand for one's own files; here they are samples.
 
@@ -198,6 +214,7 @@ def test_the_readme_commands_are_understood(folder):
     recordings = folder / "samples" / "recordings"
     for name, sample in {"runup": "bearing", "spin": "bearing", "phone": "microphone"}.items():
         shutil.copy(recordings / f"{sample}.wav", folder / f"{name}.wav")
+    write_taps(folder / "taps.wav")
     (folder / "archive").mkdir()
     shutil.copy(recordings / "bearing.wav", folder / "archive" / "cartridge-19_2031-05-05.wav")
     verbs = set()

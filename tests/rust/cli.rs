@@ -250,6 +250,12 @@ fn what_the_command_line_states_is_used() {
     let sought = good.check(&["--json", "--speed-range", "20000,200000"]);
     assert_eq!(parsed(&sought), plain);
 
+    // taps are made at standstill
+    let turning = good.path("spin.wav");
+    let output = good.check(&["--tap", text(&turning)]);
+    assert_eq!(status(&output), 2);
+    assert!(complaint(&output).contains("the shaft turns"), "{}", complaint(&output));
+
     let output = good.check(&["--role", "9=pulse"]);
     assert_eq!(status(&output), 2);
     assert!(complaint(&output).contains("spin.wav has no channel \"9\""), "{}", complaint(&output));

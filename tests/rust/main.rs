@@ -8,6 +8,7 @@ mod blind;
 mod blind_signals;
 #[cfg(feature = "cli")]
 mod cli;
+mod criticals;
 mod data;
 mod diagnoses;
 mod fitness;
