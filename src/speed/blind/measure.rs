@@ -21,9 +21,9 @@ const APART: f64 = 0.002;
 
 /// Frames left out at the ends of a stretch: there a curve has neighbours on one side only, and errs by
 /// several times its error elsewhere.
-pub(super) const END_FRAMES: usize = 2;
+pub(super) const END_FRAMES: usize = 0;
 /// Median distance of neighbouring frames from a smooth curve, in ln f, from which they follow no line.
-const LOOSE: f64 = 0.0015;
+const LOOSE: f64 = 0.006;
 /// A step in ln f, beyond what the slopes on both sides explain, that no shaft makes within a gap. The
 /// least step of a melody is 0.058.
 const JUMP: f64 = 0.03;
@@ -272,8 +272,11 @@ fn longest_run(good: &[bool], times: &[f64], ln_hz: &[f64]) -> Option<(usize, us
     let jumps = |a: usize, b: usize| {
         let before = slope(a.saturating_sub(4), a);
         let after = slope(b, (b + 4).min(good.len() - 1));
-        let expected = 0.5 * (before + after) * (b - a) as f64;
-        b > a + 1 && (ln_hz[b] - ln_hz[a] - expected).abs() > JUMP
+        let frames = (b - a) as f64;
+        let expected = 0.5 * (before + after) * frames;
+        // the ramp may begin or end anywhere within the gap
+        let corner = 0.5 * (after - before).abs() * frames;
+        b > a + 1 && (ln_hz[b] - ln_hz[a] - expected).abs() > JUMP + corner
     };
     frames
         .chunk_by(|&a, &b| b - a <= gap && !jumps(a, b))

@@ -24,8 +24,10 @@ const SAME: f64 = 0.0045;
 const LN_RANGE: f64 = 5.0;
 /// Chance that a shaft shows a line at half its speed (a rub, looseness, a whirl that locks in), and that
 /// such a line is the strongest of all.
-const HALF: f64 = 0.05;
+const HALF: f64 = 0.005;
 const HALF_STRONGEST: f64 = 0.3;
+/// Chance that an order stands out where both its neighbours do.
+const WITHIN_RUN: f64 = 0.7;
 /// Slip of a rolling bearing: its lines lie within this of the stated multipliers.
 const SLIP: f64 = 0.02;
 
@@ -316,7 +318,8 @@ impl Matched {
 
     fn ln_likelihood(&self, lines: &[Line], known: &Known<'_>, family: Family<'_>) -> f64 {
         let (first, last) = self.seen;
-        let mut sum: f64 = (first..=last).map(|n| (1.0 - known.visible(n, family)).ln()).sum();
+        let visible = |order: usize| self.visible(order, known, family);
+        let mut sum: f64 = (first..=last).map(|n| (1.0 - visible(n)).ln()).sum();
         let mut strays = 0;
         for (index, (met, line)) in self.orders.iter().zip(lines).enumerate() {
             match met {
@@ -324,7 +327,7 @@ impl Matched {
                     sum += self.half.map_or(0.0, |(_, ln_density)| HALF.ln() + ln_density);
                 }
                 Some(met) => {
-                    let p = known.visible(met.order, family);
+                    let p = visible(met.order);
                     sum += (p / (1.0 - p)).ln() + met.ln_density;
                 }
                 None => {
@@ -338,6 +341,18 @@ impl Matched {
             Some(Some(met)) => known.strongest(met.order, family).ln(),
             _ if self.half.is_some_and(|(half, _)| half == 0) => HALF_STRONGEST.ln(),
             _ => 0.02_f64.ln(),
+        }
+    }
+
+    /// Chance that an order stands out where its neighbours are known: the orders of a rotor come in runs.
+    fn visible(&self, order: usize, known: &Known<'_>, family: Family<'_>) -> f64 {
+        let alone = known.visible(order, family);
+        let is_met = |order| self.orders.iter().flatten().any(|met| met.order == order);
+        match family {
+            Family::Rotor if order > 1 && is_met(order - 1) && is_met(order + 1) => {
+                alone.max(WITHIN_RUN)
+            }
+            _ => alone,
         }
     }
 
