@@ -1667,7 +1667,7 @@ class Track:
         """
         Name of the channel it was made from.
         """
-    def criticals(self, /, *, phase: bool = True) -> "list[dict[str, Any]]":
+    def criticals(self, /, *, phase: bool | None = None) -> "list[dict[str, Any]]":
         """
         Critical speeds that a track of order 1 shows, lowest first, each a dictionary: ``rpm``, ``rpm_error``
         (undamped critical speed), ``amplification``, ``amplification_error`` (1 / (2 damping ratio)),
@@ -1677,12 +1677,13 @@ class Track:
         Parameters
         ----------
         phase : bool, optional
-            Whether angles are counted from pulses, so that phase can be fitted too.
+            Whether phase is fitted too; by default where angles are counted from pulses.
 
         Raises
         ------
         ValueError
-            Where the track is of another order.
+            Where the track is of another order, or was followed by another method than "transform": the fit
+            needs to know what the windows do to a fast passage.
         """
     @property
     def error(self, /) -> Incomplete:
