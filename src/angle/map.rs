@@ -1,6 +1,6 @@
 //! Order maps: short order spectra over time and speed.
 
-use ndarray::{Array2, ArrayView1};
+use ndarray::{Array2, ArrayView1, Axis, Slice};
 use serde::{Deserialize, Serialize};
 
 use super::resample::{self, AngleSignal, Resampler, Sampled, Turn};
@@ -272,7 +272,12 @@ impl OrderMapMaker {
     }
 
     /// The map of the turns that came.
-    pub fn finish(self) -> OrderMap {
+    pub fn finish(mut self) -> OrderMap {
+        // fewer came than were announced where a recording breaks off
+        let made = self.map.times_s.len();
+        if made < self.blocks {
+            self.map.phasors.slice_axis_inplace(Axis(0), Slice::from(..made));
+        }
         self.map
     }
 }
@@ -335,6 +340,16 @@ mod tests {
         let scatter = (real.iter().map(|x| x * x).sum::<f64>() / real.len() as f64).sqrt();
         let stated = stats::median(&track.errors);
         assert!((stated / scatter - 1.0).abs() < 0.15, "{stated} against {scatter}");
+    }
+
+    #[test]
+    fn a_map_that_breaks_off_holds_what_came() {
+        let whole = signal(200, |turns| (TAU * turns).cos());
+        let mut maker = OrderMapMaker::over(32, 200, 5.0, 1e6);
+        let turns = whole.values.chunks_exact(32).zip(whole.turn_times_s.windows(2)).take(60);
+        turns.for_each(|(values, t)| maker.push(Turn { start_s: t[0], end_s: t[1], values }));
+        let map = maker.finish();
+        assert_eq!((map.blocks(), map.track(1.0).expect("inside").len()), (6, 6));
     }
 
     #[test]

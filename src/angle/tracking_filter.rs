@@ -24,6 +24,7 @@ use crate::dsp::window::Window;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, step};
 use crate::recording::Channel;
+use crate::units::three_digits;
 
 /// Width of the band that is passed, between its two points of -3 dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,8 +53,9 @@ impl Default for TrackingFilter {
 
 /// Bandwidth times distance of the places at which phasors are held.
 const PLACED: f64 = 0.02;
-/// The widest band as a share of the sampling rate.
-const WIDEST: f64 = 0.2;
+/// The widest band as a share of the sampling rate: places lie at least two samples apart, and the noise
+/// beside the line lies beside the band.
+const WIDEST: f64 = 0.01;
 /// Places solved for together: of few waves, and at least.
 const STRETCH: usize = 4096;
 const LEAST_STRETCH: usize = 512;
@@ -93,7 +95,7 @@ pub fn tracks(
     progress: &mut dyn Progress,
 ) -> Result<Vec<Track>> {
     wave::check(waves)?;
-    filter.check(channel)?;
+    filter.check(channel, &waves[0])?;
     let covered = wave::covered(channel, waves)?;
     let places = Places::new(channel, &waves[0], filter.bandwidth, covered)?;
     let solver = Solver { channel, waves, places: &places, poles: filter.poles };
@@ -111,20 +113,28 @@ pub fn tracks(
 }
 
 impl TrackingFilter {
-    fn check(&self, channel: &Channel) -> Result<()> {
+    fn check(&self, channel: &Channel, first: &Wave) -> Result<()> {
         if !(1..=3).contains(&self.poles) {
             let problem = format!("{} poles cannot be had", self.poles);
             return Err(Error::setting("poles", problem, "take 1, 2 or 3"));
         }
+        let widest_hz = WIDEST * channel.rate_hz;
         let (name, width, most) = match self.bandwidth {
-            Bandwidth::Hz(hz) => ("bandwidth_hz", hz, WIDEST * channel.rate_hz),
-            Bandwidth::Orders(orders) => ("bandwidth_orders", orders, 1.0),
+            Bandwidth::Hz(hz) => ("bandwidth_hz", hz, widest_hz),
+            Bandwidth::Orders(orders) => {
+                let fastest_hz = first.speed.range_rpm().1 / 60.0;
+                ("bandwidth_orders", orders, (widest_hz / fastest_hz).min(1.0))
+            }
         };
         if width > 0.0 && width <= most {
             return Ok(());
         }
         let problem = format!("{width} is no bandwidth for this channel");
-        Err(Error::setting(name, problem, format!("take one above 0 and up to {most}")))
+        Err(Error::setting(
+            name,
+            problem,
+            format!("take one above 0 and up to {}", three_digits(most)),
+        ))
     }
 }
 
@@ -162,7 +172,9 @@ impl Places {
                 let to = speed.turns_at(channel.time_s(end));
                 let count = ((to - from) / turns).ceil() as usize + 1;
                 let index = |i: usize| {
-                    channel.index_at(speed.time_at_turns(from + i as f64 * turns)).max(start)
+                    channel
+                        .index_at(speed.time_at_turns(from + i as f64 * turns))
+                        .clamp(start, end + 1.0)
                 };
                 ((0..count).map(index).collect(), orders * turns)
             }
@@ -540,10 +552,10 @@ mod tests {
     }
 
     /// An amplitude that beats at half the bandwidth comes out 3 dB lower, one far slower unchanged, one
-    /// far faster is gone: with a place for each sample and with few.
+    /// far faster is gone.
     #[test]
     fn half_the_bandwidth_is_the_point_of_minus_3_db() {
-        for bandwidth_hz in [100.0, 2.0] {
+        for bandwidth_hz in [20.0, 2.0] {
             for poles in 1..=3 {
                 let gain = |beat_hz: f64| -> f64 {
                     let seconds = 30.0 / bandwidth_hz;
@@ -613,7 +625,7 @@ mod tests {
             (TAU * 300.0 * t).cos() + noise[(t * RATE_HZ).round() as usize]
         });
         for poles in 1..=3 {
-            for bandwidth in [Bandwidth::Hz(5.0), Bandwidth::Orders(0.02)] {
+            for bandwidth in [Bandwidth::Hz(5.0), Bandwidth::Hz(20.0), Bandwidth::Orders(0.02)] {
                 let waves = [Wave { speed: &speed, order: 1.0 }];
                 let track = &follow(&recorded, &waves, TrackingFilter { bandwidth, poles })[0];
                 let squares: f64 = track.phasors.iter().map(|c| (c.re - 1.0).powi(2)).sum();
@@ -653,7 +665,7 @@ mod tests {
         };
         let of = |hz: f64, poles| TrackingFilter { bandwidth: Bandwidth::Hz(hz), poles };
         assert!(refuse(&[wave], of(0.0, 2)).contains("bandwidth_hz"));
-        assert!(refuse(&[wave], of(500.0, 2)).contains("up to 400"));
+        assert!(refuse(&[wave], of(500.0, 2)).contains("up to 20.0"));
         assert!(refuse(&[wave], of(10.0, 4)).contains("poles"));
         assert!(refuse(&[wave], of(0.5, 2)).contains("wider band"));
         assert!(refuse(&[], of(10.0, 2)).contains("orders"));

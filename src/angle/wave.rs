@@ -53,7 +53,9 @@ pub(super) fn check(waves: &[Wave]) -> Result<()> {
         let same =
             |other: &Wave| other.order == wave.order && other.speed.knots() == wave.speed.knots();
         if waves[..place].iter().any(same) {
-            return refuse(format!("{} is given twice", wave.order), "give each once");
+            let rpm = wave.speed.range_rpm().1;
+            let what = format!("order {} of a speed up to {rpm:.0} rpm is given twice", wave.order);
+            return refuse(what, "give each order and each tone once");
         }
     }
     Ok(())

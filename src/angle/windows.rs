@@ -19,6 +19,7 @@ use crate::dsp::window::Window;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, step};
 use crate::recording::Channel;
+use crate::units::three_digits;
 
 /// How long a window is.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,8 +46,9 @@ const MOST_INFLATION: f64 = 10.0;
 
 /// The tracks of waves, one point for every half window.
 ///
-/// Windows in which a wave lies above the judged share of the sampling rate, or in which two waves
-/// cannot be parted, give no point of it. The standard error comes from the noise beside the line.
+/// Windows in which a wave lies above the judged share of the sampling rate, goes through fewer than two
+/// cycles, or cannot be parted from another give no point of it. The standard error comes from the noise
+/// beside the line.
 ///
 /// # Errors
 /// [`Error::Setting`] for a length that is none or orders that are none; [`Error::TooLittle`] where the
@@ -58,7 +60,7 @@ pub fn tracks(
     progress: &mut dyn Progress,
 ) -> Result<Vec<Track>> {
     wave::check(waves)?;
-    check_length(length)?;
+    check_length(length, channel.rate_hz)?;
     let covered = wave::covered(channel, waves)?;
     let mut tracks: Vec<Track> = waves.iter().map(|wave| Track::empty(wave.order)).collect();
     let placing = Placing { channel, first: &waves[0], length };
@@ -101,16 +103,19 @@ pub fn tracks(
     })
 }
 
-fn check_length(length: Length) -> Result<()> {
+/// Samples that a window holds at least.
+const LEAST_SAMPLES: usize = 8;
+
+fn check_length(length: Length, rate_hz: f64) -> Result<()> {
     let (name, value, least) = match length {
-        Length::Seconds(seconds) => ("seconds", seconds, 0.0),
-        Length::Turns(turns) => ("turns", turns, 2.0),
+        Length::Seconds(seconds) => ("seconds", seconds, LEAST_SAMPLES as f64 / rate_hz),
+        Length::Turns(turns) => ("turns", turns, LEAST_CYCLES),
     };
-    if value.is_finite() && value > 0.0 && value >= least {
+    if value.is_finite() && value >= least {
         return Ok(());
     }
-    let mend = format!("take {}", if least > 0.0 { "2 or more" } else { "a length above 0" });
-    Err(Error::setting(name, format!("{value} is no length of a window"), mend))
+    let problem = format!("{value} is no length of a window");
+    Err(Error::setting(name, problem, format!("take {} or more", three_digits(least))))
 }
 
 /// Where windows lie.
@@ -141,7 +146,10 @@ impl Placing<'_> {
         let places = (0..).map(|half| place(half).round() as usize);
         let inside: Vec<usize> = places.take_while(|&place| place <= covered.end).collect();
         let windows = inside.iter().zip(inside.iter().skip(2));
-        windows.map(|(&from, &to)| from..to).filter(|window| window.len() >= 8).collect()
+        windows
+            .map(|(&from, &to)| from..to)
+            .filter(|window| window.len() >= LEAST_SAMPLES)
+            .collect()
     }
 
     fn turns_in(&self, range: &Range<usize>) -> f64 {
@@ -149,16 +157,9 @@ impl Placing<'_> {
         turns(range.end) - turns(range.start)
     }
 
-    /// The time that stands for a window: its middle, in seconds or in turns.
+    /// The time that stands for a window: as far from its start as from its end, as in order maps.
     fn middle_s(&self, window: &Range<usize>) -> f64 {
-        let (from, to) = (self.time_s(window.start), self.time_s(window.end));
-        match self.length {
-            Length::Seconds(_) => 0.5 * (from + to),
-            Length::Turns(_) => {
-                let speed = self.first.speed;
-                speed.time_at_turns(0.5 * (speed.turns_at(from) + speed.turns_at(to)))
-            }
-        }
+        0.5 * (self.time_s(window.start) + self.time_s(window.end))
     }
 
     fn time_s(&self, index: usize) -> f64 {
@@ -360,8 +361,9 @@ mod tests {
         let refuse = |length| {
             tracks(&recorded, &waves, length, &mut Silent).expect_err("refused").to_string()
         };
-        assert!(refuse(Length::Turns(1.0)).contains("2 or more"));
-        assert!(refuse(Length::Seconds(-1.0)).contains("above 0"));
+        assert!(refuse(Length::Turns(1.0)).contains("2.00 or more"));
+        assert!(refuse(Length::Seconds(-1.0)).contains("0.00100 or more"));
+        assert!(refuse(Length::Seconds(1e-9)).contains("0.00100 or more"));
         assert!(refuse(Length::Seconds(5.0)).contains("4.00 s"));
         assert!(refuse(Length::Turns(1e4)).contains("turns for one window"));
     }

@@ -25,6 +25,7 @@ impl Banded {
     /// # Panics
     /// Where the place lies outside the band or the matrix.
     pub fn add(&mut self, row: usize, column: usize, value: f64) {
+        assert!(row.abs_diff(column) <= self.half_width, "({row}, {column}) is outside the band");
         let place = self.place(row.max(column), row.min(column));
         self.lower[place] += value;
     }
@@ -158,6 +159,12 @@ mod tests {
             let diagonal = factor.inverse_diagonal();
             assert!((0..order).all(|i| (diagonal[i] - inverse[(i, i)]).abs() < 1e-12));
         }
+    }
+
+    #[test]
+    #[should_panic(expected = "outside the band")]
+    fn a_place_outside_the_band_is_a_mistake() {
+        Banded::zeros(5, 1).add(3, 1, 1.0);
     }
 
     #[test]

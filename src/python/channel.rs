@@ -340,9 +340,11 @@ impl PyChannel {
     /// turns : float, default 16
     ///     Length of a window of "transform", 2 or more.
     /// seconds : float, default 0.1
-    ///     Length of a window of "blocks".
+    ///     Length of a window of "blocks". An order that goes through fewer than two cycles in it gives no
+    ///     point.
     /// bandwidth_orders : float, default 0.05
-    ///     Width of the band of "filter" between its points of -3 dB, in orders.
+    ///     Width of the band of "filter" between its points of -3 dB, in orders; up to a hundredth of the
+    ///     sampling rate.
     /// bandwidth_hz : float, optional
     ///     The same in Hz, instead of orders.
     /// poles : int, default 2
@@ -392,6 +394,7 @@ impl PyChannel {
         compute_interruptibly(py, "order tracks", move |progress| {
             let method = settings.method(&method)?;
             orders.iter().try_for_each(|&order| check_order("orders", order))?;
+            others.iter().try_for_each(|(_, order)| check_order("others", *order))?;
             let speed = speed_or_constant(speed, &channel, &machine)?;
             let tones: Vec<Speed> =
                 tones_hz.iter().map(|&hz| tone(hz, &channel)).collect::<Result<_>>()?;

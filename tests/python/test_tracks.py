@@ -100,6 +100,7 @@ def test_the_filter_parts_what_crosses(crossing):
         ({"method": "filter", "poles": 7}, "1, 2 or 3"),
         ({"method": "filter", "bandwidth_hz": -1.0}, "no bandwidth"),
         ({"method": "blocks", "seconds": 0.0}, "no length of a window"),
+        ({"method": "blocks", "seconds": 1e-9}, "no length of a window"),
         ({"turns": 1e9}, "turns for one window"),
         ({"tones_hz": [-50.0]}, "no tone"),
         ({"orders": [1, 1]}, "given twice"),

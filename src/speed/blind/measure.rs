@@ -19,11 +19,6 @@ const FLOOR_BINS: usize = 30;
 /// left out of the mean over the orders.
 const APART: f64 = 0.002;
 
-/// Frames left out at the ends of a stretch: there a curve has neighbours on one side only, and errs by
-/// several times its error elsewhere.
-pub(super) const END_FRAMES: usize = 0;
-/// Median distance of neighbouring frames from a smooth curve, in ln f, from which they follow no line.
-const LOOSE: f64 = 0.006;
 /// A step in ln f, beyond what the slopes on both sides explain, that no shaft makes within a gap. The
 /// least step of a melody is 0.058.
 const JUMP: f64 = 0.03;
@@ -107,15 +102,8 @@ impl Pass {
         }
         // shafts do not jump: 0.6 % between frames, more only where all frames scatter
         let tolerance = (4.0 * median(&of_found)).max(0.006);
-        // where the line has sunk into the noise of a resonance, each frame finds another of its peaks
-        let loose = (4.0 * median(&of_found)).max(LOOSE);
-        let good: Vec<bool> = (0..all.len())
-            .map(|i| {
-                let near = i.saturating_sub(4)..(i + 5).min(all.len());
-                let local: Vec<f64> = near.filter(|&k| found(k)).map(|k| residuals[k]).collect();
-                found(i) && residuals[i] < tolerance && median(&local) < loose
-            })
-            .collect();
+        let good: Vec<bool> =
+            (0..all.len()).map(|i| found(i) && residuals[i] < tolerance).collect();
         let (first, last) = longest_run(&good, &self.times, &all)?;
         let inside = first..=last;
         let mut seen: Vec<f64> =
@@ -124,8 +112,8 @@ impl Pass {
         let scatter: Vec<f64> =
             inside.clone().filter(|&i| good[i]).map(|i| self.scatter[i]).collect();
         Some(Stretch {
-            start_s: self.times[first + END_FRAMES],
-            end_s: self.times[last - END_FRAMES],
+            start_s: self.times[first],
+            end_s: self.times[last],
             coverage: kept.len() as f64 / (last - first + 1) as f64,
             residual: median(&kept),
             worst_residual: quantile_of(&mut seen, 0.95),
@@ -137,9 +125,9 @@ impl Pass {
 /// The part of a recording over which the speed was followed. Offsets are in ln f.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Stretch {
-    /// Middle of the first frame that counts.
+    /// Middle of the first frame.
     pub start_s: f64,
-    /// Middle of the last frame that counts.
+    /// Middle of the last frame.
     pub end_s: f64,
     /// Share of its frames with a line.
     pub coverage: f64,
@@ -281,7 +269,6 @@ fn longest_run(good: &[bool], times: &[f64], ln_hz: &[f64]) -> Option<(usize, us
     frames
         .chunk_by(|&a, &b| b - a <= gap && !jumps(a, b))
         .max_by_key(|run| run.len())
-        .filter(|run| run.len() > 2 * END_FRAMES + 1)
         .and_then(|run| Some((*run.first()?, *run.last()?)))
 }
 

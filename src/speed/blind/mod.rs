@@ -60,7 +60,8 @@ const STRAY_LINES: (f64, f64) = (0.3, 1.0);
 const MEASURED_ORDERS: usize = 8;
 /// Relative error that remains on clean run-ups.
 const LEAST_ERROR: f64 = 2e-4;
-/// So few orders do not check each other; then the error is larger by this factor.
+/// So few orders do not check each other; then the error is larger by this factor (set on simulated
+/// run-ups, as the figures of the speed without pulses show).
 const FEW_ORDERS: usize = 2;
 const UNCHECKED: f64 = 1.4;
 /// Readings below these odds are not named.
@@ -298,9 +299,7 @@ fn doubts(
     window_s: f64,
 ) -> Result<(), Refused> {
     let duration_s = signal.duration_s();
-    // frames follow each other by half a window
-    let ends_s = measure::END_FRAMES as f64 * window_s;
-    let kept = (stretch.end_s - stretch.start_s + ends_s + 0.5 * window_s) / duration_s;
+    let kept = (stretch.end_s - stretch.start_s + 0.5 * window_s) / duration_s;
     if stretch.worst_residual > LARGEST_RESIDUAL
         || ridge.travel > TRAVEL.0 * ridge.span + TRAVEL.1 + TRAVEL.2 * duration_s
     {

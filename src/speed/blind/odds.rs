@@ -23,10 +23,10 @@ const SAME: f64 = 0.0045;
 /// states a range is mistaken about the whole run once in 150 times (common practice, no source).
 const LN_RANGE: f64 = 5.0;
 /// Chance that a shaft shows a line at half its speed (a rub, looseness, a whirl that locks in), and that
-/// such a line is the strongest of all.
+/// such a line is the strongest of all (common practice, no source).
 const HALF: f64 = 0.005;
 const HALF_STRONGEST: f64 = 0.3;
-/// Chance that an order stands out where both its neighbours do.
+/// Chance that an order stands out where both its neighbours do (common practice, no source).
 const WITHIN_RUN: f64 = 0.7;
 /// Slip of a rolling bearing: its lines lie within this of the stated multipliers.
 const SLIP: f64 = 0.02;

@@ -183,10 +183,9 @@ fn gap_note(gap: &train::Gap) -> String {
     }
 }
 
-/// Standard error of the angle: the curve's own, and how far the half-way point of an edge may be off
-/// at the highest speed (0.007 of a sample, somewhat more than
-/// simulated converters show; 0.29, a whole sample's
-/// uniform error, without a low-pass).
+/// Standard error of the angle: the curve's own, and how far the half-way point of an edge may be off at
+/// the highest speed: 0.007 of a sample, somewhat more than simulated converters show; 0.29, a whole
+/// sample's uniform error, without a low-pass.
 fn angle_error_deg(stream: &Stream, curve: &Curve, top_hz: f64) -> f64 {
     let samples = if stream.two_valued { 1.0 / 12.0_f64.sqrt() } else { 0.007 };
     let systematic = samples / stream.rate_hz * top_hz;

@@ -21,7 +21,7 @@ const LEAST_RUN: usize = 8;
 /// Pulses through which the prediction is drawn.
 const HISTORY: usize = 10;
 /// So many pulses left out among so many kept ones in a row are a crowd, if it is so many times what the
-/// stretch shows on average.
+/// stretch shows on average (set on simulated bursts).
 const CROWD: f64 = 7.0;
 const CROWD_SPAN: usize = 12;
 const MORE_THAN_USUAL: f64 = 6.0;
