@@ -279,7 +279,7 @@ pub(crate) fn prepared(
 }
 
 /// Says where a stated constant speed was not used, and the measured one differs.
-fn stated_otherwise(machine: &Machine, speed: &Speed) -> Option<String> {
+pub(crate) fn stated_otherwise(machine: &Machine, speed: &Speed) -> Option<String> {
     let stated = machine.shaft.constant_rpm?;
     let (low, high) = speed.range_rpm();
     let differs = stated < 0.98 * low || stated > 1.02 * high || !speed.is_steady(0.02);

@@ -198,9 +198,11 @@ class Channel:
         turns : float, default 16
             Length of a window of "transform", 2 or more.
         seconds : float, default 0.1
-            Length of a window of "blocks".
+            Length of a window of "blocks". An order that goes through fewer than two cycles in it gives no
+            point.
         bandwidth_orders : float, default 0.05
-            Width of the band of "filter" between its points of -3 dB, in orders.
+            Width of the band of "filter" between its points of -3 dB, in orders; up to a hundredth of the
+            sampling rate.
         bandwidth_hz : float, optional
             The same in Hz, instead of orders.
         poles : int, default 2
@@ -1215,7 +1217,8 @@ class Recording:
         Returns
         -------
         Speed
-            From pulses, a speed channel, the stated constant, or the signal itself, in this order.
+            From pulses, a speed channel, the stated constant, or the signal itself, in this order; ``notes``
+            says where what is stated was not used.
 
         Raises
         ------

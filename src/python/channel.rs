@@ -12,7 +12,7 @@ use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::angle::tracking_filter::{Bandwidth, TrackingFilter};
 use crate::angle::windows::Length;
-use crate::angle::{self, Method, OrderMap, Wave, average, resample};
+use crate::angle::{self, Method, OrderMap, Wave, average, map, resample};
 use crate::case::KnownOrders;
 use crate::error::{Error, Result};
 use crate::figure::Subject;
@@ -72,8 +72,10 @@ pub(super) fn own(speed: Option<Py<PySpeed>>) -> Option<Speed> {
 /// A tone of fixed frequency, as a shaft that turns so fast.
 fn tone(hz: f64, channel: &Channel) -> Result<Speed> {
     let end_s = channel.start_s + channel.duration_s();
-    Speed::constant(SpeedSource::Stated, 60.0 * hz, channel.start_s, end_s).map_err(|_| {
-        Error::setting("tones_hz", format!("{hz} Hz is no tone"), "give frequencies above 0")
+    let speed = Speed::constant(SpeedSource::Stated, 60.0 * hz, channel.start_s, end_s);
+    speed.ok().filter(|_| hz < 0.5 * channel.rate_hz).ok_or_else(|| {
+        let mend = format!("give frequencies above 0 and below {}", 0.5 * channel.rate_hz);
+        Error::setting("tones_hz", format!("{hz} Hz is no tone of this channel"), mend)
     })
 }
 
@@ -403,6 +405,15 @@ impl PyChannel {
             waves.extend(tones.iter().map(|speed| Wave { speed, order: 1.0 }));
             waves.extend(others.iter().map(|(speed, order)| Wave { speed, order: *order }));
             let found = angle::follow(&channel, &waves, &method, progress)?;
+            if let Some(empty) = found.iter().take(orders.len()).find(|track| track.is_empty()) {
+                let judged_hz = map::JUDGED_SHARE_OF_RATE * channel.rate_hz;
+                let problem = format!("order {} gives no point", empty.order);
+                let mend = format!(
+                    "take an order that stays below {judged_hz:.0} Hz somewhere, can be told from the others, \
+                     and goes through two cycles in a window"
+                );
+                return Err(Error::setting("orders", problem, mend));
+            }
             let window_turns = match method {
                 Method::Windows(Length::Turns(turns)) => Some(turns),
                 _ => None,

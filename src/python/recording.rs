@@ -14,6 +14,7 @@ use super::convert::{
 };
 use super::html;
 use super::speed::PySpeed;
+use crate::diagnose::stated_otherwise;
 use crate::error::Error;
 use crate::machine::Machine;
 use crate::machine::parse::resolved_toml;
@@ -201,7 +202,8 @@ impl PyRecording {
     /// Returns
     /// -------
     /// Speed
-    ///     From pulses, a speed channel, the stated constant, or the signal itself, in this order.
+    ///     From pulses, a speed channel, the stated constant, or the signal itself, in this order; ``notes``
+    ///     says where what is stated was not used.
     ///
     /// Raises
     /// ------
@@ -217,7 +219,9 @@ impl PyRecording {
         let machine = self.machine_for(rpm, range_rpm)?;
         let recording = self.inner.clone();
         let inner = compute_interruptibly(py, "speed", move |progress| {
-            choose::choose(&recording, &machine, progress)?.into_speed()
+            let mut speed = choose::choose(&recording, &machine, progress)?.into_speed()?;
+            speed.notes.extend(stated_otherwise(&machine, &speed));
+            Ok(speed)
         })?;
         Ok(PySpeed { inner })
     }

@@ -103,6 +103,8 @@ def test_the_filter_parts_what_crosses(crossing):
         ({"method": "blocks", "seconds": 1e-9}, "no length of a window"),
         ({"turns": 1e9}, "turns for one window"),
         ({"tones_hz": [-50.0]}, "no tone"),
+        ({"tones_hz": [50_000.0]}, "no tone"),
+        ({"orders": [500]}, "gives no point"),
         ({"orders": [1, 1]}, "given twice"),
         ({"orders": []}, "at least one order"),
     ],
@@ -121,3 +123,8 @@ def test_the_filter_solves_the_published_system():
         sys.path.pop(0)
     recording = tracking_filter.recording(3.0)
     assert tracking_filter.difference(recording, [tracking_filter.best]) < 1e-4
+
+
+def test_a_stated_speed_that_is_not_used_is_told(good):
+    assert any("are not used" in note for note in good.speed(rpm=30_000).notes)
+    assert not any("not used" in note for note in good.speed().notes)
