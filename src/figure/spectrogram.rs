@@ -43,6 +43,9 @@ pub fn spectrogram(
     orders: Option<Orders>,
     band_hz: Option<[f64; 2]>,
 ) -> Result<Figure> {
+    if let Some(orders) = &orders {
+        orders.check()?;
+    }
     let columns = columns(spectrogram, orders, band_hz)?;
     let axis_hz = spectrogram.axis_hz();
     let values: Vec<f32> =
@@ -53,9 +56,10 @@ pub fn spectrogram(
         (Axis::linear("frequency", "Hz"), axis_hz.get(columns).unwrap_or_default().to_vec()),
         (subject.decibels(depth_db(&values)), values),
     )?;
-    if let Some(orders) = orders {
-        orders.check()?;
-        map = map.with_lines(orders.lines()?);
-    }
-    Ok(Figure::of(subject.title("spectrogram"), map))
+    let Some(orders) = orders else {
+        return Ok(Figure::of(subject.title("spectrogram"), map));
+    };
+    map = map.with_lines(orders.lines()?);
+    let figure = Figure::of(subject.title("spectrogram"), map);
+    Ok(figure.with_note("dashed: an order runs between each pair, named at its end"))
 }

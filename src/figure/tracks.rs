@@ -191,7 +191,12 @@ fn amplitude_curve(x: &[f64], track: &Track, name: String) -> Result<Curve> {
 
 fn phase_axis(tracks: &[TrackOf]) -> Axis {
     let lowest = tracks.iter().map(|one| one.track.order).fold(f64::INFINITY, f64::min);
-    let turn = if lowest.is_finite() && lowest > 0.0 { 360.0 / lowest } else { 360.0 };
+    let turn = match lowest {
+        whole if whole >= 1.0 && whole.is_finite() => 360.0 / whole,
+        // whole turns, so that the axis has round numbers for broken orders too
+        broken if broken > 0.0 && broken < 1.0 => 360.0 * (1.0 / broken).ceil(),
+        _ => 360.0,
+    };
     Axis::linear("phase lag", "degrees").between(0.0, turn)
 }
 
