@@ -61,5 +61,5 @@ pub fn spectrogram(
     };
     map = map.with_lines(orders.lines()?);
     let figure = Figure::of(subject.title("spectrogram"), map);
-    Ok(figure.with_note("dashed: an order runs between each pair, named at its end"))
+    Ok(figure.with_note("dashed: an order runs between each pair, named at its end".to_owned()))
 }
