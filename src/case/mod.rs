@@ -238,11 +238,10 @@ impl<'a> View<'a> {
                 return Vec::new();
             };
             let Some(speed) = &self.case.speed else { return Vec::new() };
+            let (turns, phase_known) = (map.turns_per_block as f64, self.case.phase_known());
             let observed = Observed {
-                derivative: self.quantity().derivative_of_displacement().unwrap_or(2) as u8,
-                turns_per_block: map.turns_per_block as f64,
-                phase_known: self.case.phase_known(),
                 speed_error_percent: speed.error_percent,
+                ..Observed::of(self.quantity(), turns, phase_known)
             };
             critical::find(track, &|time_s| speed.rpm_at(time_s), observed)
         };

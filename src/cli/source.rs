@@ -13,7 +13,7 @@ use crate::machine::{self, FASTEST_RPM, Machine};
 use crate::progress::Progress;
 use crate::recording::read::{ReadOptions, read_with};
 use crate::recording::spec::{apply_specs, owner};
-use crate::recording::{ChannelSpec, RATES_HZ, Recording, Role};
+use crate::recording::{Channel, ChannelSpec, RATES_HZ, Recording, Role};
 use crate::spectrum::tap;
 
 /// What `check` and `report` have in common.
@@ -75,13 +75,18 @@ impl Source {
         let file = self.machine.as_deref().unwrap_or(Path::new("command line"));
         state(self, &mut machine, &recording, file)?;
         let recording = apply_specs(recording, &machine.channel, file)?;
-        let taps = match &self.tap {
-            Some(path) => tap::ringing(&tapped(path, &recording, &machine, file, progress)?)?,
-            None => Vec::new(),
+        let (taps, note) = match &self.tap {
+            Some(path) => {
+                let taps = read_with(path, &ReadOptions::default(), progress)?;
+                let (taps, note) = tapped(taps, &recording, &machine, file)?;
+                (tap::ringing(&taps)?, note)
+            }
+            None => (Vec::new(), None),
         };
         let given = self.machine.is_some();
         let (case, mut diagnosis) =
             diagnose_with_taps(&recording, &machine, given, taps, progress)?;
+        diagnosis.notes.extend(note);
         if let Some(beside) = self.machine_beside() {
             diagnosis.suggestions = vec![format!(
                 "{} lies beside the recording and is not used: name it by --machine",
@@ -100,23 +105,31 @@ impl Source {
     }
 }
 
-/// The recording of taps, its channels named like those of the run.
+/// The recording of taps, its channels named like those of the run: by their own names where the run
+/// has them all; else, where there are as many, in the order of the run, with a note.
 fn tapped(
-    path: &Path,
+    taps: Recording,
     run: &Recording,
     machine: &Machine,
     file: &Path,
-    progress: &mut dyn Progress,
-) -> Result<Recording> {
-    let taps = read_with(path, &ReadOptions::default(), progress)?;
-    if taps.channels.len() == run.channels.len() {
-        return apply_specs(taps, &machine.channel, file);
+) -> Result<(Recording, Option<String>)> {
+    let among = |channels: &[Channel], name: &str| {
+        channels.iter().any(|channel| channel.name().to_lowercase() == name.to_lowercase())
+    };
+    let known = taps.channels.iter().all(|channel| among(&run.channels, channel.name()));
+    if taps.channels.len() == run.channels.len() && !known {
+        let names: Vec<&str> = run.channels.iter().map(Channel::name).collect();
+        let note = format!(
+            "{} does not name its channels like the run: they are taken in the run's order, {}",
+            taps.name,
+            names.join(", ")
+        );
+        return Ok((apply_specs(taps, &machine.channel, file)?, Some(note)));
     }
-    // without the pulse channel, say, only names can tell which is which
-    let mut known = machine.channel.clone();
-    known.retain(|name, _| taps.channels.iter().any(|channel| channel.name() == name));
-    known.values_mut().for_each(|spec| spec.number = None);
-    apply_specs(taps, &known, file)
+    let mut specs = machine.channel.clone();
+    specs.retain(|name, _| among(&taps.channels, name));
+    specs.values_mut().for_each(|spec| spec.number = None);
+    Ok((apply_specs(taps, &specs, file)?, None))
 }
 
 /// What the command line states goes over what the machine file states.
@@ -203,7 +216,6 @@ fn role(text: &str) -> std::result::Result<(String, Role), String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::recording::Channel;
 
     #[test]
     fn numbers_on_the_command_line_are_checked() {
@@ -223,6 +235,35 @@ mod tests {
         assert!(role("1=puls").is_err_and(|text| text.contains("vibration, pulse, speed")));
         assert!(role("=pulse").is_err());
         assert!(role("pulse").is_err());
+    }
+
+    #[test]
+    fn taps_go_by_name_and_only_else_by_number() {
+        let recording = |names: [&str; 2]| {
+            let channel = |(i, name): (usize, &str)| {
+                let samples = vec![i as f32 + 1.0; 8];
+                Channel::new(ChannelSpec::named(name), 1000.0, samples).expect("a channel")
+            };
+            let channels = names.into_iter().enumerate().map(channel).collect();
+            Recording::from_channels("taps", channels).expect("a recording")
+        };
+        let file = Path::new("m.toml");
+        let mut machine = Machine::default();
+        for (i, name) in ["front", "rear"].into_iter().enumerate() {
+            let spec = ChannelSpec { number: Some(i + 1), ..ChannelSpec::named(name) };
+            machine.channel.insert(name.to_owned(), spec);
+        }
+        let run = recording(["front", "rear"]);
+        let told = |names: [&str; 2]| {
+            let (taps, note) =
+                tapped(recording(names), &run, &machine, file).expect("they can be named");
+            let front = taps.channels.iter().find(|channel| channel.name() == "front");
+            (front.expect("named").values()[0], note)
+        };
+        assert_eq!(told(["rear", "front"]), (2.0, None));
+        let (first, note) = told(["ch1", "ch2"]);
+        assert_eq!(first, 1.0);
+        assert!(note.is_some_and(|note| note.contains("in the run's order, front, rear")));
     }
 
     #[test]

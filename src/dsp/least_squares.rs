@@ -1,67 +1,9 @@
-//! Small least squares: columns of complex numbers, and a damped Gauss-Newton search.
+//! Small least squares: a damped Gauss-Newton search, and how sure its end is.
 
 use nalgebra::{DMatrix, DVector};
 
-use super::fft::Complex64;
-
 /// Step of the numeric derivatives.
 const STEP: f64 = 1e-5;
-
-/// The product of a unit column with another one.
-pub fn along(unit: &[Complex64], other: &[Complex64]) -> Complex64 {
-    unit.iter().zip(other).map(|(a, b)| a.conj() * b).sum()
-}
-
-/// Length of a column.
-pub fn norm(column: &[Complex64]) -> f64 {
-    column.iter().map(|value| value.norm_sqr()).sum::<f64>().sqrt()
-}
-
-/// What is left of a column beside orthonormal ones.
-pub fn without(mut column: Vec<Complex64>, base: &[Vec<Complex64>]) -> Vec<Complex64> {
-    for unit in base {
-        let share = along(unit, &column);
-        for (value, u) in column.iter_mut().zip(unit) {
-            *value -= u * share;
-        }
-    }
-    column
-}
-
-/// A column made orthogonal to orthonormal ones and of length 1; `None` where hardly anything of it
-/// is left.
-pub fn orthonormal(column: Vec<Complex64>, base: &[Vec<Complex64>]) -> Option<Vec<Complex64>> {
-    let before = norm(&column);
-    let mut left = without(column, base);
-    let length = norm(&left);
-    if length.is_nan() || length <= 1e-9 * before {
-        return None;
-    }
-    left.iter_mut().for_each(|value| *value /= length);
-    Some(left)
-}
-
-/// The factors of the columns that come closest to `y`.
-pub fn factors(columns: &[Vec<Complex64>], y: &[Complex64]) -> Vec<Complex64> {
-    let mut units: Vec<Vec<Complex64>> = Vec::new();
-    // rows of the upper triangle: columns = units * triangle
-    let mut triangle = DMatrix::<Complex64>::zeros(columns.len(), columns.len());
-    for (j, column) in columns.iter().enumerate() {
-        let mut left = column.clone();
-        for (i, unit) in units.iter().enumerate() {
-            let share = along(unit, &left);
-            triangle[(i, j)] = share;
-            left.iter_mut().zip(unit).for_each(|(value, u)| *value -= u * share);
-        }
-        let length = norm(&left).max(f64::MIN_POSITIVE);
-        triangle[(j, j)] = length.into();
-        left.iter_mut().for_each(|value| *value /= length);
-        units.push(left);
-    }
-    let right = DVector::from_iterator(units.len(), units.iter().map(|unit| along(unit, y)));
-    let solved = triangle.solve_upper_triangular(&right);
-    solved.map_or_else(|| vec![Complex64::ZERO; columns.len()], |x| x.iter().copied().collect())
-}
 
 /// The end of a search.
 #[derive(Debug, Clone)]
@@ -184,4 +126,57 @@ pub fn correlation_length(residual: &[f64], step: usize) -> f64 {
         length += 2.0 * correlation;
     }
     length
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::test_noise::Random;
+
+    /// A straight line `a + b x` through points.
+    fn line<'a>(points: &'a [(f64, f64)]) -> impl Fn(&[f64]) -> Vec<f64> + 'a {
+        |p: &[f64]| points.iter().map(|(x, y)| p[0] + p[1] * x - y).collect()
+    }
+
+    fn points() -> Vec<(f64, f64)> {
+        let mut random = Random(3);
+        (0..20).map(|i| (f64::from(i), 2.0 + 0.7 * f64::from(i) + 0.3 * random.next())).collect()
+    }
+
+    const FREE: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
+
+    /// Variances and covariance of a straight line: `s²/n + s² m²/S`, `s²/S`, `-s² m/S`, with the mean m
+    /// of x and S the sum of squares about it (N. R. Draper and H. Smith, Applied Regression Analysis,
+    /// ch. 1: from memory).
+    #[test]
+    fn covariance_of_a_straight_line() {
+        let points = points();
+        let found = levenberg_marquardt(&line(&points), vec![0.0, 0.0], &[FREE, FREE], 1e-14);
+        let n = points.len() as f64;
+        let mean = points.iter().map(|(x, _)| x).sum::<f64>() / n;
+        let about: f64 = points.iter().map(|(x, _)| (x - mean).powi(2)).sum();
+        let slope = points.iter().map(|(x, y)| (x - mean) * y).sum::<f64>() / about;
+        assert!((found.x[1] - slope).abs() < 1e-6, "{} {slope}", found.x[1]);
+        let scatter = found.residual.iter().map(|r| r * r).sum::<f64>() / (n - 2.0);
+        let covariance = covariance(&found.jacobian, points.len(), scatter);
+        let across = -scatter * mean / about;
+        let expected =
+            [[scatter / n + scatter * mean * mean / about, across], [across, scatter / about]];
+        for (row, expected) in covariance.iter().zip(expected) {
+            for (value, expected) in row.iter().zip(expected) {
+                assert!((value / expected - 1.0).abs() < 1e-6, "{value} {expected}");
+            }
+        }
+    }
+
+    /// Numbers by themselves have the length 1; each one told three times has 1 + 2 (2/3 + 1/3) = 3.
+    #[test]
+    fn correlation_length_counts_repeated_points() {
+        let mut random = Random(7);
+        let alone: Vec<f64> = (0..3000).map(|_| random.next()).collect();
+        assert!((correlation_length(&alone, 1) - 1.0).abs() < 0.15);
+        let thrice: Vec<f64> = alone.iter().flat_map(|&r| [r; 3]).collect();
+        let length = correlation_length(&thrice, 1);
+        assert!((length - 3.0).abs() < 0.3, "{length}");
+    }
 }

@@ -2,6 +2,7 @@
 
 pub mod banded;
 pub mod blocks;
+pub mod columns;
 pub mod fft;
 pub mod floor;
 pub mod gamma;
@@ -13,5 +14,7 @@ pub mod moments;
 pub mod peaks;
 pub mod segments;
 pub mod stats;
+#[cfg(test)]
+pub(crate) mod test_noise;
 pub mod window;
 pub mod window_response;

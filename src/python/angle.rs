@@ -14,7 +14,7 @@ use crate::angle::{OrderMap, SlowRoll, SynchronousAverage, Track};
 use crate::case::KnownOrders;
 use crate::error::Error;
 use crate::figure::Subject;
-use crate::units::{Quantity, Unit, grouped, three_digits};
+use crate::units::{Quantity, grouped, three_digits};
 
 /// Order map: zero-to-peak amplitudes over orders, block by block.
 #[derive(Serialize, Deserialize)]
@@ -130,6 +130,8 @@ pub(super) struct PyTrack {
     pub(super) phase_stated: bool,
     /// Whether angles are counted from pulses, so that phase can be followed over the run.
     pub(super) phase_known: bool,
+    /// Standard error of the speed in percent of it.
+    pub(super) speed_error_percent: f64,
     /// Turns in each window, where they are constant.
     pub(super) window_turns: Option<f64>,
     /// Corner of an AC-coupled chain in Hz.
@@ -256,15 +258,24 @@ impl PyTrack {
         Ok(Some(told.into_any()))
     }
 
-    /// Critical speeds that a track of order 1 shows, lowest first, each a dictionary: ``rpm``, ``rpm_error``
-    /// (undamped critical speed), ``amplification``, ``amplification_error`` (1 / (2 damping ratio)),
-    /// ``half_power`` (``factor``, ``error``, ``peak_rpm``, ``low_rpm``, ``high_rpm``), ``split_pair``,
-    /// ``with_phase``, and ``up`` and ``down``: what run-ups and run-downs alone say, or None.
+    /// Critical speeds that a track of order 1 shows.
+    ///
+    /// The response of one or more modes to unbalance is fitted through each run-up and run-down.
+    /// Amplification factor and half-power speeds are defined as in the API standard paragraphs (from memory).
     ///
     /// Parameters
     /// ----------
     /// phase : bool, optional
     ///     Whether phase is fitted too; by default where angles are counted from pulses.
+    ///
+    /// Returns
+    /// -------
+    /// list of dict
+    ///     One for each critical speed, the lowest first: ``rpm``, ``rpm_error`` (undamped critical speed, and
+    ///     its standard error, which holds that of the speed), ``amplification``, ``amplification_error``
+    ///     (1 / (2 damping ratio)), ``half_power`` (``factor``, ``error``, ``peak_rpm``, ``low_rpm``,
+    ///     ``high_rpm``), ``split_pair``, ``with_phase``, and ``up`` and ``down``: what run-ups and run-downs
+    ///     alone say (``rpm``, ``amplification`` and their errors), or None. Empty where none is seen.
     ///
     /// Raises
     /// ------
@@ -287,12 +298,15 @@ impl PyTrack {
             exception(Error::setting("method", problem, "follow the order by \"transform\""))
         })?;
         let phase = phase.unwrap_or(self.phase_known);
-        let quantity = Unit::from_symbol(&self.subject.unit).map(Unit::quantity);
-        let quantity = quantity
+        let known = Some(self.subject.quantity);
+        let quantity = known
             .filter(|quantity| quantity.derivative_of_displacement().is_some())
             .unwrap_or(Quantity::Acceleration);
         let found = compute(py, || {
-            let observed = Observed::of(quantity, turns_per_block, phase);
+            let observed = Observed {
+                speed_error_percent: self.speed_error_percent,
+                ..Observed::of(quantity, turns_per_block, phase)
+            };
             let displacement = self.inner.converted(quantity, Quantity::Displacement, 1.0);
             Ok(displacement.map_or_else(Vec::new, |track| {
                 critical::find(&track, &critical::speed_of(&track), observed)

@@ -423,6 +423,7 @@ impl PyChannel {
                 subject: subject.clone(),
                 phase_stated: speed.edge.is_some(),
                 phase_known: speed.source() == SpeedSource::Pulse,
+                speed_error_percent: speed.error_percent,
                 window_turns,
                 corner_hz: channel.spec.corner_hz,
                 slow_roll: None,

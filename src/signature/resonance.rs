@@ -32,9 +32,10 @@ fn score(case: &Case) -> Vec<Score> {
     best.map(|(critical, view)| score_view(&critical, &view)).into_iter().collect()
 }
 
-/// The strongest critical speed of a channel first, then the others.
+/// The strongest critical speed of a channel first, then the others, their keys numbered.
 fn score_view(main: &Critical, view: &View) -> Score {
-    let mut evidence = vec![place(main, view.criticals())];
+    let all = view.criticals();
+    let mut evidence = vec![place(main, all)];
     evidence.push(Evidence::new(
         "fit_improvement",
         main.improvement,
@@ -45,10 +46,12 @@ fn score_view(main: &Critical, view: &View) -> Score {
             main.improvement
         ),
     ));
-    evidence.extend(details(main, view));
-    for other in view.criticals().iter().filter(|other| *other != main) {
-        evidence.push(place(other, view.criticals()));
-        evidence.extend(details(other, view));
+    let several = all.len() > 1;
+    evidence.extend(details(main, view).into_iter().map(|item| of_one(item, main, several)));
+    for (number, other) in (2..).zip(all.iter().filter(|other| *other != main)) {
+        let details = details(other, view).into_iter().map(|item| of_one(item, other, several));
+        let own = std::iter::once(place(other, all)).chain(details);
+        evidence.extend(own.map(|item| numbered(item, number)));
     }
     Score {
         place: Some(view.place()),
@@ -60,6 +63,22 @@ fn score_view(main: &Critical, view: &View) -> Score {
         cannot_tell: None,
         advice: None,
     }
+}
+
+/// Where several critical speeds are told, each sentence names its own.
+fn of_one(item: Evidence, critical: &Critical, several: bool) -> Evidence {
+    if !several {
+        return item;
+    }
+    Evidence {
+        text: format!("critical speed at {} rpm: {}", grouped(critical.rpm), item.text),
+        ..item
+    }
+}
+
+/// Keys are told once: those of the second critical speed end in `_2`, and so on.
+fn numbered(item: Evidence, number: usize) -> Evidence {
+    Evidence { key: format!("{}_{number}", item.key), ..item }
 }
 
 fn place(critical: &Critical, all: &[Critical]) -> Evidence {

@@ -10,8 +10,9 @@ use std::f64::consts::TAU;
 
 use serde::{Deserialize, Serialize};
 
+use crate::dsp::columns::{norm, orthonormal, without};
 use crate::dsp::fft::{self, Complex64};
-use crate::dsp::least_squares::{self, norm, orthonormal, without};
+use crate::dsp::least_squares;
 use crate::dsp::stats;
 use crate::error::{Error, Result};
 use crate::progress::Silent;
@@ -306,18 +307,10 @@ impl Response {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::test_noise::Random;
     use crate::recording::{Channel, ChannelSpec};
 
     const RATE_HZ: f64 = 25_600.0;
-
-    struct Random(u32);
-
-    impl Random {
-        fn next(&mut self) -> f64 {
-            self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(self.0 >> 8) / f64::from(1 << 23) - 1.0
-        }
-    }
 
     /// Taps every 0.7 s: modes given by frequency, damping ratio and size, each struck a little
     /// differently, in noise.

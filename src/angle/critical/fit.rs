@@ -7,6 +7,7 @@ use std::cell::RefCell;
 
 use super::course::Passage;
 use super::response::{self, Mode};
+use crate::dsp::columns;
 use crate::dsp::fft::Complex64;
 use crate::dsp::least_squares as solve;
 
@@ -61,7 +62,7 @@ impl<'a> Data<'a> {
         for &power in powers {
             let column = data.weighted(response::rest(passage, power, scale));
             data.plain_rest.push(column.clone());
-            if let Some(column) = solve::orthonormal(column, &data.rest) {
+            if let Some(column) = columns::orthonormal(column, &data.rest) {
                 data.rest.push(column);
             }
         }
@@ -83,16 +84,21 @@ impl<'a> Data<'a> {
     fn left(&self, columns: &[Vec<Complex64>]) -> Vec<Complex64> {
         let mut base = self.rest.clone();
         for column in columns {
-            if let Some(column) = solve::orthonormal(column.clone(), &base) {
+            if let Some(column) = columns::orthonormal(column.clone(), &base) {
                 base.push(column);
             }
         }
-        solve::without(self.y.clone(), &base)
+        columns::without(self.y.clone(), &base)
     }
 
     /// Mean squared misfit with the rest alone.
     pub fn misfit_without(&self) -> f64 {
-        mean_square(&self.left(&[]))
+        norm_sqr(&self.left(&[])) / self.numbers().max(1) as f64
+    }
+
+    /// How many real numbers are fitted: two for each point, or its amplitude alone.
+    fn numbers(&self) -> usize {
+        if self.passage.observed.phase_known { 2 * self.y.len() } else { self.y.len() }
     }
 
     /// The best places for one more mode beside `modes`, as a steady response: a grid of natural
@@ -102,11 +108,11 @@ impl<'a> Data<'a> {
         let columns: Vec<Vec<Complex64>> = modes.iter().map(|mode| self.swept(mode)).collect();
         let mut base = self.rest.clone();
         for column in columns {
-            if let Some(column) = solve::orthonormal(column, &base) {
+            if let Some(column) = columns::orthonormal(column, &base) {
                 base.push(column);
             }
         }
-        let left = solve::without(self.y.clone(), &base);
+        let left = columns::without(self.y.clone(), &base);
         let steps = ((range.1 / range.0).ln() / 0.012).ceil().max(1.0) as usize;
         let mut best: Vec<(f64, Mode)> = Vec::new();
         for i in 0..=steps {
@@ -115,8 +121,8 @@ impl<'a> Data<'a> {
             for zeta in [0.016, 0.028, 0.05, 0.08, 0.13, 0.2] {
                 let mode = Mode { wn, zeta, slope: 0.0 };
                 let column = self.passage.points.iter().map(|p| mode.steady(p.w) / p.sigma);
-                let gain = solve::orthonormal(column.collect(), &base)
-                    .map_or(0.0, |column| solve::along(&column, &left).norm_sqr());
+                let gain = columns::orthonormal(column.collect(), &base)
+                    .map_or(0.0, |column| columns::along(&column, &left).norm_sqr());
                 if here.is_none_or(|(most, _)| gain > most) {
                     here = Some((gain, mode));
                 }
@@ -163,12 +169,11 @@ impl<'a> Data<'a> {
             &bounds(start.len()),
             tolerance,
         );
-        let columns = self.passage.points.len();
-        self.fitted(found, start.len(), 2 * columns, |modes| {
+        self.fitted(found, start.len(), |modes| {
             let columns: Vec<Vec<Complex64>> = modes.iter().map(|mode| self.swept(mode)).collect();
             let mut base = self.rest.clone();
             base.extend(columns.iter().cloned());
-            let factors = solve::factors(&base, &self.y);
+            let factors = columns::factors(&base, &self.y);
             factors.get(self.rest.len()..).unwrap_or_default().to_vec()
         })
     }
@@ -178,14 +183,14 @@ impl<'a> Data<'a> {
     fn refine_amplitudes(&self, start: &[Mode], tolerance: f64) -> Fitted {
         let memo = RefCell::new(Memo::default());
         let m = start.len();
-        let scale = solve::norm(&self.y);
+        let scale = columns::norm(&self.y);
         // factors are stated for columns brought to the length of the data
         let columns_of = |modes: &[Mode]| {
             let mut columns: Vec<Vec<Complex64>> =
                 modes.iter().map(|mode| memo.borrow_mut().column(self, mode)).collect();
             columns.extend(self.plain_rest.iter().cloned());
             for column in &mut columns {
-                let length = solve::norm(column).max(f64::MIN_POSITIVE);
+                let length = columns::norm(column).max(f64::MIN_POSITIVE);
                 column.iter_mut().for_each(|value| *value *= scale / length);
             }
             columns
@@ -216,7 +221,7 @@ impl<'a> Data<'a> {
             .zip(&columns[0])
             .map(|(y, c)| Complex64::from_polar(y.norm(), c.arg()))
             .collect();
-        let first = solve::factors(&columns, &turned);
+        let first = columns::factors(&columns, &turned);
         let turn = first.first().map_or(Complex64::ONE, |f| {
             if f.norm() > 0.0 { f.conj() / f.norm() } else { Complex64::ONE }
         });
@@ -231,8 +236,8 @@ impl<'a> Data<'a> {
         }
         let found = solve::levenberg_marquardt(&residual, x, &limits, tolerance);
         let factors = factors_of(&found.x[3 * m..]);
-        self.fitted(found, m, self.y.len(), |modes| {
-            let lengths = modes.iter().map(|mode| solve::norm(&self.swept(mode)));
+        self.fitted(found, m, |modes| {
+            let lengths = modes.iter().map(|mode| columns::norm(&self.swept(mode)));
             lengths.zip(&factors).map(|(length, f)| f * scale / length).collect()
         })
     }
@@ -241,17 +246,17 @@ impl<'a> Data<'a> {
         &self,
         found: solve::Solved,
         count: usize,
-        points: usize,
         factors: impl Fn(&[Mode]) -> Vec<Complex64>,
     ) -> Fitted {
         let modes = modes_of(&found.x[..3 * count]);
+        let points = self.numbers();
         let residual = &found.residual[..points.min(found.residual.len())];
         let square: f64 = residual.iter().map(|r| r * r).sum();
         let step = points / self.y.len().max(1);
         let correlated = solve::correlation_length(residual, step);
         let free = (points as f64 / correlated - found.x.len() as f64).max(1.0);
-        // the scatter as it is, spread over the points that are independent
-        let scatter = square / points as f64 * (points as f64 / correlated) / free * correlated;
+        // only independent points are counted: errors that go together do not average out
+        let scatter = square / free;
         let keep: Vec<usize> = (0..count).flat_map(|k| [3 * k, 3 * k + 1]).collect();
         let covariance = solve::covariance(&found.jacobian, points, scatter);
         let covariance = keep
@@ -278,10 +283,6 @@ impl<'a> Data<'a> {
 
 fn norm_sqr(left: &[Complex64]) -> f64 {
     left.iter().map(|r| r.norm_sqr()).sum()
-}
-
-fn mean_square(left: &[Complex64]) -> f64 {
-    left.iter().map(|r| r.norm_sqr()).sum::<f64>() / (2 * left.len()).max(1) as f64
 }
 
 /// Columns of the modes tried last, as most trials change one mode of several.

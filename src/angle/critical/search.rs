@@ -5,6 +5,10 @@ use super::fit::{Data, FULL_REST, Fitted, SHORT_REST};
 use super::response::Mode;
 use super::{Critical, LEAST_AMPLIFICATION};
 
+/// By how much all modes together must lower the rms misfit: with phase, and of amplitudes alone, where
+/// they have more play (common practice, no source; held against simulated rotors).
+const LEAST_IMPROVEMENT: f64 = 1.5;
+const LEAST_IMPROVEMENT_OF_AMPLITUDE: f64 = 2.8;
 /// Most critical speeds looked for in one passage.
 const MOST_MODES: usize = 4;
 /// A further mode must lower the mean squared misfit to this share of what it was.
@@ -107,7 +111,12 @@ fn told(
     let largest = fit.sizes.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
     let improvement = (without / fit.misfit.max(f64::MIN_POSITIVE)).sqrt();
     let mut out: Vec<Critical> = Vec::new();
-    if improvement < if passage.observed.phase_known { 1.5 } else { 2.0 } {
+    let needed = if passage.observed.phase_known {
+        LEAST_IMPROVEMENT
+    } else {
+        LEAST_IMPROVEMENT_OF_AMPLITUDE
+    };
+    if improvement < needed {
         return out;
     }
     for (i, mode) in fit.modes.iter().enumerate() {

@@ -1,4 +1,5 @@
 use super::*;
+use crate::dsp::test_noise::Random;
 
 /// A track of blocks of 16 turns with half overlap, of a response given in displacement over time and
 /// speed, along a speed in rpm over time.
@@ -9,15 +10,11 @@ fn track(
     response: &dyn Fn(f64) -> Complex64,
 ) -> Track {
     let mut track = Track::empty(1.0);
-    let mut state = 7_u32;
-    let mut random = || {
-        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        f64::from(state >> 8) / f64::from(1 << 23) - 1.0
-    };
+    let mut random = Random(7);
     let mut time_s = 0.1;
     while time_s < end_s {
         let rpm = rpm_at(time_s);
-        let scatter = Complex64::new(random(), random()) * noise * 3.0_f64.sqrt();
+        let scatter = Complex64::new(random.next(), random.next()) * noise * 3.0_f64.sqrt();
         track.times_s.push(time_s);
         track.rpm.push(rpm);
         track.phasors.push(response(rpm) * Complex64::from_polar(1e-6, 0.7) + scatter * 1e-6);
