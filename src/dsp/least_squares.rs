@@ -37,8 +37,9 @@ pub fn levenberg_marquardt(
     let mut damping = 1e-3;
     let mut jacobian = derivatives(residual, &x, &r, bounds);
     for _ in 0..40 {
-        let gradient = jacobian.transpose() * DVector::from_column_slice(&r);
-        let normal = jacobian.transpose() * &jacobian;
+        let mut gradient = jacobian.transpose() * DVector::from_column_slice(&r);
+        let mut normal = jacobian.transpose() * &jacobian;
+        hold_at_bounds(&x, bounds, &mut gradient, &mut normal);
         let mut moved = false;
         let mut least = 0.0;
         while damping < 1e8 {
@@ -67,6 +68,24 @@ pub fn levenberg_marquardt(
         }
     }
     Solved { x, residual: r, jacobian }
+}
+
+/// Takes parameters that stand at a bound and would go beyond it out of the step: the others go on alone.
+fn hold_at_bounds(
+    x: &[f64],
+    bounds: &[(f64, f64)],
+    gradient: &mut DVector<f64>,
+    normal: &mut DMatrix<f64>,
+) {
+    for (j, (value, (low, high))) in x.iter().zip(bounds).enumerate() {
+        let outward = (value <= low && gradient[j] > 0.0) || (value >= high && gradient[j] < 0.0);
+        if outward {
+            gradient[j] = 0.0;
+            normal.row_mut(j).fill(0.0);
+            normal.column_mut(j).fill(0.0);
+            normal[(j, j)] = 1.0;
+        }
+    }
 }
 
 fn derivatives(
@@ -167,6 +186,21 @@ mod tests {
                 assert!((value / expected - 1.0).abs() < 1e-6, "{value} {expected}");
             }
         }
+    }
+
+    /// With the slope held at its bound, the best height is the mean of what the slope leaves.
+    #[test]
+    fn a_parameter_stays_at_its_bound_and_the_others_go_on() {
+        let points = points();
+        let bounds = [FREE, (0.0, 0.5)];
+        let inside = |p: &[f64]| {
+            assert!((0.0..=0.5).contains(&p[1]), "looked beyond the bound: {}", p[1]);
+            line(&points)(p)
+        };
+        let found = levenberg_marquardt(&inside, vec![0.0, 0.2], &bounds, 1e-12);
+        assert_eq!(found.x[1], 0.5);
+        let height = points.iter().map(|(x, y)| y - 0.5 * x).sum::<f64>() / points.len() as f64;
+        assert!((found.x[0] - height).abs() < 1e-4, "{} {height}", found.x[0]);
     }
 
     /// Numbers by themselves have the length 1; each one told three times has 1 + 2 (2/3 + 1/3) = 3.

@@ -6,7 +6,7 @@ use super::response::Mode;
 use super::{Critical, LEAST_AMPLIFICATION};
 
 /// By how much all modes together must lower the rms misfit: with phase, and of amplitudes alone, where
-/// they have more play (common practice, no source; held against simulated rotors).
+/// they have more play (common practice, no source).
 const LEAST_IMPROVEMENT: f64 = 1.5;
 const LEAST_IMPROVEMENT_OF_AMPLITUDE: f64 = 2.8;
 /// Most critical speeds looked for in one passage.
