@@ -15,6 +15,8 @@ use crate::units::clause;
 
 /// Evidence shown of one finding, in lines.
 const MOST_EVIDENCE: usize = 4;
+/// Evidence told of an observation.
+const MOST_OBSERVED: usize = 4;
 /// Levels shown, in lines.
 const MOST_LEVELS: usize = 4;
 /// Troubles of a recording shown, in lines.
@@ -271,7 +273,8 @@ fn observation(page: &mut Page, label: &str, finding: &Finding) {
     if !(finding.confidence >= 0.95) {
         text.push_str(&format!(", {}", percent(finding.confidence)));
     }
-    let told: Vec<String> = finding.evidence.iter().take(2).map(|e| clause(&e.text)).collect();
+    let told: Vec<String> =
+        finding.evidence.iter().take(MOST_OBSERVED).map(|e| clause(&e.text)).collect();
     if !told.is_empty() {
         text.push_str(&format!(": {}", told.join("; ")));
     }

@@ -35,7 +35,9 @@ fn score(case: &Case) -> Vec<Score> {
 /// The strongest critical speed of a channel first, then the others, their keys numbered.
 fn score_view(main: &Critical, view: &View) -> Score {
     let all = view.criticals();
+    let several = all.len() > 1;
     let mut evidence = vec![place(main, all)];
+    evidence.extend(details(main, view).into_iter().map(|item| of_one(item, main, several)));
     evidence.push(Evidence::new(
         "fit_improvement",
         main.improvement,
@@ -46,8 +48,6 @@ fn score_view(main: &Critical, view: &View) -> Score {
             main.improvement
         ),
     ));
-    let several = all.len() > 1;
-    evidence.extend(details(main, view).into_iter().map(|item| of_one(item, main, several)));
     for (number, other) in (2..).zip(all.iter().filter(|other| *other != main)) {
         let details = details(other, view).into_iter().map(|item| of_one(item, other, several));
         let own = std::iter::once(place(other, all)).chain(details);
@@ -106,12 +106,12 @@ fn place(critical: &Critical, all: &[Critical]) -> Evidence {
     )
 }
 
-/// Half-power amplification, margin, run-up against run-down, and what rings at standstill.
+/// Margin, what rings at standstill, half-power amplification, and run-up against run-down.
 fn details(critical: &Critical, view: &View) -> Vec<Evidence> {
-    let mut evidence = vec![half_power(critical)];
-    evidence.extend(margins(critical, view));
-    evidence.extend(both_ways(critical));
+    let mut evidence = margins(critical, view);
     evidence.extend(at_standstill(critical, view));
+    evidence.push(half_power(critical));
+    evidence.extend(both_ways(critical));
     evidence
 }
 
@@ -231,11 +231,12 @@ fn at_standstill(critical: &Critical, view: &View) -> Option<Evidence> {
             mode.hz,
             "Hz",
             format!(
-                "rings at standstill too, at {:.1} ± {:.1} Hz ({} rpm): fixture or structure, not the \
-                 rotor alone",
+                "rings at standstill too, at {:.1} ± {:.1} Hz ({} rpm, {:.1} % from it): not the rotation \
+                 alone, but the stand, the casing, or the rotor on its bearings",
                 mode.hz,
                 mode.hz_error.max(0.1),
-                grouped(60.0 * mode.hz)
+                grouped(60.0 * mode.hz),
+                100.0 * (60.0 * mode.hz / critical.rpm - 1.0).abs()
             ),
         ),
         None => Evidence::new(

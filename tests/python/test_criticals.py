@@ -66,7 +66,7 @@ def test_taps_part_the_casing_from_the_rotor(run, true_rpm):
         finding = next(finding for finding in result.findings if finding.fault == "resonance")
         return {evidence.key: evidence.text for evidence in finding.evidence}
 
-    assert "not the rotor alone" in told(taps(true_rpm / 60))["rings_at_standstill_hz"]
+    assert "not the rotation alone" in told(taps(true_rpm / 60))["rings_at_standstill_hz"]
     assert told(taps(1.5 * true_rpm / 60))["taps_without_it"].startswith("not seen at standstill")
     assert not {"taps_without_it", "rings_at_standstill_hz"} & told(None).keys()
     with pytest.raises(ValueError, match="the shaft turns"):

@@ -253,7 +253,7 @@ fn a_critical_speed_is_held_against_operating_speeds_and_taps() {
     let same = told(ringing(&taps(truth.rpm / 60.0)).expect("there are taps"));
     let (hz, text) = key(&same, "rings_at_standstill_hz").expect("it rings");
     assert!((60.0 * hz / truth.rpm - 1.0).abs() < 0.01, "{text}");
-    assert!(text.contains("not the rotor alone"), "{text}");
+    assert!(text.contains("not the rotation alone"), "{text}");
     let other = told(ringing(&taps(1.4 * truth.rpm / 60.0)).expect("there are taps"));
     assert_eq!(key(&other, "rings_at_standstill_hz"), None);
     assert!(key(&other, "taps_without_it").is_some_and(|(_, text)| text.starts_with("not seen")));
