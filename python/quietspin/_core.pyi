@@ -1083,7 +1083,7 @@ class Recording:
         OSError
             Where the machine file cannot be read.
         """
-    def full_spectrum(self, /, first: str, second: str, speed: Speed | None = None, *, max_order: SupportsFloat | SupportsIndex = 6.0, between_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, resolution_hz: SupportsFloat | SupportsIndex | None = None, angles_deg: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> FullSpectrum:
+    def full_spectrum(self, /, first: str, second: str, speed: Speed | None = None, *, max_order: SupportsFloat | SupportsIndex | None = None, between_rpm: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, resolution_hz: SupportsFloat | SupportsIndex | None = None, angles_deg: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> FullSpectrum:
         """
         Full spectrum of two like sensors: what turns with the shaft stands at positive orders or
         frequencies, what turns against it at negative ones.

@@ -11,10 +11,11 @@ use std::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 
 use super::probes::ProbePair;
-use super::resample::{self, AngleSignal};
+use super::resample;
 use crate::dsp::fft::Complex64;
 use crate::dsp::window::{Window, coherent_gain};
 use crate::error::{Error, Result};
+use crate::progress::Progress;
 use crate::speed::Speed;
 
 /// Steps of angle in a turn of an orbit, unless its orders need more.
@@ -172,40 +173,49 @@ impl Orbit {
     /// The orbit of a pair of sensors: of chosen orders, as the mean turn, and as it was.
     ///
     /// # Errors
-    /// [`Error::Setting`] where an order is none, the turns are none, or the run does not reach the place;
+    /// [`Error::Setting`] where an order is none or none is given, the turns are none, or the run does not reach the place;
     /// [`Error::TooLittle`] where there are fewer turns; as [`ProbePair::at_equal_angles`].
+    /// Only the samples around the turns are resampled.
     pub fn of(
         pair: &ProbePair,
         speed: &Speed,
         orders: &[f64],
         place: Place,
         turns: Option<usize>,
+        progress: &mut dyn Progress,
     ) -> Result<Self> {
         let is_order = |order: &f64| *order > 0.0 && order.is_finite();
         if let Some(order) = orders.iter().find(|order| !is_order(order)) {
             let mend = "give multiples of shaft speed above 0";
             return Err(Error::setting("orders", format!("{order} is no order"), mend));
         }
+        if orders.is_empty() {
+            return Err(Error::setting("orders", "no order is given", "name at least one"));
+        }
         let highest = orders.iter().copied().fold(0.0, f64::max);
         let steps = STEPS.max(resample::samples_per_turn_for(highest + 1.0));
-        let signals = pair.at_equal_angles(speed, steps)?;
-        let there = chosen(&signals[0].turn_times_s, place, turns)?;
+        let (first, all) = pair.common_turns(speed)?;
+        let times: Vec<f64> =
+            (0..=all).map(|turn| speed.time_at_turns(first + turn as f64)).collect();
+        let there = chosen(&times, place, turns)?;
         let count = there.len();
-        let parts = signals.each_ref().map(|signal| cut(signal, there.clone()));
-        let first_turn = signals[0].first_turn + there.start as f64;
+        let first_turn = first + there.start as f64;
+        let signals = pair.turns_at_equal_angles(speed, steps, (first_turn, count), progress)?;
+        let parts = signals.each_ref().map(|signal| signal.values.as_slice());
         let weights = pair.weights();
-        let ellipse = |&order: &f64| {
-            let [a, b] = parts.map(|part| phasor(part, steps, first_turn, order));
+        let [of_first, of_second] = parts.map(|part| phasors(part, steps, first_turn, orders));
+        let ellipse = |((&order, a), b): ((&f64, &Told), &Told)| {
             Ellipse::of(order, [a.0, b.0], [a.1, b.1], weights)
         };
+        let ellipses = orders.iter().zip(&of_first).zip(&of_second).map(ellipse).collect();
         let plane = pair.plane(parts[0], parts[1]).map(centred);
-        let times = signals[0].turn_times_s.get(there.start..=there.end).unwrap_or_default();
+        let times = times.get(there.start..=there.end).unwrap_or_default();
         let span_s = |pair: &[f64]| 60.0 / (pair[1] - pair[0]);
         let each = times.windows(2).map(span_s);
         let rpm_range = each.fold([f64::INFINITY, 0.0], |[l, h], rpm| [l.min(rpm), h.max(rpm)]);
         let (from_s, to_s) = (times[0], times[count]);
         Ok(Self {
-            orders: orders.iter().map(ellipse).collect(),
+            orders: ellipses,
             mean: plane.each_ref().map(|values| mean_turn(values, steps)),
             raw: plane.map(|values| {
                 let kept = KEPT_TURNS.min(count) * steps;
@@ -275,11 +285,6 @@ fn chosen(times_s: &[f64], place: Place, turns: Option<usize>) -> Result<std::op
     Ok(from..from + count)
 }
 
-fn cut(signal: &AngleSignal, turns: std::ops::Range<usize>) -> &[f32] {
-    let steps = signal.samples_per_turn;
-    signal.values.get(turns.start * steps..turns.end * steps).unwrap_or_default()
-}
-
 fn centred(mut values: Vec<f32>) -> Vec<f32> {
     let mean = crate::dsp::stats::mean_f32(&values) as f32;
     values.iter_mut().for_each(|value| *value -= mean);
@@ -293,38 +298,71 @@ fn mean_turn(values: &[f32], steps: usize) -> Vec<f32> {
     (0..steps).map(|step| (at(step) / turns.max(1) as f64) as f32).collect()
 }
 
-/// The phasor of an order over whole turns, and the standard error of its parts from the scatter of groups
-/// of turns. Whole numbers of cycles need no window; others get one, so that the first order stays out.
-fn phasor(values: &[f32], steps: usize, first_turn: f64, order: f64) -> (Complex64, f64) {
+/// A phasor and the standard error of its parts.
+type Told = (Complex64, f64);
+
+/// The phasors of orders over whole turns. Whole numbers of cycles need no window; others get one, so that
+/// the first order stays out, and are taken away before the whole ones are read.
+///
+/// Standard errors come from the scatter of groups of turns, of what is left after the chosen orders and
+/// the mean turn: what leaks from these into a short group is no noise.
+fn phasors(values: &[f32], steps: usize, first_turn: f64, orders: &[f64]) -> Vec<Told> {
     let turns = values.len() / steps;
-    let cycles = order * turns as f64;
-    let is_whole = (cycles - cycles.round()).abs() < 1e-9;
     let mean = crate::dsp::stats::mean_f32(values);
-    let over = |values: &[f32], from: f64, window: Option<&[f64]>| {
+    let all: Vec<f64> = values.iter().map(|&value| f64::from(value) - mean).collect();
+    let angle = |order: f64, turn: f64| TAU * (order * turn).fract();
+    let place = |step: usize| first_turn + step as f64 / steps as f64;
+    let is_whole = |order: f64| {
+        let cycles = order * turns as f64;
+        (cycles - cycles.round()).abs() < 1e-9
+    };
+    let hann = Window::Hann.coefficients(all.len());
+    let over = |values: &[f64], from: usize, order: f64, window: Option<&[f64]>| {
         let scale = 2.0 / (values.len() as f64 * window.map_or(1.0, coherent_gain));
-        let term = |(step, &value): (usize, &f32)| {
-            let turn = from + step as f64 / steps as f64;
+        let term = |(step, &value): (usize, &f64)| {
             let weight = window.and_then(|w| w.get(step)).copied().unwrap_or(1.0);
-            Complex64::cis(-TAU * (order * turn).fract()) * ((f64::from(value) - mean) * weight)
+            Complex64::cis(-angle(order, place(from + step))) * (value * weight)
         };
         values.iter().enumerate().map(term).sum::<Complex64>() * scale
     };
-    let window = (!is_whole).then(|| Window::Hann.coefficients(values.len()));
-    let whole = over(values, first_turn, window.as_deref());
-    let per_group = turns.div_ceil(GROUPS);
-    let groups: Vec<Complex64> = (values.chunks_exact(per_group * steps).enumerate())
-        .map(|(k, part)| over(part, first_turn + (k * per_group) as f64, None))
-        .collect();
-    let count = groups.len() as f64;
-    let centre = groups.iter().sum::<Complex64>() / count;
-    let scatter: f64 = groups.iter().map(|group| (group - centre).norm_sqr()).sum();
-    // two parts to each group; their mean scatters less by their number
-    (whole, (scatter / (2.0 * (count - 1.0).max(1.0)) / count).sqrt())
+    let mut found = vec![Complex64::ZERO; orders.len()];
+    let mut rest = all;
+    for whole in [false, true] {
+        let before = rest.clone();
+        for (k, &order) in orders.iter().enumerate().filter(|(_, o)| is_whole(**o) == whole) {
+            let phasor = over(&before, 0, order, (!whole).then_some(hann.as_slice()));
+            found[k] = phasor;
+            if orders[..k].contains(&order) {
+                continue;
+            }
+            let part = |step: usize| (phasor * Complex64::cis(angle(order, place(step)))).re;
+            rest.iter_mut().enumerate().for_each(|(step, value)| *value -= part(step));
+        }
+    }
+    for step in 0..steps {
+        let mean = rest.iter().skip(step).step_by(steps).sum::<f64>() / turns as f64;
+        rest.iter_mut().skip(step).step_by(steps).for_each(|value| *value -= mean);
+    }
+    let length = turns.div_ceil(GROUPS) * steps;
+    let error = |order: f64| {
+        let parts = rest.chunks_exact(length).enumerate();
+        let groups: Vec<Complex64> =
+            parts.map(|(k, part)| over(part, k * length, order, None)).collect();
+        let count = groups.len() as f64;
+        let centre = groups.iter().sum::<Complex64>() / count;
+        let scatter: f64 = groups.iter().map(|group| (group - centre).norm_sqr()).sum();
+        // a Hann window lets half as much noise again through
+        let raised = if is_whole(order) { 1.0 } else { 1.5 };
+        // two parts to each group; their mean scatters less by their number
+        (raised * scatter / (2.0 * (count - 1.0).max(1.0)) / count).sqrt()
+    };
+    found.into_iter().zip(orders).map(|(phasor, &order)| (phasor, error(order))).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::progress::Silent;
     use crate::recording::{Channel, ChannelSpec, Role};
     use crate::speed::SpeedSource;
     use crate::units::Unit;
@@ -359,7 +397,7 @@ mod tests {
         let speed = Speed::constant(SpeedSource::Stated, 6000.0, 0.0, 2.0).expect("a speed");
         let pair = ProbePair::new(&first, &second, None).expect("a pair");
         let place = Place::Time(1.0);
-        Orbit::of(&pair, &speed, orders, place, None).expect("enough turns")
+        Orbit::of(&pair, &speed, orders, place, None, &mut Silent).expect("enough turns")
     }
 
     fn whirl(order: f64, forward: Complex64, backward: Complex64) -> impl Fn(f64) -> Complex64 {
@@ -441,9 +479,17 @@ mod tests {
     fn a_broken_order_is_parted_from_the_first() {
         let one = whirl(1.0, Complex64::new(10.0, 0.0), Complex64::ZERO);
         let less = whirl(0.43, Complex64::new(0.0, 0.5), Complex64::ZERO);
-        let found = orbit([0.0, 90.0], &[0.43, 1.0], 0.0, |turns| one(turns) + less(turns));
+        let found = orbit([0.0, 90.0], &[0.43, 1.0], 0.3, |turns| one(turns) + less(turns));
         assert!((found.orders[0].forward.norm() - 0.5).abs() < 0.01, "{:?}", found.orders[0]);
         assert!((found.orders[1].forward.norm() - 10.0).abs() < 0.02);
+        // noise as in the_stated_error_is_that_of_white_noise; a Hann window has 1.5 bins of it
+        let samples = found.turns as f64 * RATE_HZ / 100.0;
+        let white = 0.3 * (2.0 / samples / 3.0).sqrt() * 0.5_f64.sqrt();
+        for (found, expected) in found.orders.iter().zip([1.5_f64.sqrt() * white, white]) {
+            let told = found.error / expected;
+            assert!(told > 0.5 && told < 3.0, "{told} of {found:?}");
+            assert_eq!(found.precession(), Precession::Forward, "{found:?}");
+        }
     }
 
     #[test]
@@ -452,10 +498,13 @@ mod tests {
         let speed = Speed::constant(SpeedSource::Stated, 6000.0, 0.0, 2.0).expect("a speed");
         let pair = ProbePair::new(&first, &second, None).expect("a pair");
         let said = |orders: &[f64], place, turns| {
-            Orbit::of(&pair, &speed, orders, place, turns).expect_err("none").to_string()
+            Orbit::of(&pair, &speed, orders, place, turns, &mut Silent)
+                .expect_err("none")
+                .to_string()
         };
         assert!(said(&[1.0], Place::Rpm(7000.0), None).contains("never turns at 7000 rpm"));
         assert!(said(&[1.0], Place::Time(9.0), None).contains("no turn is at 9 s"));
+        assert!(said(&[], Place::Fastest, None).contains("no order is given"));
         assert!(said(&[0.0], Place::Fastest, None).contains("0 is no order"));
         assert!(said(&[1.0], Place::Fastest, Some(1)).contains("too few"));
         assert!(said(&[1.0], Place::Fastest, Some(9999)).contains("9999 turns"));

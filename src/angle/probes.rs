@@ -4,8 +4,9 @@
 //! turn further with the rotation, so that the shaft always turns from x to y. A sensor at the angle `a`
 //! reads `x cos a + y sin a`.
 
-use super::resample::{self, AngleSignal};
+use super::resample::{self, AngleSignal, Resampler, Sampled};
 use crate::error::{Error, Result};
+use crate::progress::{Progress, step};
 use crate::recording::{Channel, Direction, Role};
 use crate::speed::Speed;
 
@@ -92,49 +93,82 @@ impl<'a> ProbePair<'a> {
         [[sin_b / across, -sin_a / across], [-cos_b / across, cos_a / across]]
     }
 
-    /// Both readings at equal angles over the turns that both cover, the second one in the first one's
-    /// unit.
+    /// The first of the turns that both channels and a speed cover, in turns of its angle, and their
+    /// number.
     ///
     /// # Errors
     /// As [`resample::resample`], and [`Error::TooLittle`] where they share fewer than two turns.
+    pub fn common_turns(&self, speed: &Speed) -> Result<(f64, usize)> {
+        let (mut from, mut to) = (f64::NEG_INFINITY, f64::INFINITY);
+        for channel in self.channels {
+            let resampler = Resampler::new(Sampled::of(channel), speed, 1)?;
+            from = from.max(resampler.first_turn());
+            to = to.min(resampler.first_turn() + resampler.turns() as f64);
+        }
+        if to < from + 2.0 {
+            return Err(Error::too_little("the plane of the shaft", "2 common turns", "fewer"));
+        }
+        Ok((from, (to - from) as usize))
+    }
+
+    /// Both readings at equal angles over the turns that both cover, the second one in the first one's
+    /// unit. Steps of `progress` are the channels.
+    ///
+    /// # Errors
+    /// As [`ProbePair::common_turns`] and [`ProbePair::turns_at_equal_angles`].
     pub fn at_equal_angles(
         &self,
         speed: &Speed,
         samples_per_turn: usize,
+        progress: &mut dyn Progress,
     ) -> Result<[AngleSignal; 2]> {
-        let [first, second] = self.channels;
-        let mut made = [
-            resample::resample(first, speed, samples_per_turn)?,
-            resample::resample(second, speed, samples_per_turn)?,
-        ];
-        let from = made[0].first_turn.max(made[1].first_turn);
-        let end = |signal: &AngleSignal| signal.first_turn + signal.turns() as f64;
-        let to = end(&made[0]).min(end(&made[1]));
-        if to < from + 2.0 {
-            return Err(Error::too_little("the plane of the shaft", "2 common turns", "fewer"));
-        }
-        for signal in &mut made {
-            let skipped = (from - signal.first_turn) as usize;
-            let turns = (to - from) as usize;
-            let steps = signal.samples_per_turn;
-            signal.values.drain(..skipped * steps);
-            signal.values.truncate(turns * steps);
-            signal.turn_times_s.drain(..skipped);
-            signal.turn_times_s.truncate(turns + 1);
-            signal.first_turn = from;
-        }
-        let factor = self.factor as f32;
-        made[1].values.iter_mut().for_each(|value| *value *= factor);
-        Ok(made)
+        let (first, turns) = self.common_turns(speed)?;
+        self.turns_at_equal_angles(speed, samples_per_turn, (first, turns), progress)
     }
 
-    /// The samples of both channels over the time that both cover, as x and y in the first one's unit. The
-    /// skew of the converter is left as it is.
-    pub fn in_time(&self) -> [Vec<f32>; 2] {
-        let [first, second] = self.channels;
+    /// The same of some turns alone, made from the samples around them.
+    ///
+    /// # Errors
+    /// As [`resample::resample_turns`]; [`Error::Stopped`] where the caller asked to stop.
+    pub fn turns_at_equal_angles(
+        &self,
+        speed: &Speed,
+        samples_per_turn: usize,
+        (first_turn, turns): (f64, usize),
+        progress: &mut dyn Progress,
+    ) -> Result<[AngleSignal; 2]> {
+        let mut made = |index: usize| {
+            step(progress, "turns of two sensors", index as u64, 2)?;
+            let channel = self.channels[index];
+            resample::resample_turns(channel, speed, samples_per_turn, first_turn, turns)
+        };
+        let (first, mut second) = (made(0)?, made(1)?);
+        step(progress, "turns of two sensors", 2, 2)?;
         let factor = self.factor as f32;
-        let scaled: Vec<f32> = second.values().iter().map(|value| value * factor).collect();
-        self.plane(first.values(), &scaled)
+        second.values.iter_mut().for_each(|value| *value *= factor);
+        Ok([first, second])
+    }
+
+    /// The samples of both channels over the time that both cover, as x and y in the first one's unit. One
+    /// that starts later, skew included, is met by whole samples of the other; half a sample at most is
+    /// left, which at half the rate is 90 degrees between them, and less in proportion below.
+    ///
+    /// # Errors
+    /// [`Error::TooLittle`] where they share no time.
+    pub fn in_time(&self) -> Result<[Vec<f32>; 2]> {
+        let [first, second] = self.channels;
+        // the place in the second channel of the first one's first sample
+        let ahead = second.index_at(first.time_s(0.0)).round();
+        let from = |channel: &'a Channel, skipped: f64| {
+            channel.values().get(skipped.max(0.0) as usize..).unwrap_or_default()
+        };
+        let (of_first, of_second) = (from(first, -ahead), from(second, ahead));
+        if of_first.is_empty() || of_second.is_empty() {
+            return Err(Error::too_little("the plane of the shaft", "a common time", "none"));
+        }
+        let factor = self.factor as f32;
+        let scaled: Vec<f32> = of_second.iter().map(|value| value * factor).collect();
+        Ok(self.plane(of_first, &scaled))
     }
 
     /// Two readings, both in the first channel's unit already, as x and y.
@@ -220,8 +254,29 @@ mod tests {
         assert!((pair.factor - 1000.0).abs() < 1e-9);
         let mut b = b.clone();
         b.samples = vec![0.002; 100].into();
-        let [x, y] = ProbePair::new(&a, &b, None).expect("a pair").in_time();
+        let [x, y] = ProbePair::new(&a, &b, None).expect("a pair").in_time().expect("one time");
         assert!(x[0].abs() < 1e-6 && (y[0] - 2.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn samples_of_one_time_are_joined_wherever_the_channels_start() {
+        let unit = Unit::Micrometer;
+        let [mut a, mut b] = [channel("a", 0.0, unit), channel("b", 90.0, unit)];
+        a.samples = (0..100).map(|i| i as f32).collect::<Vec<_>>().into();
+        b.samples = a.samples.clone();
+        // 10 samples later, and 0.3 of one
+        b.start_s = 0.0103;
+        let [x, y] = ProbePair::new(&a, &b, None).expect("a pair").in_time().expect("one time");
+        assert_eq!(x.len(), 90);
+        assert!(x.iter().zip(&y).all(|(x, y)| (x - y - 10.0).abs() < 1e-3), "{} {}", x[0], y[0]);
+        b.start_s = 0.0;
+        b.spec.skew_us = -5000.0;
+        let [x, y] = ProbePair::new(&a, &b, None).expect("a pair").in_time().expect("one time");
+        assert_eq!(x.len(), 95);
+        assert!((y[0] - x[0] - 5.0).abs() < 1e-3, "{} {}", x[0], y[0]);
+        b.start_s = 1.0;
+        let said = ProbePair::new(&a, &b, None).expect("a pair").in_time().expect_err("apart");
+        assert!(said.to_string().contains("a common time"), "{said}");
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Resampling at equal steps of shaft angle, free of aliases at all speeds.
 
+use std::ops::Range;
+
 use crate::dsp::kernel::{KernelBank, LEAST_OF_CUTOFF, TRANSITION};
 use crate::error::{Error, Result};
 use crate::recording::Channel;
@@ -66,6 +68,27 @@ pub fn samples_per_turn_for(max_order: f64) -> usize {
 /// As [`Resampler::new`]; [`Error::Setting`] where so many samples would fill the memory.
 pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Result<AngleSignal> {
     let resampler = Resampler::new(Sampled::of(channel), speed, samples_per_turn)?;
+    collect(resampler, channel.values(), samples_per_turn)
+}
+
+/// As [`resample`], of `turns` turns from `first_turn` on alone: only the samples around them are read.
+///
+/// # Errors
+/// As [`resample`]; [`Error::TooLittle`] where the channel and the speed do not cover these turns.
+pub fn resample_turns(
+    channel: &Channel,
+    speed: &Speed,
+    samples_per_turn: usize,
+    first_turn: f64,
+    turns: usize,
+) -> Result<AngleSignal> {
+    let mut resampler = Resampler::new(Sampled::of(channel), speed, samples_per_turn)?;
+    let needed = resampler.narrow_to(first_turn, turns)?;
+    let samples = channel.values().get(needed).unwrap_or_default();
+    collect(resampler, samples, samples_per_turn)
+}
+
+fn collect(resampler: Resampler, samples: &[f32], samples_per_turn: usize) -> Result<AngleSignal> {
     let turns = resampler.turns();
     if turns.saturating_mul(samples_per_turn) > MOST_SAMPLES {
         return Err(Error::setting(
@@ -79,9 +102,9 @@ pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Re
         first_turn: resampler.first_turn(),
         values: Vec::with_capacity(turns * samples_per_turn),
         turn_times_s: Vec::with_capacity(turns + 1),
-        source_rate_hz: channel.rate_hz,
+        source_rate_hz: resampler.rate_hz(),
     };
-    resampler.run(channel.values(), |turn| {
+    resampler.run(samples, |turn| {
         signal.values.extend_from_slice(turn.values);
         if signal.turn_times_s.is_empty() {
             signal.turn_times_s.push(turn.start_s);
@@ -197,6 +220,33 @@ impl<'a> Resampler<'a> {
             held_from: 0,
             turn: vec![0.0; samples_per_turn],
         })
+    }
+
+    /// Gives out `turns` turns from `first_turn` on alone; returns the indices of the samples that they
+    /// need, which are those to be pushed.
+    fn narrow_to(&mut self, first_turn: f64, turns: usize) -> Result<Range<usize>> {
+        let end = first_turn + turns as f64;
+        if first_turn < self.first_turn || end > self.first_turn + self.turns as f64 {
+            let what = format!("channel {} in shaft angle", self.sampled.name);
+            let needed = format!("turns {first_turn} to {end}");
+            return Err(Error::too_little(what, needed, format!("{} turns", self.turns)));
+        }
+        (self.first_turn, self.turns) = (first_turn, turns);
+        self.next_start_s = self.speed.time_at_turns(first_turn);
+        let (mut first, mut last) = (f64::INFINITY, 0.0_f64);
+        let mut start_s = self.next_start_s;
+        for turn in 1..=turns {
+            let end_s = self.speed.time_at_turns(first_turn + turn as f64);
+            let span_s = end_s - start_s;
+            let cutoff = self.turn.len() as f64 / span_s / self.sampled.rate_hz;
+            let reach = self.bank.table(cutoff.min(1.0)).reach();
+            first = first.min(self.sampled.index_at(start_s) - reach);
+            last = last.max(self.sampled.index_at(end_s) + reach);
+            start_s = end_s;
+        }
+        let to = ((last + 2.0) as usize).min(self.sampled.len);
+        self.held_from = (first.max(0.0) as usize).min(to);
+        Ok(self.held_from..to)
     }
 
     /// Shaft angle in turns at the start of the first turn; a whole number.
@@ -382,6 +432,27 @@ mod tests {
             assert!(same, "blocks of {block}");
             assert!(most <= block + 1_500, "{most} samples held for blocks of {block}");
         }
+    }
+
+    #[test]
+    fn a_piece_of_the_channel_gives_the_same_turns() {
+        let speed = run_up();
+        let recorded = channel(|t| (TAU * 3.0 * speed.turns_at(t)).cos());
+        let whole = resample(&recorded, &speed, 32).expect("long enough");
+        for (from, turns) in [(0, 2), (700, 64), (whole.turns() - 5, 5)] {
+            let first = whole.first_turn + from as f64;
+            let piece = resample_turns(&recorded, &speed, 32, first, turns).expect("covered");
+            let same = &whole.values[from * 32..(from + turns) * 32];
+            assert_eq!(piece.values.len(), same.len());
+            assert!(piece.values.iter().zip(same).all(|(a, b)| (a - b).abs() < 1e-6), "{from}");
+            let times = &whole.turn_times_s[from..=from + turns];
+            assert!(piece.turn_times_s.iter().zip(times).all(|(a, b)| (a - b).abs() < 1e-9));
+            let mut narrow =
+                Resampler::new(Sampled::of(&recorded), &speed, 32).expect("long enough");
+            let needed = narrow.narrow_to(first, turns).expect("covered");
+            assert!(needed.len() < 1_500 + 512 * turns, "{needed:?}");
+        }
+        assert!(resample_turns(&recorded, &speed, 32, -1.0, 2).is_err());
     }
 
     #[test]

@@ -66,6 +66,9 @@ impl SlowRoll {
                 "give one in rpm, well below the lowest critical speed",
             ));
         }
+        if track.is_empty() {
+            return Err(Error::too_little("slow roll", "two points of the track", "none"));
+        }
         let from_rpm = corner_hz.map_or(0.0, |corner| 60.0 * CORNERS * corner / track.order);
         let lowest = track.rpm.iter().copied().fold(f64::INFINITY, f64::min);
         if from_rpm > 0.0 && from_rpm >= below_rpm {
@@ -135,7 +138,9 @@ fn changes(slow: &Track, rpm: [f64; 2]) -> bool {
     }
     let [(low, low_error), (high, high_error)] =
         [low, high].map(|half| mean(&half.phasors, &half.errors));
-    // three halves of a standard error to each part of the difference
+    // the errors are those of one part, so that with known errors chance passes 4 of them with exp(-8); as
+    // they come from eight groups of two parts in each half, it does with (1 + 16 / 28)^-14, two in a
+    // thousand (the F distribution of 2 and 28 degrees of freedom)
     (high - low).norm() > CHANGES * low_error.hypot(high_error)
 }
 
@@ -218,6 +223,9 @@ mod tests {
         let text = said(Quantity::Displacement, None, 100.0);
         assert!(text.contains("its lowest speed is 300 rpm"), "{text}");
         assert!(said(Quantity::Displacement, None, f64::NAN).contains("no speed"));
+        let empty = SlowRoll::of(&Track::empty(1.0), Quantity::Displacement, None, 400.0);
+        let text = empty.expect_err("no points").to_string();
+        assert!(text.contains("none") && !text.contains("inf"), "{text}");
         // a lower corner leaves the speeds above ten times of it
         let some = SlowRoll::of(&track, Quantity::Displacement, Some(0.55), 400.0).expect("some");
         assert!(some.rpm[0] >= 330.0, "{some:?}");

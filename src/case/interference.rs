@@ -3,9 +3,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::View;
 use super::bearing::Element;
-use super::named_orders::{KnownOrders, NamedOrder};
+use super::named_orders::{KnownOrders, NamedOrder, OrderKind};
+use super::{Operating, View};
 use crate::angle::OrderMap;
 use crate::dsp::{floor, gamma, peaks};
 use crate::error::{Error, Result};
@@ -75,8 +75,8 @@ pub struct Interference {
     pub left_out: Vec<String>,
     /// The natural frequencies passed.
     pub natural: Vec<NaturalFrequency>,
-    /// Lowest (where stated) and highest service speed in rpm.
-    pub service_rpm: Option<(Option<f64>, f64)>,
+    /// The operating speeds.
+    pub service: Option<Operating>,
     /// Highest frequency judged, in Hz.
     pub judged_hz: f64,
 }
@@ -110,18 +110,17 @@ impl Interference {
         let (orders, left_out) = shown(&known, whole_orders, found);
         let natural = view.criticals().iter().map(|critical| NaturalFrequency {
             rpm: critical.rpm,
-            rpm_error: critical.rpm_error.max(1.0),
+            rpm_error: critical.rpm_error,
             amplification: critical.amplification,
         });
         let (low, high) = speed.range_rpm();
-        let shaft = &view.case.machine.shaft;
         Ok(Self {
             rpm: [low, high],
             lines: lines(map, view.judged_hz()),
             orders,
             left_out,
             natural: natural.collect(),
-            service_rpm: shaft.top_rpm.map(|top| (shaft.lowest_rpm, top)),
+            service: view.case.operating(),
             judged_hz: view.judged_hz(),
         })
     }
@@ -137,8 +136,9 @@ fn shown(
         let text = format!("{order:.2}");
         format!("{}x", text.trim_end_matches('0').trim_end_matches('.'))
     };
-    let whole: Vec<NamedOrder> =
-        whole_orders.iter().map(|&order| NamedOrder::new(order, name(order))).collect();
+    let whole: Vec<NamedOrder> = (whole_orders.iter())
+        .map(|&order| NamedOrder::new(order, name(order), OrderKind::Shaft))
+        .collect();
     let (first, further) = whole.split_at(whole.len().min(2));
     let ranked = first.iter().chain(found).cloned();
     let ranked = ranked
@@ -153,8 +153,7 @@ fn shown(
         // a fault that was found stands a little beside its geometry: one line is enough
         let is_told = |other: &NamedOrder| {
             other.is_near(one.order)
-                || (other.name.starts_with(&one.name)
-                    && (other.order / one.order - 1.0).abs() < 0.05)
+                || (other.is_same_part(&one) && (other.order / one.order - 1.0).abs() < 0.05)
         };
         if orders.iter().any(is_told) {
             continue;
@@ -266,7 +265,8 @@ mod tests {
             .filter(|line| (line.hz * 60.0 / line.rpm - 1.0).abs() < 0.02)
             .collect();
         assert!(first.len() > 45, "{}", first.len());
-        assert_eq!(made.service_rpm, Some((None, 96_000.0)));
+        let service = made.service.expect("a speed");
+        assert_eq!((service.low_rpm, service.high_rpm), (None, 96_000.0));
     }
 
     /// One look of exponential power: -ln(p) over the mean, so -ln(p) / ln 2 over the median.
@@ -278,12 +278,28 @@ mod tests {
 
     #[test]
     fn the_most_important_orders_find_room() {
-        let found = [NamedOrder::new(3.62, "BPFO front")];
+        let found = [NamedOrder::of_bearing(3.62, "BPFO front", Element::Outer, &["front"])];
         let whole: Vec<f64> = (1..=14).map(f64::from).collect();
         let (orders, left_out) = shown(&KnownOrders::default(), &whole, &found);
         assert_eq!((orders.len(), left_out.len()), (10, 5));
         assert_eq!(orders[0].name, "1x");
         assert!(orders.iter().any(|one| one.name == "BPFO front"));
+    }
+
+    /// Whatever the names say, the line of a bearing that was found stands for that of its geometry.
+    #[test]
+    fn a_fault_that_was_found_takes_the_place_of_its_geometry() {
+        let text =
+            "format = 1\n[bearing.front]\nbpfo = 3.58\nbpfi = 5.42\nbsf = 2.36\nftf = 0.398\n";
+        let path = std::path::Path::new("test");
+        let machine = crate::machine::parse::from_text(text, path).expect("a machine");
+        let known = KnownOrders::of(&machine);
+        let near = |name: &str, bearing| {
+            let found = [NamedOrder::of_bearing(3.53, name, Element::Outer, &[bearing])];
+            shown(&known, &[1.0], &found).0.iter().any(|one| (one.order - 3.58).abs() < 1e-9)
+        };
+        assert!(!near("outer race", "front"));
+        assert!(near("BPFO front", "rear"));
     }
 
     #[test]

@@ -8,6 +8,7 @@ pub mod gaps;
 pub mod interference;
 pub mod levels;
 pub mod named_orders;
+pub mod operating;
 
 use std::cell::OnceCell;
 
@@ -22,7 +23,8 @@ use crate::speed::{Speed, SpeedSource};
 use crate::units::Quantity;
 pub use interference::Interference;
 pub use levels::{Decision, Level};
-pub use named_orders::{KnownOrders, NamedOrder};
+pub use named_orders::{KnownOrders, NamedOrder, OrderKind};
+pub use operating::Operating;
 
 /// Highest order of the maps where the machine file names no blades: covers ten orders with room for
 /// the lines beside them.

@@ -8,6 +8,23 @@ use crate::machine::{Machine, Multipliers};
 /// Orders nearer than this share are one line to the eye.
 const SAME: f64 = 0.005;
 
+/// What makes an order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum OrderKind {
+    /// A multiple of the shaft's own speed.
+    Shaft,
+    /// A row of blades.
+    Blade,
+    /// A part of one bearing, or of several that share the line.
+    Bearing {
+        /// The part.
+        part: Element,
+        /// Names of the bearings in the machine file.
+        bearings: Vec<String>,
+    },
+}
+
 /// An order with the name of what makes it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NamedOrder {
@@ -15,12 +32,42 @@ pub struct NamedOrder {
     pub order: f64,
     /// The name: `1x`, `compressor 9x`, `BPFO front`.
     pub name: String,
+    /// What makes it.
+    pub kind: OrderKind,
 }
 
 impl NamedOrder {
     /// An order with a name.
-    pub fn new(order: f64, name: impl Into<String>) -> Self {
-        Self { order, name: name.into() }
+    pub fn new(order: f64, name: impl Into<String>, kind: OrderKind) -> Self {
+        Self { order, name: name.into(), kind }
+    }
+
+    /// The line of a part of bearings, with a name.
+    pub fn of_bearing(
+        order: f64,
+        name: impl Into<String>,
+        part: Element,
+        bearings: &[&str],
+    ) -> Self {
+        let bearings = bearings.iter().map(|&bearing| bearing.to_owned()).collect();
+        Self::new(order, name, OrderKind::Bearing { part, bearings })
+    }
+
+    /// Whether a bearing makes it.
+    pub fn is_of_bearing(&self) -> bool {
+        matches!(self.kind, OrderKind::Bearing { .. })
+    }
+
+    /// Whether both are lines of the same part of the same bearing, or share one of several.
+    pub fn is_same_part(&self, other: &Self) -> bool {
+        let (
+            OrderKind::Bearing { part, bearings },
+            OrderKind::Bearing { part: of, bearings: others },
+        ) = (&self.kind, &other.kind)
+        else {
+            return false;
+        };
+        part == of && bearings.iter().any(|bearing| others.contains(bearing))
     }
 
     /// Whether another order is the same line to the eye.
@@ -51,7 +98,7 @@ impl KnownOrders {
     /// The rows of blades: `compressor 9x`.
     pub fn blades(&self) -> Vec<NamedOrder> {
         let named = |(name, count): &(String, u32)| {
-            NamedOrder::new(f64::from(*count), format!("{name} {count}x"))
+            NamedOrder::new(f64::from(*count), format!("{name} {count}x"), OrderKind::Blade)
         };
         self.blades.iter().map(named).collect()
     }
@@ -71,7 +118,8 @@ impl KnownOrders {
         let named = |(order, names): (f64, Vec<&str>)| {
             let whose =
                 if count > 1 && names.len() == count { String::new() } else { names.join(", ") };
-            NamedOrder::new(order, format!("{} {whose}", part.line()).trim_end())
+            let name = format!("{} {whose}", part.line());
+            NamedOrder::of_bearing(order, name.trim_end(), part, &names)
         };
         found.into_iter().map(named).collect()
     }
@@ -80,7 +128,8 @@ impl KnownOrders {
     pub fn of_damage(&self, bearing: &str, part: Element, slip: f64) -> Option<NamedOrder> {
         let (name, multipliers) = self.bearings.iter().find(|(name, _)| name == bearing)?;
         let order = part.impact_order(multipliers, slip);
-        Some(NamedOrder::new(order, format!("{} {name}", part.line())))
+        let line = format!("{} {name}", part.line());
+        Some(NamedOrder::of_bearing(order, line, part, &[name]))
     }
 }
 
@@ -98,9 +147,10 @@ mod tests {
             [bearing.b]\nbpfo = 3.5848\nbpfi = 5.4152\nbsf = 2.35675\nftf = 0.39828\n";
         let machine = parse::from_text(text, std::path::Path::new("test")).expect("a machine");
         let known = KnownOrders::of(&machine);
-        assert_eq!(known.of_part(Element::Outer), [NamedOrder::new(3.5848, "BPFO")]);
-        assert_eq!(known.of_part(Element::Ball), [NamedOrder::new(4.7135, "2 BSF")]);
-        assert_eq!(known.blades(), [NamedOrder::new(11.0, "wheel 11x")]);
+        let shared = |order, name, part| [NamedOrder::of_bearing(order, name, part, &["a", "b"])];
+        assert_eq!(known.of_part(Element::Outer), shared(3.5848, "BPFO", Element::Outer));
+        assert_eq!(known.of_part(Element::Ball), shared(4.7135, "2 BSF", Element::Ball));
+        assert_eq!(known.blades(), [NamedOrder::new(11.0, "wheel 11x", OrderKind::Blade)]);
         let lagging = known.of_damage("b", Element::Outer, 0.01).expect("known");
         assert!((lagging.order - 3.5848 * 0.99).abs() < 1e-9 && lagging.name == "BPFO b");
         assert_eq!(known.of_damage("c", Element::Outer, 0.0), None);

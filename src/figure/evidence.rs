@@ -17,11 +17,10 @@ use crate::units::{Amplitude, Quantity, Unit, grouped, three_digits};
 /// bearing with the lines of the part, the tracks of imbalance and misalignment with their limit, the
 /// displacement around a critical speed. `None` for findings without one.
 pub fn evidence(case: &Case, finding: &Finding) -> Option<Figure> {
+    if let Some(part) = Element::of_fault(&finding.fault) {
+        return of_bearing(case, finding, part);
+    }
     match finding.fault.as_str() {
-        "bearing_outer" => of_bearing(case, finding, Element::Outer),
-        "bearing_inner" => of_bearing(case, finding, Element::Inner),
-        "bearing_ball" => of_bearing(case, finding, Element::Ball),
-        "bearing_cage" => of_bearing(case, finding, Element::Cage),
         "imbalance" | "bent_shaft" => of_orders(case, finding, &[1.0]),
         "misalignment" | "raised_2x" => of_orders(case, finding, &[1.0, 2.0]),
         "resonance" => of_critical(case, finding),

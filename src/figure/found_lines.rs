@@ -7,13 +7,7 @@ use crate::diagnose::Finding;
 /// The orders of the damaged bearing parts among findings, at the slip that was found.
 pub fn found_lines(known: &KnownOrders, findings: &[Finding]) -> Vec<NamedOrder> {
     let line = |finding: &Finding| {
-        let part = match finding.fault.as_str() {
-            "bearing_outer" => Element::Outer,
-            "bearing_inner" => Element::Inner,
-            "bearing_ball" => Element::Ball,
-            "bearing_cage" => Element::Cage,
-            _ => return None,
-        };
+        let part = Element::of_fault(&finding.fault)?;
         let slip = finding.evidence.iter().find(|evidence| evidence.key == "slip_percent");
         let slip = slip.map_or(0.0, |evidence| evidence.value / 100.0);
         known.of_damage(finding.place.as_deref()?, part, slip)

@@ -16,15 +16,9 @@ const MARKED: i32 = 3;
 /// A full spectrum: amplitudes of the circles with the rotation over positive orders or frequencies, of
 /// those against it over negative ones.
 ///
-/// `shaft_hz` marks the whole orders of a spectrum over frequency, where the speed is steady.
-///
 /// # Errors
 /// [`Error::TooLittle`](crate::Error::TooLittle) for a spectrum of no lines.
-pub fn full_spectrum(
-    subject: &Subject,
-    spectrum: &FullSpectrum,
-    shaft_hz: Option<f64>,
-) -> Result<Figure> {
+pub fn full_spectrum(subject: &Subject, spectrum: &FullSpectrum) -> Result<Figure> {
     let axis = spectrum.axis();
     let end = axis.last().copied().unwrap_or(0.0);
     let values: Vec<f64> = spectrum.values().into_iter().map(f64::from).collect();
@@ -39,12 +33,11 @@ pub fn full_spectrum(
     let upwards = Axis { label: format!("{} of the circle", upwards.label), ..upwards };
     let upwards = upwards.between(0.0, if top > 0.0 { 1.08 * top } else { 1.0 });
     let mut plot = Plot::new("", across.between(-shown, shown), upwards);
-    let one = if spectrum.in_orders { Some(1.0) } else { shaft_hz };
-    if let Some(one) = one {
+    if spectrum.in_orders {
         let orders = (-MARKED..=MARKED).filter(|order| *order != 0);
         let mark = |order: i32| {
             let sign = if order < 0 { "−" } else { "" };
-            Mark::new(f64::from(order) * one, format!("{sign}{}x", order.abs())).of("")
+            Mark::new(f64::from(order), format!("{sign}{}x", order.abs())).of("")
         };
         plot.marks = orders.map(mark).filter(|mark| mark.at.abs() <= shown).collect();
     }
@@ -88,7 +81,7 @@ mod tests {
             rpm: Some([5990.0, 6000.0]),
         };
         let channel = Channel::new(ChannelSpec::named("x"), 1000.0, vec![0.0]).expect("a channel");
-        let figure = full_spectrum(&Subject::of(&channel), &spectrum, None).expect("drawn");
+        let figure = full_spectrum(&Subject::of(&channel), &spectrum).expect("drawn");
         let Some(Panel::Plot(plot)) = figure.panels().next() else { unreachable!("one plot") };
         let value = |at: f64| {
             let curve = &plot.curves[0];

@@ -18,6 +18,8 @@ const DISCS_DB: f64 = 60.0;
 const FROM_ZERO: f64 = 0.3;
 /// A top service speed beyond the run is shown up to this share of the highest speed run.
 const BEYOND: f64 = 1.3;
+/// Least uncertainty printed with a natural frequency, in Hz; that of its critical speed is 1 rpm.
+const LEAST_HZ: f64 = 1.0 / 60.0;
 
 /// An interference diagram: the lines found in the spectra as discs, the orders that the machine can make
 /// as lines, natural frequencies as levels, rings where they meet; the service speeds shaded or marked.
@@ -26,7 +28,8 @@ const BEYOND: f64 = 1.3;
 /// None for a diagram that was made by this library: its numbers are finite.
 pub fn interference(subject: &Subject, diagram: &Interference) -> Result<Figure> {
     let [slowest, fastest] = diagram.rpm;
-    let top_rpm = diagram.service_rpm.map(|(_, top)| top).filter(|top| *top <= BEYOND * fastest);
+    let top_rpm = diagram.service.as_ref().map(|service| service.high_rpm);
+    let top_rpm = top_rpm.filter(|top| *top <= BEYOND * fastest);
     let to_rpm = top_rpm.map_or(fastest, |top| top.max(fastest)) * 1.01;
     let from_rpm = if slowest < FROM_ZERO * fastest { 0.0 } else { 0.98 * slowest };
     let top_hz = height_hz(diagram, to_rpm);
@@ -43,7 +46,7 @@ pub fn interference(subject: &Subject, diagram: &Interference) -> Result<Figure>
     plot.limits = (diagram.natural.iter())
         .map(|natural| Limit {
             at: natural.hz(),
-            label: format!("{} Hz", with_error(natural.hz(), natural.hz_error())),
+            label: format!("{} Hz", with_error(natural.hz(), natural.hz_error().max(LEAST_HZ))),
             uncertain_by: natural.hz_error(),
         })
         .collect();
@@ -78,15 +81,17 @@ fn line(one: &NamedOrder, [from_rpm, to_rpm]: [f64; 2], top_hz: f64) -> Result<O
 
 /// The range of service speeds, or the highest one where only that is stated.
 fn service(plot: &mut Plot, diagram: &Interference, top_rpm: Option<f64>) {
-    let Some(top) = top_rpm else { return };
-    match diagram.service_rpm.and_then(|(lowest, _)| lowest).filter(|lowest| *lowest < top) {
+    let (Some(top), Some(service)) = (top_rpm, &diagram.service) else { return };
+    match service.low_rpm {
         Some(lowest) => plot.spans.push(Span {
             from: lowest,
             to: top,
             label: "service speeds".to_owned(),
             whole: true,
         }),
-        None => plot.marks.push(Mark::new(top, "top service speed")),
+        None if service.high_is_stated => plot.marks.push(Mark::new(top, "top service speed")),
+        // the end of the run shows itself
+        None => {}
     }
 }
 
@@ -117,7 +122,11 @@ fn rings(diagram: &Interference, [from_rpm, to_rpm]: [f64; 2]) -> Option<Points>
             x.push(rpm);
             y.push(natural.hz());
             labels.push(if one.is_near(1.0) {
-                format!("critical {} ± {} rpm", grouped(natural.rpm), grouped(natural.rpm_error))
+                format!(
+                    "critical {} ± {} rpm",
+                    grouped(natural.rpm),
+                    grouped(natural.rpm_error.max(1.0))
+                )
             } else {
                 String::new()
             });
@@ -141,21 +150,30 @@ fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
     for natural in &diagram.natural {
         notes.push(format!(
             "the first order meets a natural frequency of {} Hz at {} ± {} rpm, amplification {}; it is drawn level, and shifts with speed where the rotor's gyroscopic moment is large",
-            with_error(natural.hz(), natural.hz_error()),
+            with_error(natural.hz(), natural.hz_error().max(LEAST_HZ)),
             grouped(natural.rpm),
-            grouped(natural.rpm_error),
+            grouped(natural.rpm_error.max(1.0)),
             three_digits(natural.amplification)
         ));
     }
     if diagram.natural.is_empty() {
         notes.push("the first order passed no critical speed that could be seen here".to_owned());
     }
-    let is_bearing = |one: &NamedOrder| ["BP", "FT", "2 B"].iter().any(|b| one.name.starts_with(b));
-    if diagram.orders.iter().any(is_bearing) {
+    if diagram.orders.iter().any(NamedOrder::is_of_bearing) {
         notes.push(
             "lines of bearings follow their geometry; a real cage lags by a percent or so"
                 .to_owned(),
         );
+    }
+    if let Some(service) = &diagram.service
+        && let Some(low) = service.low_rpm
+    {
+        notes.push(format!(
+            "service speeds of {} to {} rpm ({})",
+            grouped(low),
+            grouped(service.high_rpm),
+            service.source
+        ));
     }
     if !diagram.left_out.is_empty() {
         notes.push(format!("no room was left for {}", diagram.left_out.join(", ")));
@@ -167,6 +185,7 @@ fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::case::interference::{FoundLine, NaturalFrequency};
+    use crate::case::{Operating, OrderKind};
     use crate::figure::Panel;
     use crate::recording::{Channel, ChannelSpec};
 
@@ -178,10 +197,17 @@ mod tests {
                 FoundLine { rpm: 30_000.0, hz: 500.0, amplitude: 2.0 },
                 FoundLine { rpm: 30_000.0, hz: 1000.0, amplitude: 0.02 },
             ],
-            orders: orders.map(|(order, name)| NamedOrder::new(order, name)).to_vec(),
+            orders: orders
+                .map(|(order, name)| NamedOrder::new(order, name, OrderKind::Shaft))
+                .to_vec(),
             left_out: vec!["FTF".to_owned()],
             natural: vec![NaturalFrequency { rpm: 30_000.0, rpm_error: 120.0, amplification: 6.0 }],
-            service_rpm: Some((Some(40_000.0), 60_000.0)),
+            service: Some(Operating {
+                low_rpm: Some(40_000.0),
+                high_rpm: 60_000.0,
+                high_is_stated: true,
+                source: "shaft.lowest_rpm, shaft.top_rpm".to_owned(),
+            }),
             judged_hz: 10_000.0,
         }
     }
@@ -205,6 +231,8 @@ mod tests {
         assert_eq!((plot.limits[0].at, plot.limits[0].uncertain_by), (500.0, 2.0));
         assert_eq!((plot.spans[0].from, plot.spans[0].to), (40_000.0, 60_000.0));
         assert!(notes.iter().any(|note| note.contains("no room was left for FTF")), "{notes:?}");
+        let told = "service speeds of 40 000 to 60 000 rpm (shaft.lowest_rpm, shaft.top_rpm)";
+        assert!(notes.iter().any(|note| note == told), "{notes:?}");
     }
 
     #[test]
@@ -231,7 +259,7 @@ mod tests {
     #[test]
     fn without_a_lowest_service_speed_the_top_one_is_marked() {
         let mut made = diagram();
-        made.service_rpm = Some((None, 60_000.0));
+        made.service.as_mut().expect("stated").low_rpm = None;
         made.natural.clear();
         let (plot, notes) = plot(&made);
         assert!(plot.spans.is_empty() && plot.marks[0].at == 60_000.0);

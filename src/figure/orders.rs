@@ -157,7 +157,8 @@ mod tests {
         assert_eq!(marks.iter().map(|m| m.at).collect::<Vec<_>>(), [100.0, 50.0]);
         assert_eq!(marks.iter().map(|m| m.label.as_str()).collect::<Vec<_>>(), ["1x", "0.5x"]);
         assert!(orders.spans_hz().is_empty());
-        let names = [NamedOrder::new(0.501, "FTF")];
+        let names =
+            [NamedOrder::of_bearing(0.501, "FTF", crate::case::bearing::Element::Cage, &["front"])];
         let named = Orders { names: &names, reach: 0.5, ..orders };
         assert_eq!((named.name(0.5).as_str(), named.name(1.0).as_str()), ("FTF", "1x"));
         assert_eq!(named.highest_hz(), 50.0);

@@ -665,7 +665,7 @@ impl PyFullSpectrum {
     /// The full spectrum as data: the curve, with the whole orders marked.
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        made(py, figure::full_spectrum(&self.subject, &self.inner, None))
+        made(py, figure::full_spectrum(&self.subject, &self.inner))
     }
 
     /// Draw the full spectrum; returns the matplotlib axes.

@@ -93,8 +93,8 @@ impl PyInterference {
         self.inner.natural.iter().map(told).collect()
     }
 
-    /// Columns and what they mean: rpm, frequency_hz, amplitude, unit, orders, natural_frequencies,
-    /// service_rpm.
+    /// Columns and what they mean: channel, rpm, frequency_hz, amplitude, unit, orders,
+    /// natural_frequencies, service_rpm (lowest, or None, and highest), service_source (what says so).
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
@@ -105,7 +105,10 @@ impl PyInterference {
         columns.set_item("unit", self.unit())?;
         columns.set_item("orders", self.orders(py)?)?;
         columns.set_item("natural_frequencies", self.natural_frequencies())?;
-        columns.set_item("service_rpm", plain(py, &self.inner.service_rpm)?)?;
+        let service = self.inner.service.as_ref();
+        let speeds = service.map(|service| (service.low_rpm, service.high_rpm));
+        columns.set_item("service_rpm", plain(py, &speeds)?)?;
+        columns.set_item("service_source", service.map(|service| service.source.as_str()))?;
         Ok(columns)
     }
 
@@ -119,9 +122,9 @@ impl PyInterference {
         rows.extend(self.inner.natural.iter().map(|natural| {
             let told = format!(
                 "{} Hz, met by 1x at {} ± {} rpm, amplification {}",
-                with_error(natural.hz(), natural.hz_error()),
+                with_error(natural.hz(), natural.hz_error().max(1.0 / 60.0)),
                 grouped(natural.rpm),
-                grouped(natural.rpm_error),
+                grouped(natural.rpm_error.max(1.0)),
                 three_digits(natural.amplification)
             );
             ("natural frequency", told)

@@ -14,6 +14,7 @@ use crate::angle::orbit::{Ellipse, Orbit, Place};
 use crate::angle::{ProbePair, resample};
 use crate::error::{Error, Result};
 use crate::figure::Subject;
+use crate::progress::step;
 use crate::recording::Recording;
 use crate::spectrum::{FullSpectrum, SpectrumConfig};
 use crate::units::{grouped, three_digits, with_error};
@@ -108,6 +109,7 @@ impl PyOrbit {
 
     /// The chosen orders, a dict each.
     ///
+    /// Lengths are in ``unit``, angles in degrees.
     /// ``forward`` and ``backward`` are complex, zero-to-peak: the circles with and against the rotation of
     /// ``z = x + 1j y = forward exp(1j n theta) + backward exp(-1j n theta)``, each part with the standard
     /// error ``error``. ``major`` and ``minor`` are the semi-axes, ``minor`` below zero where the centre
@@ -151,7 +153,8 @@ impl PyOrbit {
         &self.subject.unit
     }
 
-    /// Columns and what they mean: x, y, unfiltered_x, unfiltered_y, orders, unit, rpm, turns, time_s.
+    /// Columns and what they mean: channels, x, y, unfiltered_x, unfiltered_y, orders, unit, rpm, turns,
+    /// time_s, phase_stated.
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
@@ -251,13 +254,20 @@ impl PyFullSpectrum {
         &self.subject.unit
     }
 
+    /// Lowest and highest mean speed of a block in rpm; None where no speed was given.
+    #[getter]
+    fn rpm(&self) -> Option<(f64, f64)> {
+        self.inner.rpm.map(|[low, high]| (low, high))
+    }
+
     /// Blocks averaged.
     #[getter]
     fn averages(&self) -> usize {
         self.inner.averages
     }
 
-    /// Columns and what they mean: order or frequency_hz, values, unit, averages.
+    /// Columns and what they mean: channels, order or frequency_hz, values, unit, averages, rpm (lowest and
+    /// highest, None without a speed).
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let columns = PyDict::new(py);
@@ -267,6 +277,7 @@ impl PyFullSpectrum {
         columns.set_item("values", self.values(py)?)?;
         columns.set_item("unit", self.unit())?;
         columns.set_item("averages", self.averages())?;
+        columns.set_item("rpm", self.rpm())?;
         Ok(columns)
     }
 
@@ -358,7 +369,7 @@ impl PyRecording {
         let names = self.known_pair(first, second)?;
         let (recording, machine, speed) = (self.inner.clone(), self.machine.clone(), own(speed));
         let named = self.own_name();
-        compute_interruptibly(py, "orbit", move |_| {
+        compute_interruptibly(py, "orbit", move |progress| {
             orders.iter().try_for_each(|&order| check_order("orders", order))?;
             let pair = pair_of(&recording, &names, angles_deg)?;
             let speed = speed_or_constant(speed, pair.channels()[0], &machine)?;
@@ -372,7 +383,7 @@ impl PyRecording {
                 (None, None) => Place::Fastest,
             };
             Ok(PyOrbit {
-                inner: Orbit::of(&pair, &speed, &orders, place, turns)?,
+                inner: Orbit::of(&pair, &speed, &orders, place, turns, progress)?,
                 subject: subject_of(&pair, named.as_deref()),
                 angles_deg: pair.angles_deg(),
                 phase_stated: speed.edge.is_some(),
@@ -407,9 +418,10 @@ impl PyRecording {
     /// KeyError
     ///     Where a channel is not known.
     /// ValueError
-    ///     Where the channels are no such pair, the order is out of range, no turns lie between the speeds,
+    ///     Where the channels are no such pair, an argument says nothing with or without a speed, the order is
+    ///     out of range, no turns lie between the speeds,
     ///     or the channels are too short.
-    #[pyo3(signature = (first, second, speed = None, *, max_order = 6.0, between_rpm = None, resolution_hz = None, angles_deg = None))]
+    #[pyo3(signature = (first, second, speed = None, *, max_order = None, between_rpm = None, resolution_hz = None, angles_deg = None))]
     #[allow(clippy::too_many_arguments)] // keyword arguments of a Python method
     fn full_spectrum(
         &self,
@@ -417,7 +429,7 @@ impl PyRecording {
         first: String,
         second: String,
         speed: Option<Py<PySpeed>>,
-        max_order: f64,
+        max_order: Option<f64>,
         between_rpm: Option<(f64, f64)>,
         resolution_hz: Option<f64>,
         angles_deg: Option<(f64, f64)>,
@@ -425,19 +437,22 @@ impl PyRecording {
         let names = self.known_pair(first, second)?;
         let (recording, speed) = (self.inner.clone(), own(speed));
         let named = self.own_name();
-        compute_interruptibly(py, "full spectrum", move |_| {
+        compute_interruptibly(py, "full spectrum", move |progress| {
+            refuse_idle(speed.is_some(), max_order, between_rpm, resolution_hz)?;
+            let max_order = max_order.unwrap_or(6.0);
             check_order("max_order", max_order)?;
             let pair = pair_of(&recording, &names, angles_deg)?;
             let inner = match speed {
                 Some(speed) => {
                     let steps = resample::samples_per_turn_for(max_order + 1.0);
-                    let [mut x, mut y] = pair.at_equal_angles(&speed, steps)?;
+                    let [mut x, mut y] = pair.at_equal_angles(&speed, steps, progress)?;
                     [x.values, y.values] = pair.plane(&x.values, &y.values);
                     let between = between_rpm.map(|(low, high)| [low, high]);
                     FullSpectrum::over_orders([&x, &y], max_order, between)?
                 }
                 None => {
-                    let [x, y] = pair.in_time();
+                    step(progress, "full spectrum", 0, 1)?;
+                    let [x, y] = pair.in_time()?;
                     let config = SpectrumConfig { resolution_hz, ..SpectrumConfig::default() };
                     FullSpectrum::over_hz([&x, &y], pair.channels()[0].rate_hz, &config)?
                 }
@@ -445,6 +460,30 @@ impl PyRecording {
             Ok(PyFullSpectrum { inner, subject: subject_of(&pair, named.as_deref()) })
         })
     }
+}
+
+/// Refuses what says nothing with, or without, a speed.
+fn refuse_idle(
+    with_speed: bool,
+    max_order: Option<f64>,
+    between_rpm: Option<(f64, f64)>,
+    resolution_hz: Option<f64>,
+) -> Result<()> {
+    let idle = [
+        ("max_order", max_order.is_some() && !with_speed),
+        ("between_rpm", between_rpm.is_some() && !with_speed),
+        ("resolution_hz", resolution_hz.is_some() && with_speed),
+    ];
+    let Some((name, _)) = idle.into_iter().find(|(_, idle)| *idle) else { return Ok(()) };
+    Err(if with_speed {
+        Error::setting(
+            name,
+            "it says nothing where the axis is orders",
+            "leave it or the speed out",
+        )
+    } else {
+        Error::setting(name, "it says nothing without a speed", "give a speed, or leave it out")
+    })
 }
 
 impl PyRecording {

@@ -133,26 +133,10 @@ fn half_power(critical: &Critical) -> Evidence {
     )
 }
 
-/// The operating speeds in rpm, lowest and highest, and what says so.
-fn operating(view: &View) -> Option<(f64, f64, &'static str)> {
-    let machine = &view.case.machine;
-    let run = || view.case.speed.as_ref().map(|speed| speed.range_rpm().1);
-    let (high, source) = match (machine.acceptance.full_speed_rpm, machine.shaft.top_rpm) {
-        (_, Some(rpm)) => (rpm, "shaft.top_rpm"),
-        (Some(rpm), None) => (rpm, "acceptance.full_speed_rpm"),
-        (None, None) => (run()?, "the top speed of this run"),
-    };
-    match machine.limits.from_rpm.filter(|&rpm| rpm > 0.0 && rpm < high) {
-        Some(low) if source == "shaft.top_rpm" => {
-            Some((low, high, "limits.from_rpm, shaft.top_rpm"))
-        }
-        Some(low) => Some((low, high, "limits.from_rpm and the highest speed known")),
-        None => Some((high, high, source)),
-    }
-}
-
 fn margins(critical: &Critical, view: &View) -> Vec<Evidence> {
-    let Some((low, high, source)) = operating(view) else { return Vec::new() };
+    let Some(operating) = view.case.operating() else { return Vec::new() };
+    let (high, source) = (operating.high_rpm, &operating.source);
+    let low = operating.low_rpm.unwrap_or(high);
     let found = margin::margin(critical, low, high);
     let speeds = if low < high {
         format!("operating speeds of {} to {} rpm ({source})", grouped(low), grouped(high))

@@ -48,7 +48,7 @@ impl FullSpectrum {
     /// lies between two, where these are given.
     ///
     /// # Errors
-    /// [`Error::TooLittle`] where no block lies between the speeds.
+    /// [`Error::Setting`] where no block lies between the speeds.
     pub fn over_orders(
         [x, y]: [&AngleSignal; 2],
         max_order: f64,

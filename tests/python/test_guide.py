@@ -173,7 +173,8 @@ def test_a_page_does_what_it_says(page, folder):
 
 def test_the_guide_has_a_page_for_each_task():
     tasks = {"quick_check", "noisy_machine", "screen_an_archive", "write_a_machine_file"}
-    assert {page.stem for page in PAGES} == tasks | {"add_a_signature", "run_up_pictures"}
+    tasks |= {"add_a_signature", "run_up_pictures", "follow_orders"}
+    assert {page.stem for page in PAGES} == tasks
     for page in PAGES:
         blocks = blocks_of(page.read_text(encoding="utf-8"))
         assert any(block.language in ("console", "python") for block in blocks), page.stem

@@ -47,7 +47,8 @@ fn an_anisotropic_rotor_whirls_as_its_equations_say() {
                 * 1e6
         };
         let (forward, backward) = (relative(&ahead), relative(&behind));
-        let orbit = Orbit::of(&pair(&made), &speed, &[1.0], At::default(), None).expect("turns");
+        let orbit = Orbit::of(&pair(&made), &speed, &[1.0], At::default(), None, &mut Silent)
+            .expect("turns");
         let one = orbit.orders[0];
         let largest = forward.norm().max(backward.norm());
         assert!((one.forward - forward).norm() < 0.02 * largest, "{rpm}: {one:?} {forward}");
@@ -55,7 +56,8 @@ fn an_anisotropic_rotor_whirls_as_its_equations_say() {
         assert_eq!(one.precession(), precession, "{rpm}: {one:?}");
 
         let steps = resample::samples_per_turn_for(7.0);
-        let [mut x, mut y] = pair(&made).at_equal_angles(&speed, steps).expect("turns");
+        let [mut x, mut y] =
+            pair(&made).at_equal_angles(&speed, steps, &mut Silent).expect("turns");
         [x.values, y.values] = pair(&made).plane(&x.values, &y.values);
         let full = FullSpectrum::over_orders([&x, &y], 6.0, None).expect("blocks");
         let first = (1.0 / full.step).round() as usize;

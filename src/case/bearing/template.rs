@@ -3,10 +3,13 @@
 //! Source: R. B. Randall and J. Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2: which
 //! lines and sidebands belong to which part (from memory). How often each is seen is judgement, no source.
 
+use serde::{Deserialize, Serialize};
+
 use crate::machine::Multipliers;
 
 /// The damaged part.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Element {
     /// The outer race, standing still.
     Outer,
@@ -30,6 +33,21 @@ impl Element {
             Self::Ball => "2 BSF",
             Self::Cage => "FTF",
         }
+    }
+
+    /// The name of the fault that damage to it is.
+    pub const fn fault(self) -> &'static str {
+        match self {
+            Self::Outer => "bearing_outer",
+            Self::Inner => "bearing_inner",
+            Self::Ball => "bearing_ball",
+            Self::Cage => "bearing_cage",
+        }
+    }
+
+    /// The part whose damage a fault is; `None` for another fault.
+    pub fn of_fault(fault: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|part| part.fault() == fault)
     }
 
     /// The templates whose evidence adds up to the part's: a damaged element shows its spin and, with

@@ -15,7 +15,7 @@ const SOURCE: &str = "Smith and Randall, Mech. Syst. Signal Process. 64-65 (2015
 
 /// A damaged outer race.
 pub const OUTER: Signature = Signature {
-    id: "bearing_outer",
+    id: Element::Outer.fault(),
     title: "bearing outer race",
     kind: Kind::Fault,
     needs: NEEDS,
@@ -27,7 +27,7 @@ pub const OUTER: Signature = Signature {
 
 /// A damaged inner race.
 pub const INNER: Signature = Signature {
-    id: "bearing_inner",
+    id: Element::Inner.fault(),
     title: "bearing inner race",
     kind: Kind::Fault,
     needs: NEEDS,
@@ -39,7 +39,7 @@ pub const INNER: Signature = Signature {
 
 /// A damaged rolling element.
 pub const BALL: Signature = Signature {
-    id: "bearing_ball",
+    id: Element::Ball.fault(),
     title: "bearing rolling element",
     kind: Kind::Fault,
     needs: NEEDS,
@@ -51,7 +51,7 @@ pub const BALL: Signature = Signature {
 
 /// A damaged cage.
 pub const CAGE: Signature = Signature {
-    id: "bearing_cage",
+    id: Element::Cage.fault(),
     title: "bearing cage",
     kind: Kind::Fault,
     needs: NEEDS,
