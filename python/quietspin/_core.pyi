@@ -646,9 +646,15 @@ class FullSpectrum:
         ImportError
             Where matplotlib is not installed.
         """
+    @property
+    def rpm(self, /) -> tuple[float, float] | None:
+        """
+        Lowest and highest mean speed of a block in rpm; None where no speed was given.
+        """
     def to_dict(self, /) -> "dict[str, Any]":
         """
-        Columns and what they mean: order or frequency_hz, values, unit, averages.
+        Columns and what they mean: channels, order or frequency_hz, values, unit, averages, rpm (lowest and
+        highest, None without a speed).
         """
     @property
     def unit(self, /) -> str:
@@ -724,8 +730,8 @@ class Interference:
         """
     def to_dict(self, /) -> "dict[str, Any]":
         """
-        Columns and what they mean: rpm, frequency_hz, amplitude, unit, orders, natural_frequencies,
-        service_rpm.
+        Columns and what they mean: channel, rpm, frequency_hz, amplitude, unit, orders,
+        natural_frequencies, service_rpm (lowest, or None, and highest), service_source (what says so).
         """
     @property
     def unit(self, /) -> str:
@@ -853,6 +859,7 @@ class Orbit:
         """
         The chosen orders, a dict each.
 
+        Lengths are in ``unit``, angles in degrees.
         ``forward`` and ``backward`` are complex, zero-to-peak: the circles with and against the rotation of
         ``z = x + 1j y = forward exp(1j n theta) + backward exp(-1j n theta)``, each part with the standard
         error ``error``. ``major`` and ``minor`` are the semi-axes, ``minor`` below zero where the centre
@@ -895,7 +902,8 @@ class Orbit:
         """
     def to_dict(self, /) -> "dict[str, Any]":
         """
-        Columns and what they mean: x, y, unfiltered_x, unfiltered_y, orders, unit, rpm, turns, time_s.
+        Columns and what they mean: channels, x, y, unfiltered_x, unfiltered_y, orders, unit, rpm, turns,
+        time_s, phase_stated.
         """
     @property
     def turns(self, /) -> int:
@@ -1112,7 +1120,8 @@ class Recording:
         KeyError
             Where a channel is not known.
         ValueError
-            Where the channels are no such pair, the order is out of range, no turns lie between the speeds,
+            Where the channels are no such pair, an argument says nothing with or without a speed, the order is
+            out of range, no turns lie between the speeds,
             or the channels are too short.
         """
     def interference(self, /, speed: Speed, *, channel: str | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., diagnosis: Diagnosis | None = None) -> Interference:
@@ -1672,15 +1681,24 @@ class Track:
         """
     def criticals(self, /, *, phase: bool | None = None) -> "list[dict[str, Any]]":
         """
-        Critical speeds that a track of order 1 shows, lowest first, each a dictionary: ``rpm``, ``rpm_error``
-        (undamped critical speed), ``amplification``, ``amplification_error`` (1 / (2 damping ratio)),
-        ``half_power`` (``factor``, ``error``, ``peak_rpm``, ``low_rpm``, ``high_rpm``), ``split_pair``,
-        ``with_phase``, and ``up`` and ``down``: what run-ups and run-downs alone say, or None.
+        Critical speeds that a track of order 1 shows.
+
+        The response of one or more modes to unbalance is fitted through each run-up and run-down.
+        Amplification factor and half-power speeds are defined as in the API standard paragraphs (from memory).
 
         Parameters
         ----------
         phase : bool, optional
             Whether phase is fitted too; by default where angles are counted from pulses.
+
+        Returns
+        -------
+        list of dict
+            One for each critical speed, the lowest first: ``rpm``, ``rpm_error`` (undamped critical speed, and
+            its standard error, which holds that of the speed), ``amplification``, ``amplification_error``
+            (1 / (2 damping ratio)), ``half_power`` (``factor``, ``error``, ``peak_rpm``, ``low_rpm``,
+            ``high_rpm``), ``split_pair``, ``with_phase``, and ``up`` and ``down``: what run-ups and run-downs
+            alone say (``rpm``, ``amplification`` and their errors), or None. Empty where none is seen.
 
         Raises
         ------
