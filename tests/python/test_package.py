@@ -166,8 +166,9 @@ works = {
     "speed": lambda: rec.speed(),
     "read": lambda: qs.read(sys.argv[1], rate_hz=51_200),
 }
-print("begun", flush=True)
 try:
+    # inside: on a busy machine Ctrl-C may come before the next line runs
+    print("begun", flush=True)
     works[sys.argv[2]]()
 except KeyboardInterrupt:
     print("stopped", flush=True)
