@@ -153,7 +153,7 @@ pub const KEYS: &[Key] = &[
     key(TOP, "name", Kind::Text, "", "", "What the machine is called, for reports."),
 
     key(SHAFT, "top_rpm", RPM, "rpm", "", "Highest service speed; the maker's limit is never exceeded on its account."),
-    key(SHAFT, "lowest_rpm", RPM, "rpm", "", "Lowest speed of interest; narrows the search for a speed without pulses, and begins the service speeds in an interference diagram."),
+    key(SHAFT, "lowest_rpm", RPM, "rpm", "", "Lowest speed of interest; narrows the search for a speed without pulses, and begins the service speeds against which the margin of a critical speed is told."),
     key(SHAFT, "constant_rpm", RPM, "rpm", "", "Constant speed during the recording, where neither pulse nor speed channel is there."),
     key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor; read and checked now, used by balancing."),
     key(SHAFT, "coupling", Kind::Flag, "", "not known", "Whether a coupling joins the shaft to another; without one there is no misalignment."),
