@@ -1,159 +1,57 @@
-//! Pictures in Python: every result gives its picture as data, and draws it with matplotlib.
+//! Pictures of results in Python: each gives its picture as data, and draws it with matplotlib.
 
-use numpy::{PyArray2, PyArrayMethods};
 use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
-use pyo3::types::{PyDict, PyList};
+use pyo3::types::PyDict;
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::channel::PyChannel;
-use super::convert::{array, exception, plain, read_only};
+use super::convert::exception;
 use super::diagnose::{PyDiagnosis, PyFinding};
+use super::figure_data::as_dict;
+use super::full_spectrum::PyFullSpectrum;
 use super::interference::PyInterference;
-use super::plane::{PyFullSpectrum, PyOrbit};
+use super::orbit::PyOrbit;
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
 use crate::case::bearing::Element;
 use crate::case::{KnownOrders, NamedOrder};
 use crate::error::{Error, Result};
 use crate::figure::{
-    self, Against, Axis, Curve, DefectLines, EnvelopeCurve, Falling, Figure, Map, Orders, Panel,
-    Plot, Points, Polar, Row, Scale, TrackOf, TracksShown,
+    self, Against, DefectLines, EnvelopeCurve, Falling, Figure, Orders, Scale, TrackOf, TracksShown,
 };
 use crate::spectrum::Scaling;
 
 /// Orders marked where a speed is given and no orders are.
 const ORDERS: [f64; 3] = [1.0, 2.0, 3.0];
 
-/// A figure as dictionaries, lists and arrays.
-pub(super) fn as_dict<'py>(py: Python<'py>, figure: &Figure) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("title", &figure.title)?;
-    dict.set_item("notes", &figure.notes)?;
-    dict.set_item("page", figure.page)?;
-    dict.set_item("shared", figure.shared)?;
-    let rows: Vec<_> = figure.rows.iter().map(|row| row_dict(py, row)).collect::<PyResult<_>>()?;
-    dict.set_item("rows", rows)?;
-    Ok(dict)
-}
-
-fn row_dict<'py>(py: Python<'py>, row: &Row) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("height", row.height)?;
-    dict.set_item("joined", row.joined)?;
-    let panels: Vec<_> =
-        row.panels.iter().map(|panel| panel_dict(py, panel)).collect::<PyResult<_>>()?;
-    dict.set_item("panels", panels)?;
-    Ok(dict)
-}
-
-fn panel_dict<'py>(py: Python<'py>, panel: &Panel) -> PyResult<Bound<'py, PyAny>> {
-    match panel {
-        Panel::Plot(plot) => Ok(plot_dict(py, plot)?.into_any()),
-        Panel::Map(map) => Ok(map_dict(py, map)?.into_any()),
-        Panel::Polar(polar) => Ok(polar_dict(py, polar)?.into_any()),
-        // rows and words hold no arrays; the axis of rows tells its words as every other axis
-        Panel::Rows(rows) => {
-            let dict = plain(py, panel)?;
-            if let Some(axis) = &rows.x_axis {
-                dict.set_item("x_axis", axis_dict(py, axis)?)?;
+/// Adds `plot` to a class whose picture has one panel and no choices; the first line of its documentation is
+/// given.
+macro_rules! plots {
+    ($class:ident, $first:literal) => {
+        #[pymethods]
+        impl $class {
+            #[doc = $first]
+            ///
+            /// Parameters
+            /// ----------
+            /// ax : matplotlib.axes.Axes, optional
+            ///     Where to draw; by default a new figure.
+            ///
+            /// Raises
+            /// ------
+            /// ImportError
+            ///     Where matplotlib is not installed.
+            #[pyo3(signature = (ax = None))]
+            fn plot<'py>(
+                &self,
+                py: Python<'py>,
+                ax: Option<Bound<'py, PyAny>>,
+            ) -> PyResult<Bound<'py, PyAny>> {
+                drawn(py, self.figure(py)?, ax)
             }
-            Ok(dict)
         }
-        Panel::Words(_) => plain(py, panel),
-    }
-}
-
-fn axis_dict<'py>(py: Python<'py>, axis: &Axis) -> PyResult<Bound<'py, PyAny>> {
-    let dict = plain(py, axis)?;
-    dict.set_item("words", axis.words())?;
-    dict.set_item("depth_db", axis.depth_db())?;
-    Ok(dict)
-}
-
-fn curve_dict<'py>(py: Python<'py>, curve: &Curve) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("name", &curve.name)?;
-    dict.set_item("stroke", plain(py, &curve.stroke)?)?;
-    dict.set_item("x", array(py, curve.x().to_vec())?)?;
-    dict.set_item("y", array(py, curve.y().to_vec())?)?;
-    let edge = |k: usize| curve.band().map(|band| array(py, band[k].clone())).transpose();
-    dict.set_item("low", edge(0)?)?;
-    dict.set_item("high", edge(1)?)?;
-    Ok(dict)
-}
-
-fn points_dict<'py>(py: Python<'py>, points: &Points) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("name", &points.name)?;
-    dict.set_item("symbol", plain(py, &points.symbol)?)?;
-    dict.set_item("x", array(py, points.x.clone())?)?;
-    dict.set_item("y", array(py, points.y.clone())?)?;
-    dict.set_item("labels", &points.labels)?;
-    dict.set_item("sizes", &points.sizes)?;
-    Ok(dict)
-}
-
-fn curves<'py>(py: Python<'py>, curves: &[Curve]) -> PyResult<Bound<'py, PyList>> {
-    let made: Vec<_> = curves.iter().map(|c| curve_dict(py, c)).collect::<PyResult<_>>()?;
-    PyList::new(py, made)
-}
-
-fn plot_dict<'py>(py: Python<'py>, plot: &Plot) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("form", "plot")?;
-    dict.set_item("title", &plot.title)?;
-    dict.set_item("remark", &plot.remark)?;
-    dict.set_item("x_axis", axis_dict(py, &plot.x_axis)?)?;
-    dict.set_item("y_axis", axis_dict(py, &plot.y_axis)?)?;
-    dict.set_item("curves", curves(py, &plot.curves)?)?;
-    dict.set_item("marks", plain(py, &plot.marks)?)?;
-    dict.set_item("spans", plain(py, &plot.spans)?)?;
-    dict.set_item("limits", plain(py, &plot.limits)?)?;
-    let points: Vec<_> = plot.points.iter().map(|p| points_dict(py, p)).collect::<PyResult<_>>()?;
-    dict.set_item("points", points)?;
-    dict.set_item("lines", curves(py, &plot.lines)?)?;
-    dict.set_item("arrows", plain(py, &plot.arrows)?)?;
-    dict.set_item("equal", plot.equal)?;
-    Ok(dict)
-}
-
-fn map_dict<'py>(py: Python<'py>, map: &Map) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("form", "map")?;
-    dict.set_item("title", &map.title)?;
-    dict.set_item("look", plain(py, &map.look)?)?;
-    dict.set_item("x_axis", axis_dict(py, &map.x_axis)?)?;
-    dict.set_item("y_axis", axis_dict(py, &map.y_axis)?)?;
-    dict.set_item("value_axis", axis_dict(py, &map.value_axis)?)?;
-    dict.set_item("x", array(py, map.x().to_vec())?)?;
-    dict.set_item("y", array(py, map.y().to_vec())?)?;
-    let shape = [map.y().len(), map.x().len()];
-    let values: Bound<'py, PyArray2<f32>> = array(py, map.values().to_vec())?.reshape(shape)?;
-    read_only(values.as_any())?;
-    dict.set_item("values", values)?;
-    dict.set_item("marks", plain(py, &map.marks)?)?;
-    dict.set_item("lines", curves(py, &map.lines)?)?;
-    Ok(dict)
-}
-
-fn polar_dict<'py>(py: Python<'py>, polar: &Polar) -> PyResult<Bound<'py, PyDict>> {
-    let dict = PyDict::new(py);
-    dict.set_item("form", "polar")?;
-    dict.set_item("title", &polar.title)?;
-    dict.set_item("angle_axis", axis_dict(py, &polar.angle_axis)?)?;
-    dict.set_item("radius_axis", axis_dict(py, &polar.radius_axis)?)?;
-    let mut traces = Vec::new();
-    for trace in &polar.traces {
-        let made = PyDict::new(py);
-        made.set_item("name", &trace.name)?;
-        made.set_item("angle_deg", array(py, trace.angle_deg().to_vec())?)?;
-        made.set_item("radius", array(py, trace.radius().to_vec())?)?;
-        traces.push(made);
-    }
-    dict.set_item("traces", traces)?;
-    dict.set_item("points", plain(py, &polar.points)?)?;
-    Ok(dict)
+    };
 }
 
 /// Draws a figure's data with matplotlib.
@@ -606,27 +504,9 @@ impl PyInterference {
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::interference(&self.subject, &self.inner))
     }
-
-    /// Draw the interference diagram; returns the matplotlib axes.
-    ///
-    /// Parameters
-    /// ----------
-    /// ax : matplotlib.axes.Axes, optional
-    ///     Where to draw; by default a new figure.
-    ///
-    /// Raises
-    /// ------
-    /// ImportError
-    ///     Where matplotlib is not installed.
-    #[pyo3(signature = (ax = None))]
-    fn plot<'py>(
-        &self,
-        py: Python<'py>,
-        ax: Option<Bound<'py, PyAny>>,
-    ) -> PyResult<Bound<'py, PyAny>> {
-        drawn(py, self.figure(py)?, ax)
-    }
 }
+
+plots!(PyInterference, "Draw the interference diagram; returns the matplotlib axes.");
 
 #[pymethods]
 impl PyOrbit {
@@ -667,27 +547,9 @@ impl PyFullSpectrum {
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::full_spectrum(&self.subject, &self.inner))
     }
-
-    /// Draw the full spectrum; returns the matplotlib axes.
-    ///
-    /// Parameters
-    /// ----------
-    /// ax : matplotlib.axes.Axes, optional
-    ///     Where to draw; by default a new figure.
-    ///
-    /// Raises
-    /// ------
-    /// ImportError
-    ///     Where matplotlib is not installed.
-    #[pyo3(signature = (ax = None))]
-    fn plot<'py>(
-        &self,
-        py: Python<'py>,
-        ax: Option<Bound<'py, PyAny>>,
-    ) -> PyResult<Bound<'py, PyAny>> {
-        drawn(py, self.figure(py)?, ax)
-    }
 }
+
+plots!(PyFullSpectrum, "Draw the full spectrum; returns the matplotlib axes.");
 
 impl PyEnvelopeSpectrum {
     fn picture(&self, bearing: Option<&str>, parts: Option<Vec<String>>) -> Result<Figure> {
@@ -790,27 +652,9 @@ impl PySpeed {
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::speed(&self.inner))
     }
-
-    /// Draw the speed over time, repaired pulses marked; returns the matplotlib axes.
-    ///
-    /// Parameters
-    /// ----------
-    /// ax : matplotlib.axes.Axes, optional
-    ///     Where to draw; by default a new figure.
-    ///
-    /// Raises
-    /// ------
-    /// ImportError
-    ///     Where matplotlib is not installed.
-    #[pyo3(signature = (ax = None))]
-    fn plot<'py>(
-        &self,
-        py: Python<'py>,
-        ax: Option<Bound<'py, PyAny>>,
-    ) -> PyResult<Bound<'py, PyAny>> {
-        drawn(py, self.figure(py)?, ax)
-    }
 }
+
+plots!(PySpeed, "Draw the speed over time, repaired pulses marked; returns the matplotlib axes.");
 
 #[pymethods]
 impl PySynchronousAverage {
@@ -819,27 +663,9 @@ impl PySynchronousAverage {
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::turn(&self.subject, &self.inner))
     }
-
-    /// Draw the mean turn over shaft angle; returns the matplotlib axes.
-    ///
-    /// Parameters
-    /// ----------
-    /// ax : matplotlib.axes.Axes, optional
-    ///     Where to draw; by default a new figure.
-    ///
-    /// Raises
-    /// ------
-    /// ImportError
-    ///     Where matplotlib is not installed.
-    #[pyo3(signature = (ax = None))]
-    fn plot<'py>(
-        &self,
-        py: Python<'py>,
-        ax: Option<Bound<'py, PyAny>>,
-    ) -> PyResult<Bound<'py, PyAny>> {
-        drawn(py, self.figure(py)?, ax)
-    }
 }
+
+plots!(PySynchronousAverage, "Draw the mean turn over shaft angle; returns the matplotlib axes.");
 
 #[pymethods]
 impl PyDiagnosis {

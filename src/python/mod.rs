@@ -11,10 +11,12 @@ mod channel;
 mod convert;
 mod diagnose;
 mod figure;
+mod figure_data;
+mod full_spectrum;
 mod html;
 mod interference;
 mod machine;
-mod plane;
+mod orbit;
 mod recording;
 mod screen;
 mod simulate;
@@ -35,11 +37,13 @@ mod _core {
         PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, run_cli,
     };
     #[pymodule_export]
+    use super::full_spectrum::PyFullSpectrum;
+    #[pymodule_export]
     use super::interference::PyInterference;
     #[pymodule_export]
     use super::machine::{PyMachine, machine_from_text, machine_keys};
     #[pymodule_export]
-    use super::plane::{PyFullSpectrum, PyOrbit};
+    use super::orbit::PyOrbit;
     #[pymodule_export]
     use super::recording::{PyRecording, read};
     #[pymodule_export]

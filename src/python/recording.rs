@@ -227,8 +227,7 @@ impl PyRecording {
     }
 
     fn __getitem__(&self, name: &str) -> PyResult<PyChannel> {
-        let channel = self.inner.channel(name);
-        let channel = channel.map_err(|error| PyKeyError::new_err(error.to_string()))?;
+        let channel = self.known(name)?;
         Ok(PyChannel::new(channel.clone(), self.machine.clone(), self.own_name()))
     }
 
@@ -313,6 +312,11 @@ impl PyRecording {
 }
 
 impl PyRecording {
+    /// The channel of this name, or Python's error for a key that is not there.
+    pub(super) fn known(&self, name: &str) -> PyResult<&Channel> {
+        self.inner.channel(name).map_err(|error| PyKeyError::new_err(error.to_string()))
+    }
+
     /// The name, where it has one of its own.
     pub(super) fn own_name(&self) -> Option<String> {
         Some(self.inner.name.clone()).filter(|name| name != UNNAMED)

@@ -8,7 +8,7 @@ use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyList};
 
 use super::convert::{MachineLike, array, compute, exception, machine_of};
-use super::figure::as_dict;
+use super::figure_data::as_dict;
 use crate::error::{Error, Result};
 use crate::figure;
 use crate::progress::Silent;
