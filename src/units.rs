@@ -52,6 +52,16 @@ pub fn three_digits(value: f64) -> String {
     if whole >= 3 { grouped(value) } else { format!("{value:.places$}") }
 }
 
+/// A number in digits without noughts at the end of its decimals.
+pub fn without_noughts(digits: &str) -> &str {
+    if digits.contains('.') { digits.trim_end_matches('0').trim_end_matches('.') } else { digits }
+}
+
+/// An order as it is spoken of: `1x`, `0.5x`.
+pub fn order_word(order: f64) -> String {
+    format!("{}x", without_noughts(&format!("{order:.2}")))
+}
+
 /// A value with its standard error, both to the last of the value's three digits: `4.86 ± 0.02`. The error
 /// is never told smaller than that digit.
 pub fn with_error(value: f64, error: f64) -> String {

@@ -9,6 +9,7 @@ use super::{Operating, View};
 use crate::angle::OrderMap;
 use crate::dsp::{floor, gamma, peaks};
 use crate::error::{Error, Result};
+use crate::units::order_word;
 
 /// Lines of orders shown, at most.
 const MOST_ORDERS: usize = 10;
@@ -132,12 +133,8 @@ fn shown(
     whole_orders: &[f64],
     found: &[NamedOrder],
 ) -> (Vec<NamedOrder>, Vec<String>) {
-    let name = |order: f64| {
-        let text = format!("{order:.2}");
-        format!("{}x", text.trim_end_matches('0').trim_end_matches('.'))
-    };
     let whole: Vec<NamedOrder> = (whole_orders.iter())
-        .map(|&order| NamedOrder::new(order, name(order), OrderKind::Shaft))
+        .map(|&order| NamedOrder::new(order, order_word(order), OrderKind::Shaft))
         .collect();
     let (first, further) = whole.split_at(whole.len().min(2));
     let ranked = first.iter().chain(found).cloned();

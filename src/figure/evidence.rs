@@ -11,7 +11,7 @@ use crate::case::bearing::Element;
 use crate::case::{Case, Level, View};
 use crate::diagnose::Finding;
 use crate::spectrum::envelope_order::OrderEnvelope;
-use crate::units::{Amplitude, Quantity, Unit, grouped, three_digits};
+use crate::units::{Amplitude, Quantity, Unit, grouped, three_digits, without_noughts};
 
 /// The picture behind a finding, from the products that its case holds already: the envelope spectrum of a
 /// bearing with the lines of the part, the tracks of imbalance and misalignment with their limit, the
@@ -150,10 +150,5 @@ fn drawn(case: &Case, made: &[Stated]) -> Option<Figure> {
 
 /// A number as somebody stated it: three digits without noughts at the end.
 fn trimmed(value: f64) -> String {
-    let text = three_digits(value);
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
+    without_noughts(&three_digits(value)).to_owned()
 }

@@ -1,11 +1,10 @@
 //! The orbit: the path of the shaft's centre, filtered and as it was.
 
-use super::orders::word;
 use super::plot::{Arrow, Curve, Plot, Points, Stroke, Symbol};
 use super::{Axis, Figure, Row, Subject};
 use crate::angle::orbit::{Ellipse, Orbit, Precession};
 use crate::error::Result;
-use crate::units::{grouped, three_digits, with_error};
+use crate::units::{grouped, order_word, three_digits, with_error};
 
 /// Turns after which a filtered path is left open, where it does not close before.
 const MOST_TURNS: usize = 8;
@@ -33,7 +32,7 @@ pub fn orbit(
 ) -> Result<Figure> {
     let turns = turns_to_close(orbit);
     let [x, y] = orbit.filtered(turns);
-    let names: Vec<String> = orbit.orders.iter().map(|one| word(one.order)).collect();
+    let names: Vec<String> = orbit.orders.iter().map(|one| order_word(one.order)).collect();
     let mean = orbit.mean.each_ref().map(|part| closed(part));
     let raw = orbit.raw.each_ref().map(|part| part.iter().map(|&v| v.into()).collect::<Vec<f64>>());
     let all = [&x, &y, &mean[0], &mean[1], &raw[0], &raw[1]].into_iter().flatten();
@@ -133,7 +132,7 @@ fn sentence(one: &Ellipse, unit: &str) -> String {
     let larger = one.forward.norm().max(one.backward.norm());
     if larger < CLEAR * one.error {
         let told = with_error(larger, one.error);
-        return format!("{}: lost in noise, {told} {unit}", word(one.order));
+        return format!("{}: lost in noise, {told} {unit}", order_word(one.order));
     }
     let way = match one.precession() {
         Precession::Forward => "goes round with the rotation (forward)",
@@ -145,7 +144,7 @@ fn sentence(one: &Ellipse, unit: &str) -> String {
     });
     format!(
         "{}: forward {}, backward {} {unit}; semi-axes {} and {}{lean}; it {way}",
-        word(one.order),
+        order_word(one.order),
         with_error(one.forward.norm(), one.error),
         with_error(one.backward.norm(), one.error),
         three_digits(one.major()),

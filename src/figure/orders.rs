@@ -4,6 +4,7 @@ use super::plot::{Curve, Mark, Span};
 use crate::case::NamedOrder;
 use crate::error::{Error, Result};
 use crate::speed::Speed;
+use crate::units::order_word;
 
 /// A speed that changes by less than this share keeps its lines in the bins of a spectrum.
 const SHARP: f64 = 0.01;
@@ -60,7 +61,7 @@ impl<'a> Orders<'a> {
     /// What an order is called.
     pub(super) fn name(&self, order: f64) -> String {
         let known = self.names.iter().find(|one| one.is_near(order));
-        known.map_or_else(|| word(order), |one| short(&one.name))
+        known.map_or_else(|| order_word(order), |one| short(&one.name))
     }
 
     /// Refuses orders that are none.
@@ -136,12 +137,6 @@ pub(super) fn short(name: &str) -> String {
         return name.to_owned();
     }
     letters.into_iter().take(LETTERS - 1).chain(['…']).collect()
-}
-
-/// An order as it is spoken of: `1x`, `0.5x`.
-pub(super) fn word(order: f64) -> String {
-    let text = format!("{order:.2}");
-    format!("{}x", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
 #[cfg(test)]

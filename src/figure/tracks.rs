@@ -1,11 +1,11 @@
 //! Order tracks: amplitude and phase over speed or time.
 
-use super::orders::{Against, word};
+use super::orders::Against;
 use super::plot::{Curve, Limit, Mark, Plot, Stroke};
 use super::{Axis, Figure, Row, Subject};
 use crate::angle::{SlowRoll, Track};
 use crate::error::{Error, Result};
-use crate::units::{grouped, with_error, wrap_deg};
+use crate::units::{grouped, order_word, with_error, wrap_deg};
 
 /// Width of the bands in standard errors.
 const BAND_ERRORS: f64 = 2.0;
@@ -74,9 +74,9 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
     let mut phase = Plot::new("", across, phase_axis(tracks));
     for one in tracks.iter().filter(|one| !one.track.is_empty()) {
         let x = if by_speed { &one.track.rpm } else { &one.track.times_s };
-        let curve = amplitude_curve(x, one.track, word(one.track.order))?;
+        let curve = amplitude_curve(x, one.track, order_word(one.track.order))?;
         amplitude.curves.push(curve);
-        let lags = Curve::new(word(one.track.order), x.clone(), one.lags_deg())?;
+        let lags = Curve::new(order_word(one.track.order), x.clone(), one.lags_deg())?;
         phase.curves.push(lags.drawn(Stroke::Dots));
     }
     let mut figure = Figure::of(title(tracks), amplitude);
@@ -101,7 +101,7 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
 /// A sentence on tracks whose phase noise hides, so that hardly anything of it can be drawn.
 pub(super) fn hidden_note(tracks: &[TrackOf]) -> Option<String> {
     let hidden = tracks.iter().filter(|one| one.is_hidden());
-    let words: Vec<String> = hidden.map(|one| word(one.track.order)).collect();
+    let words: Vec<String> = hidden.map(|one| order_word(one.track.order)).collect();
     (!words.is_empty()).then(|| {
         let are = if words.len() > 1 { "are" } else { "is" };
         format!(
@@ -122,7 +122,7 @@ pub(super) fn slow_roll_notes(tracks: &[TrackOf]) -> Vec<String> {
         };
         Some(format!(
             "less the slow-roll vector of {}: {} {} at {:.0} degrees, the mean of {} points over about {} turns at {} to {} rpm{changes}",
-            word(one.track.order),
+            order_word(one.track.order),
             with_error(slow.vector.norm(), slow.error),
             one.subject.amplitudes().unit,
             wrap_deg(-slow.vector.arg().to_degrees()) / one.track.order,
@@ -170,7 +170,7 @@ pub(super) fn first_of<'a>(tracks: &[TrackOf<'a>]) -> Result<TrackOf<'a>> {
 
 /// `front: 1x and 2x`.
 pub(super) fn title(tracks: &[TrackOf]) -> String {
-    let words: Vec<String> = tracks.iter().map(|one| word(one.track.order)).collect();
+    let words: Vec<String> = tracks.iter().map(|one| order_word(one.track.order)).collect();
     let orders = match words.as_slice() {
         [] => String::new(),
         [one] => one.clone(),

@@ -1,11 +1,10 @@
 //! Order tracks as vectors: amplitude and phase in one polar picture.
 
-use super::orders::word;
 use super::polar::{Polar, PolarPoint, Trace};
 use super::tracks::{TrackOf, first_of, hidden_note, phase_note, slow_roll_notes, title};
 use super::{Axis, Figure};
 use crate::error::Result;
-use crate::units::{grouped, wrap_deg};
+use crate::units::{grouped, order_word, wrap_deg};
 
 /// Speeds named along a trace, at most about.
 const SPEEDS: f64 = 6.0;
@@ -30,7 +29,7 @@ pub fn vectors(tracks: &[TrackOf]) -> Result<Figure> {
         if place == 0 {
             polar.points = speeds(&one.track.rpm, &lags, &amplitudes);
         }
-        polar.traces.push(Trace::new(word(one.track.order), lags, amplitudes)?);
+        polar.traces.push(Trace::new(order_word(one.track.order), lags, amplitudes)?);
     }
     let mut figure = Figure::of(title(tracks), polar);
     // that nothing is seen is what has to be said first

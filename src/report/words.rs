@@ -3,7 +3,7 @@
 use unicode_width::UnicodeWidthChar;
 
 use crate::figure::probability;
-use crate::units::in_threes;
+use crate::units::{in_threes, without_noughts};
 
 /// The space that holds a number and its unit, or the groups of a number, on one line. Written as a
 /// common space when the page is finished.
@@ -31,10 +31,7 @@ pub(super) fn number(value: f64, digits: usize) -> String {
 /// A number that somebody stated or that an axis counts by: as [`number`], without noughts at its end.
 pub(super) fn stated(value: f64, digits: usize) -> String {
     let text = number(value, digits);
-    match text.contains('.') && !text.contains('e') {
-        true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
-        false => text,
-    }
+    if text.contains('e') { text } else { without_noughts(&text).to_owned() }
 }
 
 /// A whole number with its thousands set apart.

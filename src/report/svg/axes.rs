@@ -92,12 +92,7 @@ fn plain(value: f64, span: f64) -> String {
         return format!("{value:.1e}");
     }
     let places = (2.0 - span.abs().max(1e-12).log10().floor()).clamp(0.0, 9.0) as usize;
-    let text = format!("{value:.places$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
+    crate::units::without_noughts(&format!("{value:.places$}")).to_owned()
 }
 
 #[cfg(test)]
