@@ -292,6 +292,7 @@ fn from_block_start(bin: usize, turns_per_block: usize, first_turn: f64) -> Comp
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::test_noise::Random;
     use std::f64::consts::TAU;
 
     fn signal(turns: usize, value: impl Fn(f64) -> f64) -> AngleSignal {
@@ -324,14 +325,8 @@ mod tests {
 
     #[test]
     fn the_stated_error_is_the_scatter_of_the_phasor() {
-        // noise of a linear congruential generator, uniform in -1..1
-        let mut state = 1_u32;
-        let noise: Vec<f64> = (0..2000 * 32)
-            .map(|_| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                f64::from(state >> 8) / f64::from(1 << 23) - 1.0
-            })
-            .collect();
+        let mut random = Random(1);
+        let noise: Vec<f64> = (0..2000 * 32).map(|_| random.next()).collect();
         let map = OrderMap::of(&signal(2000, |turns| {
             (TAU * turns).cos() + noise[((turns - 5.0) * 32.0).round() as usize]
         }));

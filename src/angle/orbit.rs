@@ -362,6 +362,7 @@ fn phasors(values: &[f32], steps: usize, first_turn: f64, orders: &[f64]) -> Vec
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::test_noise::Random;
     use crate::progress::Silent;
     use crate::recording::{Channel, ChannelSpec, Role};
     use crate::speed::SpeedSource;
@@ -371,16 +372,12 @@ mod tests {
 
     /// Two sensors that see `z` of turns, with noise uniform in ± `noise`.
     fn sensors(angles: [f64; 2], noise: f64, z: impl Fn(f64) -> Complex64) -> [Channel; 2] {
-        let mut state = 1_u32;
-        let mut random = move || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(state >> 8) / f64::from(1 << 23) - 1.0
-        };
+        let mut random = Random(1);
         angles.map(|angle| {
             let towards = Complex64::cis(-angle.to_radians());
             let reading = |i: usize| {
                 let value = (z(i as f64 / RATE_HZ * 100.0) * towards).re;
-                (value + noise * random() + 7.0) as f32
+                (value + noise * random.next() + 7.0) as f32
             };
             let spec = ChannelSpec {
                 role: Some(Role::Vibration),

@@ -68,7 +68,7 @@ pub fn samples_per_turn_for(max_order: f64) -> usize {
 /// As [`Resampler::new`]; [`Error::Setting`] where so many samples would fill the memory.
 pub fn resample(channel: &Channel, speed: &Speed, samples_per_turn: usize) -> Result<AngleSignal> {
     let resampler = Resampler::new(Sampled::of(channel), speed, samples_per_turn)?;
-    collect(resampler, channel.values(), samples_per_turn)
+    collect(resampler, channel.values())
 }
 
 /// As [`resample`], of `turns` turns from `first_turn` on alone: only the samples around them are read.
@@ -85,10 +85,11 @@ pub fn resample_turns(
     let mut resampler = Resampler::new(Sampled::of(channel), speed, samples_per_turn)?;
     let needed = resampler.narrow_to(first_turn, turns)?;
     let samples = channel.values().get(needed).unwrap_or_default();
-    collect(resampler, samples, samples_per_turn)
+    collect(resampler, samples)
 }
 
-fn collect(resampler: Resampler, samples: &[f32], samples_per_turn: usize) -> Result<AngleSignal> {
+fn collect(resampler: Resampler, samples: &[f32]) -> Result<AngleSignal> {
+    let samples_per_turn = resampler.samples_per_turn();
     let turns = resampler.turns();
     if turns.saturating_mul(samples_per_turn) > MOST_SAMPLES {
         return Err(Error::setting(

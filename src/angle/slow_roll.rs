@@ -156,15 +156,13 @@ fn turns(slow: &Track) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::test_noise::Random;
 
     /// A run-out of 3 at 40 degrees, and vibration that grows as speed squared, from 300 to 6000 rpm.
     fn run_up(noise: f64) -> (Track, Complex64) {
         let run_out = Complex64::from_polar(3.0, 40_f64.to_radians());
-        let mut state = 7_u32;
-        let mut random = move || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (f64::from(state >> 8) / f64::from(1 << 23) - 1.0) * 3_f64.sqrt()
-        };
+        let mut random = Random(7);
+        let mut random = move || random.next() * 3_f64.sqrt();
         let mut track = Track::empty(1.0);
         for step in 0..800 {
             let rpm = if step < 400 { 300.0 } else { 300.0 + 15.0 * f64::from(step - 400) };

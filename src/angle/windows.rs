@@ -258,6 +258,7 @@ fn noise_of(left: &[f64], carriers: &Carriers, taper: &[f64], total: f64, wave: 
 mod tests {
     use super::*;
     use crate::dsp::stats;
+    use crate::dsp::test_noise::Random;
     use crate::progress::Silent;
     use crate::recording::ChannelSpec;
     use crate::speed::{Knot, Speed, SpeedSource};
@@ -331,13 +332,8 @@ mod tests {
 
     #[test]
     fn the_stated_error_is_the_scatter_of_the_phasor() {
-        let mut state = 1_u32;
-        let noise: Vec<f64> = (0..(4.0 * RATE_HZ) as usize)
-            .map(|_| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                f64::from(state >> 8) / f64::from(1 << 23) - 1.0
-            })
-            .collect();
+        let mut random = Random(1);
+        let noise: Vec<f64> = (0..(4.0 * RATE_HZ) as usize).map(|_| random.next()).collect();
         let speed = run_up();
         let recorded =
             channel(|t| (TAU * speed.turns_at(t)).cos() + noise[(t * RATE_HZ).round() as usize]);

@@ -91,7 +91,7 @@ def script(path: str) -> tuple[str, ...]:
     return (sys.executable, path)
 
 
-ANGLE = ("src/dsp/*.rs", "src/angle/*.rs", "src/speed/mod.rs")
+ANGLE = ("src/dsp/*.rs", "src/angle/*.rs", "src/angle/tracking_filter/*.rs", "src/speed/mod.rs")
 # the rooms that a diagnosis passes through; what shows it afterwards is left out
 ROOMS = [
     "dsp",

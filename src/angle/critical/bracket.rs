@@ -90,18 +90,7 @@ mod tests {
     use super::*;
 
     fn critical(rpm: f64, error: f64) -> Critical {
-        Critical {
-            rpm,
-            rpm_error: error,
-            amplification: 8.0,
-            amplification_error: 0.2,
-            improvement: 10.0,
-            share: 1.0,
-            with_phase: true,
-            is_pair: false,
-            up: None,
-            down: None,
-        }
+        Critical { rpm_error: error, amplification_error: 0.2, ..Critical::example(rpm, 8.0) }
     }
 
     #[test]

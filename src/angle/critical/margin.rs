@@ -94,16 +94,9 @@ mod tests {
 
     fn critical(rpm: f64, amplification: f64, error: f64) -> Critical {
         Critical {
-            rpm,
             rpm_error: error * rpm,
-            amplification,
             amplification_error: error * amplification,
-            improvement: 10.0,
-            share: 1.0,
-            with_phase: true,
-            is_pair: false,
-            up: None,
-            down: None,
+            ..Critical::example(rpm, amplification)
         }
     }
 

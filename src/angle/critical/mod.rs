@@ -123,6 +123,23 @@ impl Critical {
         Some(SweepDifference { rpm: up.rpm - down.rpm, rpm_error })
     }
 
+    /// One for tests, known exactly.
+    #[cfg(test)]
+    fn example(rpm: f64, amplification: f64) -> Self {
+        Self {
+            rpm,
+            rpm_error: 0.0,
+            amplification,
+            amplification_error: 0.0,
+            improvement: 10.0,
+            share: 1.0,
+            with_phase: true,
+            is_pair: false,
+            up: None,
+            down: None,
+        }
+    }
+
     fn with_reading(self, reading: &Reading) -> Self {
         let Reading { rpm, rpm_error, amplification, amplification_error } = *reading;
         Self { rpm, rpm_error, amplification, amplification_error, ..self }

@@ -12,19 +12,18 @@
 //! places only and runs straight between them; at one place for each sample the system is the published
 //! one.
 
-use std::ops::Range;
+mod places;
+mod samples;
+mod solver;
 
-use super::noise;
 use super::track::Track;
-use super::wave::{self, Carriers, Wave};
-use crate::dsp::banded::Banded;
-use crate::dsp::fft::Complex64;
-use crate::dsp::stats;
-use crate::dsp::window::Window;
+use super::wave::{self, Wave};
 use crate::error::{Error, Result};
 use crate::progress::{Progress, step};
 use crate::recording::Channel;
 use crate::units::three_digits;
+use places::Places;
+use solver::Solver;
 
 /// Width of the band that is passed, between its two points of -3 dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,25 +50,12 @@ impl Default for TrackingFilter {
     }
 }
 
-/// Bandwidth times distance of the places at which phasors are held.
-const PLACED: f64 = 0.02;
 /// The widest band as a share of the sampling rate: places lie at least two samples apart, and the noise
 /// beside the line lies beside the band.
 const WIDEST: f64 = 0.01;
 /// Places solved for together: of few waves, and at least.
 const STRETCH: usize = 4096;
 const LEAST_STRETCH: usize = 512;
-/// Samples whose carriers are held at a time.
-const CARRIED: usize = 1 << 15;
-/// How far a stretch looks beyond its own places, in inverse bandwidths: the filter's memory has faded to
-/// a millionth there.
-const MEMORY: f64 = 8.0;
-/// One point of a track for so many places: five in an inverse bandwidth.
-const PLACES_PER_POINT: usize = 10;
-/// What the data must tell of a phasor against the smoothing alone, else no solution is had.
-const LEAST_WEIGHT: f64 = 1e-6;
-/// How much wider a stated error is where orders cross and cannot be parted, before no point is given.
-const MOST_INFLATION: f64 = 10.0;
 
 /// The weight `r` of the smoothing for a bandwidth in cycles per step: the gain at a modulation of half
 /// the bandwidth is `1 / sqrt 2` (Tuma 2005).
@@ -138,382 +124,12 @@ impl TrackingFilter {
     }
 }
 
-/// The places at which phasors are held.
-struct Places {
-    /// Indices of samples, not whole where bands are in orders; one more than there are stretches
-    /// between them.
-    at: Vec<f64>,
-    /// Cycles of the bandwidth from one place to the next.
-    bandwidth: f64,
-    /// The samples that are used.
-    covered: Range<usize>,
-}
-
-impl Places {
-    fn new(
-        channel: &Channel,
-        first: &Wave,
-        bandwidth: Bandwidth,
-        covered: Range<usize>,
-    ) -> Result<Self> {
-        let (start, end) = (covered.start as f64, (covered.end - 1) as f64);
-        let (at, bandwidth): (Vec<f64>, f64) = match bandwidth {
-            Bandwidth::Hz(hz) => {
-                let samples = (PLACED * channel.rate_hz / hz).floor().max(1.0);
-                let places = (0..).map(|i| start + f64::from(i) * samples);
-                // the last place lies at or just beyond the last sample
-                let count = ((end - start) / samples).ceil() as usize + 1;
-                (places.take(count).collect(), hz * samples / channel.rate_hz)
-            }
-            Bandwidth::Orders(orders) => {
-                let turns = PLACED / orders;
-                let speed = first.speed;
-                let from = speed.turns_at(channel.time_s(start));
-                let to = speed.turns_at(channel.time_s(end));
-                let count = ((to - from) / turns).ceil() as usize + 1;
-                let index = |i: usize| {
-                    channel
-                        .index_at(speed.time_at_turns(from + i as f64 * turns))
-                        .clamp(start, end + 1.0)
-                };
-                ((0..count).map(index).collect(), orders * turns)
-            }
-        };
-        let needed = (1.0 / bandwidth).ceil() as usize;
-        if at.len() < needed {
-            let wide = at.len() as f64 * bandwidth;
-            return Err(Error::too_little(
-                format!("order tracks of channel {}", channel.name()),
-                "at least one inverse bandwidth",
-                format!("{wide:.2} of it: take a wider band"),
-            ));
-        }
-        Ok(Self { at, bandwidth, covered })
-    }
-
-    fn count(&self) -> usize {
-        self.at.len()
-    }
-
-    /// The samples between the first and the last of some places, the last sample with them at the end.
-    fn samples(&self, places: &Range<usize>) -> Range<usize> {
-        let from = self.at[places.start].ceil() as usize;
-        let to = self.at[places.end - 1].ceil() as usize;
-        let to = if places.end == self.count() { self.covered.end } else { to };
-        from..to.clamp(from, self.covered.end)
-    }
-
-    /// Samples that a place stands for.
-    fn span(&self, place: usize) -> f64 {
-        let before = place.saturating_sub(1);
-        let after = (place + 1).min(self.count() - 1);
-        (self.at[after] - self.at[before]) / (after - before) as f64
-    }
-}
-
-struct Solver<'a> {
-    channel: &'a Channel,
-    waves: &'a [Wave<'a>],
-    places: &'a Places,
-    poles: usize,
-}
-
-/// Solution of one stretch: places x (real, imaginary) of each wave.
-struct Solved {
-    values: Vec<f64>,
-    /// Diagonal of the inverse of the system.
-    inverse: Vec<f64>,
-}
-
-impl Solver<'_> {
-    fn width(&self) -> usize {
-        2 * self.waves.len()
-    }
-
-    /// Solves around the places of `core` and adds its points.
-    fn stretch(&self, core: Range<usize>, tracks: &mut [Track]) -> Result<()> {
-        let margin = (MEMORY / self.places.bandwidth).ceil() as usize;
-        let around =
-            core.start.saturating_sub(margin)..(core.end + margin).min(self.places.count());
-        let range = self.places.samples(&around);
-        let centre = stats::mean_f32(&self.channel.values()[range.clone()]);
-        let signal = Signal { channel: self.channel, waves: self.waves, range, centre };
-        let solved = self.solve(&signal, &around)?;
-        let basebands = self.basebands(&signal, &solved, &around);
-        for (wave, track) in tracks.iter_mut().enumerate() {
-            let noise = noise_along(&basebands[wave]);
-            for place in core.clone().filter(|place| place.is_multiple_of(PLACES_PER_POINT)) {
-                self.add_point(&solved, &around, &noise, (wave, place), track);
-            }
-        }
-        Ok(())
-    }
-
-    fn add_point(
-        &self,
-        solved: &Solved,
-        around: &Range<usize>,
-        noise: &[f64],
-        (wave, place): (usize, usize),
-        track: &mut Track,
-    ) {
-        let time_s = self.channel.time_s(self.places.at[place]);
-        let entry = (place - around.start) * self.width() + 2 * wave;
-        let phasor = Complex64::new(solved.values[entry], solved.values[entry + 1]);
-        let variance = 0.5 * (solved.inverse[entry] + solved.inverse[entry + 1]);
-        if !self.waves[wave].is_judged(self.channel, time_s)
-            || variance > MOST_INFLATION.powi(2) * self.alone(place)
-            || !phasor.is_finite()
-        {
-            return;
-        }
-        // of the variance that the smoothing grants the phasor, noise makes this share (the integrals
-        // of the filter's gain and of its square)
-        let by_noise = (2 * self.poles - 1) as f64 / (2 * self.poles) as f64;
-        let window = (place - around.start) / (noise::POINTS / 2);
-        let noise = noise.get(window.min(noise.len().saturating_sub(1))).copied().unwrap_or(0.0);
-        let error = (by_noise * variance * noise).sqrt();
-        track.push(time_s, 60.0 * self.waves[wave].speed.hz_at(time_s), phasor, error);
-    }
-
-    /// Entry of the inverse for a wave that stands alone: the mean of the filter's gain over all
-    /// modulations, per sample.
-    fn alone(&self, place: usize) -> f64 {
-        let p = self.poles as f64;
-        let half = (2.0_f64.sqrt() - 1.0).powf(-0.5 / p);
-        // integral of 1 / (1 + x^2p) is (pi / p) / sin(pi / 2p)
-        let integral = std::f64::consts::PI / p / (0.5 * std::f64::consts::PI / p).sin();
-        self.places.bandwidth * half * 0.5 * integral * 2.0 / self.places.span(place)
-    }
-
-    fn solve(&self, signal: &Signal, around: &Range<usize>) -> Result<Solved> {
-        let (width, count) = (self.width(), around.len());
-        let reach = (self.poles * width).max(2 * width - 1);
-        let mut system = Banded::zeros(count * width, reach);
-        let mut values = vec![0.0; count * width];
-        self.add_data(signal, around, &mut system, &mut values);
-        self.add_smoothing(around, &mut system);
-        let factor = system.factor().ok_or_else(|| {
-            Error::numerical("order tracks", "the orders cannot be parted at this bandwidth")
-        })?;
-        factor.solve(&mut values);
-        Ok(Solved { values, inverse: factor.inverse_diagonal() })
-    }
-
-    fn add_data(
-        &self,
-        signal: &Signal,
-        around: &Range<usize>,
-        system: &mut Banded,
-        rhs: &mut [f64],
-    ) {
-        let width = self.width();
-        let mut part = Part::new(width);
-        signal.each_part(self.places, around, |place, part_samples| {
-            part.clear();
-            for (row, x, share) in part_samples {
-                part.add(row, x, share);
-            }
-            part.put_into((place - around.start) * width, system, rhs);
-        });
-    }
-
-    /// `r²` times the squared differences, in the measure of the data: a sample weighs 1/2 for either
-    /// part of a phasor.
-    fn add_smoothing(&self, around: &Range<usize>, system: &mut Banded) {
-        let (width, poles) = (self.width(), self.poles);
-        let differences: &[f64] = match poles {
-            1 => &[1.0, -1.0],
-            2 => &[1.0, -2.0, 1.0],
-            _ => &[1.0, -3.0, 3.0, -1.0],
-        };
-        let r = weight(poles, self.places.bandwidth);
-        for first in 0..around.len().saturating_sub(poles) {
-            let samples = self.places.span(around.start + first + poles / 2);
-            let strength = 0.5 * r * r * samples;
-            for (i, a) in differences.iter().enumerate() {
-                for (j, b) in differences[..=i].iter().enumerate() {
-                    for part in 0..width {
-                        let (row, column) =
-                            ((first + i) * width + part, (first + j) * width + part);
-                        system.add(row, column, strength * a * b);
-                    }
-                }
-            }
-        }
-        for place in 0..around.len() {
-            let least = LEAST_WEIGHT * self.places.span(around.start + place);
-            (0..width).for_each(|part| {
-                system.add(place * width + part, place * width + part, least);
-            });
-        }
-    }
-
-    /// What the solution leaves, taken to the base band of each wave, place by place, and how much white
-    /// noise of variance 1 would leave there.
-    fn basebands(
-        &self,
-        signal: &Signal,
-        solved: &Solved,
-        around: &Range<usize>,
-    ) -> Vec<Vec<(Complex64, f64)>> {
-        let width = self.width();
-        let mut sums = vec![vec![(Complex64::default(), 0.0); around.len()]; self.waves.len()];
-        signal.each_part(self.places, around, |place, part| {
-            let here = (place - around.start) * width;
-            let (near, far) = solved.values[here..here + 2 * width].split_at(width);
-            let mut left = vec![[Complex64::default(); 2]; self.waves.len()];
-            let mut weights = [0.0; 2];
-            for (row, x, share) in part {
-                let held = near.iter().zip(far).map(|(near, far)| near + share * (far - near));
-                let model: f64 = row.iter().zip(held).map(|(u, c)| u * c).sum();
-                let shares = [1.0 - share, share];
-                for (left, carrier) in left.iter_mut().zip(row.as_chunks::<2>().0) {
-                    let turned = Complex64::new(carrier[0], carrier[1]) * (x - model);
-                    left.iter_mut().zip(shares).for_each(|(sum, share)| *sum += share * turned);
-                }
-                weights.iter_mut().zip(shares).for_each(|(sum, share)| *sum += share);
-            }
-            for (sums, left) in sums.iter_mut().zip(left) {
-                for side in 0..2 {
-                    let slot = &mut sums[place - around.start + side];
-                    slot.0 += left[side];
-                    slot.1 += weights[side];
-                }
-            }
-        });
-        // neighbours share their samples: near zero frequency the noise is that of so many samples
-        let mean = |(sum, weights): (Complex64, f64)| {
-            if weights > 0.0 {
-                (sum * (2.0 / weights), 4.0 / weights)
-            } else {
-                (Complex64::default(), 0.0)
-            }
-        };
-        sums.into_iter().map(|places| places.into_iter().map(mean).collect()).collect()
-    }
-}
-
-/// Variance of the noise of a sample around a wave, in windows of [`noise::POINTS`] places that overlap
-/// by half.
-fn noise_along(baseband: &[(Complex64, f64)]) -> Vec<f64> {
-    let points = noise::POINTS.min(baseband.len());
-    let taper = Window::Hann.coefficients(points);
-    let gain: f64 = taper.iter().map(|w| w * w).sum();
-    let starts = (0..=baseband.len() - points).step_by((points / 2).max(1));
-    let variance = |start: usize| {
-        let part = &baseband[start..start + points];
-        let tapered: Vec<Complex64> = part.iter().zip(&taper).map(|((z, _), w)| z * *w).collect();
-        let spread = part.iter().map(|(_, spread)| spread).sum::<f64>() / points as f64;
-        noise::power_beside(&tapered) / (gain * spread.max(f64::MIN_POSITIVE))
-    };
-    starts.map(variance).collect()
-}
-
-/// The samples of a stretch.
-struct Signal<'a> {
-    channel: &'a Channel,
-    waves: &'a [Wave<'a>],
-    range: Range<usize>,
-    centre: f64,
-}
-
-impl Signal<'_> {
-    /// For the places of `around` but the last, in turn: samples from it to the next, each with its
-    /// carriers, its value and its share of the way. Carriers are made for some samples at a time, so a
-    /// place may come more than once.
-    fn each_part(
-        &self,
-        places: &Places,
-        around: &Range<usize>,
-        mut each: impl FnMut(usize, &mut dyn Iterator<Item = (&[f64], f64, f64)>),
-    ) {
-        let last = around.end.saturating_sub(2);
-        let mut place = around.start;
-        for start in self.range.clone().step_by(CARRIED) {
-            let samples = start..(start + CARRIED).min(self.range.end);
-            let carriers = Carriers::over(self.channel, self.waves, samples.clone());
-            let values = &self.channel.values()[samples.clone()];
-            let mut rows = samples.zip(carriers.rows().zip(values)).peekable();
-            while rows.peek().is_some() {
-                let (from, to) = (places.at[place], places.at[place + 1]);
-                let inside = |index: usize| (index as f64) < to || place == last;
-                let mut part = std::iter::from_fn(|| {
-                    let (index, (row, &x)) = rows.next_if(|(index, _)| inside(*index))?;
-                    let share = (index as f64 - from) / (to - from);
-                    Some((row, f64::from(x) - self.centre, share.clamp(0.0, 1.0)))
-                });
-                each(place, &mut part);
-                place += usize::from(rows.peek().is_some());
-            }
-        }
-    }
-}
-
-/// Sums over the samples between two places.
-struct Part {
-    width: usize,
-    /// Products of carriers, with the weights of both places: near, mixed, far.
-    products: [Vec<f64>; 3],
-    /// Carriers times signal: near, far.
-    signals: [Vec<f64>; 2],
-}
-
-impl Part {
-    fn new(width: usize) -> Self {
-        let square = || vec![0.0; width * width];
-        let line = || vec![0.0; width];
-        Self { width, products: [square(), square(), square()], signals: [line(), line()] }
-    }
-
-    fn clear(&mut self) {
-        self.products.iter_mut().for_each(|sums| sums.fill(0.0));
-        self.signals.iter_mut().for_each(|sums| sums.fill(0.0));
-    }
-
-    fn add(&mut self, row: &[f64], x: f64, share: f64) {
-        let (near, far) = (1.0 - share, share);
-        let [near_signals, far_signals] = &mut self.signals;
-        let [near_products, mixed_products, far_products] = &mut self.products;
-        for (i, &u) in row.iter().enumerate() {
-            let (u_near, u_far) = (near * u, far * u);
-            near_signals[i] += u_near * x;
-            far_signals[i] += u_far * x;
-            let (a, b, c) = (near * u_near, near * u_far, far * u_far);
-            let line = i * self.width..i * self.width + i + 1;
-            let sums = near_products[line.clone()]
-                .iter_mut()
-                .zip(&mut mixed_products[line.clone()])
-                .zip(&mut far_products[line]);
-            for (((near, mixed), far), &v) in sums.zip(row) {
-                *near += a * v;
-                *mixed += b * v;
-                *far += c * v;
-            }
-        }
-    }
-
-    fn put_into(&self, near: usize, system: &mut Banded, rhs: &mut [f64]) {
-        let far = near + self.width;
-        for i in 0..self.width {
-            rhs[near + i] += self.signals[0][i];
-            rhs[far + i] += self.signals[1][i];
-            for j in 0..=i {
-                let place = i * self.width + j;
-                system.add(near + i, near + j, self.products[0][place]);
-                system.add(far + i, far + j, self.products[2][place]);
-                system.add(far + i, near + j, self.products[1][place]);
-                if i != j {
-                    system.add(far + j, near + i, self.products[1][place]);
-                }
-            }
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::fft::Complex64;
+    use crate::dsp::stats;
+    use crate::dsp::test_noise::Random;
     use crate::progress::Silent;
     use crate::recording::ChannelSpec;
     use crate::speed::{Speed, SpeedSource};
@@ -613,13 +229,8 @@ mod tests {
 
     #[test]
     fn the_stated_error_is_the_scatter_of_the_phasor() {
-        let mut state = 1_u32;
-        let noise: Vec<f64> = (0..120_000)
-            .map(|_| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                f64::from(state >> 8) / f64::from(1 << 23) - 1.0
-            })
-            .collect();
+        let mut random = Random(1);
+        let noise: Vec<f64> = (0..120_000).map(|_| random.next()).collect();
         let speed = steady(300.0, 60.0);
         let recorded = channel(noise.len(), |t| {
             (TAU * 300.0 * t).cos() + noise[(t * RATE_HZ).round() as usize]
