@@ -452,6 +452,8 @@ def _limits(ax: Axes, panel: dict[str, Any]) -> None:
             by = limit["uncertain_by"]
             ax.axhspan(limit["at"] - by, limit["at"] + by, color=SOFT, alpha=0.35, linewidth=0)
         ax.axhline(limit["at"], color=INK, linewidth=1.0, linestyle=(0, (8, 3)))
+        if not limit["label"]:
+            continue
         ax.annotate(
             _plain(limit["label"]),
             (0.005, limit["at"]),

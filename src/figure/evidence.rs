@@ -3,7 +3,7 @@
 use super::envelope::{DefectLines, EnvelopeCurve, envelope};
 use super::of_case::fullest;
 use super::orders::Against;
-use super::plot::{Limit, Mark};
+use super::plot::Limit;
 use super::tracks::{TrackOf, TracksShown, annotated, tracks};
 use super::{Figure, Subject};
 use crate::angle::Track;
@@ -11,7 +11,7 @@ use crate::case::bearing::Element;
 use crate::case::{Case, Level, View};
 use crate::diagnose::Finding;
 use crate::spectrum::envelope_order::OrderEnvelope;
-use crate::units::{Amplitude, Quantity, Unit, grouped, three_digits, without_noughts};
+use crate::units::{Amplitude, Quantity, Unit, three_digits, without_noughts};
 
 /// The picture behind a finding, from the products that its case holds already: the envelope spectrum of a
 /// bearing with the lines of the part, the tracks of imbalance and misalignment with their limit, the
@@ -111,37 +111,34 @@ fn of_orders(case: &Case, finding: &Finding, orders: &[f64]) -> Option<Figure> {
     let quantity = limit.map_or(Quantity::Velocity, |(quantity, _)| quantity);
     let made: Vec<Stated> =
         orders.iter().filter_map(|&order| stated(&view, order, quantity)).collect();
-    let figure = drawn(case, &made)?;
+    let figure = drawn(&view, case, &made)?;
     // the limit is one on 1x and says nothing of other orders beside it
     let limits = limit.filter(|_| orders == [1.0]).and_then(|(_, level)| {
         let at = level.limit?;
         Some(Limit::new(at, format!("limit {} {}", trimmed(at), level.unit)))
     });
-    let by_speed =
-        made.first().is_some_and(|one| Against::Fitting.is_speed(one.track.rpm.iter().copied()));
-    let criticals = view.critical().filter(|_| by_speed);
-    let marks = criticals.map(|critical| Mark::new(critical.rpm, "critical")).into_iter().collect();
-    Some(annotated(figure, limits, marks))
+    Some(annotated(figure, limits, Vec::new()))
 }
 
 fn of_critical(case: &Case, finding: &Finding) -> Option<Figure> {
     let view = view_of(case, finding)?;
-    let critical = view.critical()?;
+    view.critical()?;
     let made: Vec<Stated> = stated(&view, 1.0, Quantity::Displacement).into_iter().collect();
-    let mut figure = drawn(case, &made)?;
-    figure.notes.push(format!(
-        "critical speed {} ± {} rpm, amplification {}",
-        grouped(critical.rpm),
-        grouped(critical.rpm_error.max(1.0)),
-        three_digits(critical.amplification)
-    ));
-    Some(annotated(figure, None, vec![Mark::new(critical.rpm, "critical")]))
+    drawn(&view, case, &made)
 }
 
-fn drawn(case: &Case, made: &[Stated]) -> Option<Figure> {
+fn drawn(view: &View, case: &Case, made: &[Stated]) -> Option<Figure> {
     let phase_stated = case.speed.as_ref().is_some_and(|speed| speed.edge.is_some());
     let shown: Vec<TrackOf> = (made.iter())
-        .map(|Stated { subject, track }| TrackOf { subject, track, phase_stated, slow_roll: None })
+        .enumerate()
+        .map(|(place, Stated { subject, track })| TrackOf {
+            subject,
+            track,
+            phase_stated,
+            slow_roll: None,
+            // they are the channel's, and told once
+            criticals: if place == 0 { view.criticals() } else { &[] },
+        })
         .collect();
     // without pulses angles drift, and phase says nothing
     let panels = if case.phase_known() { TracksShown::Both } else { TracksShown::Amplitude };

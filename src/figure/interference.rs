@@ -4,6 +4,7 @@ use super::orders::short;
 use super::plot::{Curve, Limit, Mark, Plot, Points, Span, Symbol};
 use super::{Axis, Figure, Subject};
 use crate::case::Interference;
+use crate::case::interference::NaturalFrequency;
 use crate::case::named_orders::NamedOrder;
 use crate::error::Result;
 use crate::units::{grouped, three_digits, with_error};
@@ -18,6 +19,8 @@ const DISCS_DB: f64 = 60.0;
 const FROM_ZERO: f64 = 0.3;
 /// A top service speed beyond the run is shown up to this share of the highest speed run.
 const BEYOND: f64 = 1.3;
+/// Height of a label over that of the picture: natural frequencies closer than this share one.
+const LABEL_HEIGHT: f64 = 0.04;
 /// Least uncertainty printed with a natural frequency, in Hz; that of its critical speed is 1 rpm.
 const LEAST_HZ: f64 = 1.0 / 60.0;
 
@@ -43,14 +46,9 @@ pub fn interference(subject: &Subject, diagram: &Interference) -> Result<Figure>
     }
     service(&mut plot, diagram, top_rpm);
     plot.points.push(discs(diagram, top_hz));
-    plot.limits = (diagram.natural.iter())
-        .map(|natural| Limit {
-            at: natural.hz(),
-            label: format!("{} Hz", with_error(natural.hz(), natural.hz_error().max(LEAST_HZ))),
-            uncertain_by: natural.hz_error(),
-        })
-        .collect();
-    plot.points.extend(rings(diagram, [from_rpm, to_rpm]));
+    let pairs = together(&diagram.natural, LABEL_HEIGHT * top_hz);
+    plot.limits = pairs.iter().flat_map(|pair| levels(pair)).collect();
+    plot.points.extend(rings(diagram, &pairs, [slowest.max(from_rpm), to_rpm]));
     let mut figure = Figure::of(subject.title("interference diagram"), plot);
     // what matters most stands low
     figure.rows.iter_mut().for_each(|row| row.height = HEIGHT);
@@ -110,31 +108,64 @@ fn discs(diagram: &Interference, top_hz: f64) -> Points {
     }
 }
 
-/// Where orders meet natural frequencies: the first order with its speed, the others as they are.
-fn rings(diagram: &Interference, [from_rpm, to_rpm]: [f64; 2]) -> Option<Points> {
+/// Natural frequencies in groups, each closer than `apart_hz` to the one before it.
+fn together(natural: &[NaturalFrequency], apart_hz: f64) -> Vec<Vec<NaturalFrequency>> {
+    let mut sorted = natural.to_vec();
+    sorted.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+    sorted.chunk_by(|a, b| b.hz() - a.hz() < apart_hz).map(<[_]>::to_vec).collect()
+}
+
+/// A group of natural frequencies as levels: the highest, above which labels stand, bears the names of all.
+fn levels(group: &[NaturalFrequency]) -> Vec<Limit> {
+    let named = |one: &NaturalFrequency| with_error(one.hz(), one.hz_error().max(LEAST_HZ));
+    let names: Vec<String> = group.iter().map(named).collect();
+    let label = |place: usize| {
+        let last = place + 1 == names.len();
+        if last { format!("{} Hz", names.join(" and ")) } else { String::new() }
+    };
+    (group.iter().enumerate())
+        .map(|(place, one)| Limit {
+            at: one.hz(),
+            label: label(place),
+            uncertain_by: one.hz_error(),
+        })
+        .collect()
+}
+
+/// Where orders meet natural frequencies at speeds of the run or of service: the first order with its
+/// speed, a group's in one label; the others as they are.
+fn rings(
+    diagram: &Interference,
+    groups: &[Vec<NaturalFrequency>],
+    [from_rpm, to_rpm]: [f64; 2],
+) -> Option<Points> {
     let (mut x, mut y, mut labels) = (Vec::new(), Vec::new(), Vec::new());
-    for natural in &diagram.natural {
-        for one in &diagram.orders {
-            let rpm = natural.rpm / one.order;
-            if rpm <= from_rpm || rpm >= to_rpm {
-                continue;
+    for group in groups {
+        for (place, natural) in group.iter().enumerate() {
+            for one in &diagram.orders {
+                let rpm = natural.rpm / one.order;
+                if rpm < from_rpm || rpm >= to_rpm {
+                    continue;
+                }
+                x.push(rpm);
+                y.push(natural.hz());
+                let named = one.is_near(1.0) && place + 1 == group.len();
+                labels.push(if named { critical_label(group) } else { String::new() });
             }
-            x.push(rpm);
-            y.push(natural.hz());
-            labels.push(if one.is_near(1.0) {
-                format!(
-                    "critical {} ± {} rpm",
-                    grouped(natural.rpm),
-                    grouped(natural.rpm_error.max(1.0))
-                )
-            } else {
-                String::new()
-            });
         }
     }
     let name = "an order meets a natural frequency".to_owned();
     let symbol = Symbol::Ring;
     (!x.is_empty()).then_some(Points { name, symbol, x, y, labels, sizes: Vec::new() })
+}
+
+/// `critical 30 000 ± 120 rpm`, or both of a pair.
+fn critical_label(group: &[NaturalFrequency]) -> String {
+    let named = |one: &NaturalFrequency| {
+        format!("{} ± {}", grouped(one.rpm), grouped(one.rpm_error.max(1.0)))
+    };
+    let names: Vec<String> = group.iter().map(named).collect();
+    format!("critical {} rpm", names.join(" and "))
 }
 
 fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
@@ -184,7 +215,7 @@ fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::case::interference::{FoundLine, NaturalFrequency};
+    use crate::case::interference::FoundLine;
     use crate::case::{Operating, OrderKind};
     use crate::figure::Panel;
     use crate::recording::{Channel, ChannelSpec};
@@ -224,15 +255,29 @@ mod tests {
     fn orders_meet_the_natural_frequency_where_arithmetic_says() {
         let (plot, notes) = plot(&diagram());
         let rings = &plot.points[1];
-        // 500 Hz is met by 1x at 30 000 rpm, by 2x at half of it, and so on
-        assert_eq!(rings.x, [30_000.0, 15_000.0, 30_000.0 / 5.4, 2500.0]);
+        // 500 Hz is met by 1x at 30 000 rpm and by 2x at half of it; the run begins above the others
+        assert_eq!(rings.x, [30_000.0, 15_000.0]);
         assert!(rings.y.iter().all(|hz| *hz == 500.0));
-        assert_eq!(rings.labels, ["critical 30 000 ± 120 rpm", "", "", ""]);
+        assert_eq!(rings.labels, ["critical 30 000 ± 120 rpm", ""]);
         assert_eq!((plot.limits[0].at, plot.limits[0].uncertain_by), (500.0, 2.0));
         assert_eq!((plot.spans[0].from, plot.spans[0].to), (40_000.0, 60_000.0));
         assert!(notes.iter().any(|note| note.contains("no room was left for FTF")), "{notes:?}");
         let told = "service speeds of 40 000 to 60 000 rpm (shaft.lowest_rpm, shaft.top_rpm)";
         assert!(notes.iter().any(|note| note == told), "{notes:?}");
+    }
+
+    #[test]
+    fn a_split_pair_shares_one_label() {
+        let mut made = diagram();
+        made.natural.push(NaturalFrequency { rpm: 30_600.0, rpm_error: 90.0, amplification: 7.0 });
+        made.natural.push(NaturalFrequency { rpm: 50_000.0, rpm_error: 90.0, amplification: 7.0 });
+        let (plot, _) = plot(&made);
+        let labels: Vec<&str> = plot.limits.iter().map(|limit| limit.label.as_str()).collect();
+        assert_eq!(labels, ["", "500 ± 2 and 510 ± 2 Hz", "833 ± 2 Hz"]);
+        assert_eq!(plot.limits[1].at, 510.0);
+        let named: Vec<&String> = plot.points[1].labels.iter().filter(|l| !l.is_empty()).collect();
+        assert_eq!(named[0], "critical 30 000 ± 120 and 30 600 ± 90 rpm");
+        assert_eq!(named.len(), 2);
     }
 
     #[test]

@@ -3,9 +3,10 @@
 use super::orders::Against;
 use super::plot::{Curve, Limit, Mark, Plot, Stroke};
 use super::{Axis, Figure, Row, Subject};
+use crate::angle::critical::Critical;
 use crate::angle::{SlowRoll, Track};
 use crate::error::{Error, Result};
-use crate::units::{grouped, order_word, with_error, wrap_deg};
+use crate::units::{grouped, order_word, three_digits, with_error, wrap_deg};
 
 /// Width of the bands in standard errors.
 const BAND_ERRORS: f64 = 2.0;
@@ -25,12 +26,14 @@ pub struct TrackOf<'a> {
     pub phase_stated: bool,
     /// What was taken away from it.
     pub slow_roll: Option<&'a SlowRoll>,
+    /// Critical speeds that it shows; marked over speed.
+    pub criticals: &'a [Critical],
 }
 
 impl TrackOf<'_> {
     /// Whether no more phases stand clear than noise alone lifts: 1.1 % of a Rayleigh law lies above three
     /// standard errors.
-    fn is_hidden(&self) -> bool {
+    pub(super) fn is_hidden(&self) -> bool {
         let clear = self.lags_deg().iter().filter(|lag| lag.is_finite()).count();
         (clear as f64) < NOISE_SHARE * self.track.len() as f64
     }
@@ -95,7 +98,23 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
         figure.notes.extend(hidden_note(tracks));
     }
     figure.notes.extend(slow_roll_notes(tracks));
+    if by_speed {
+        let criticals = || tracks.iter().flat_map(|one| one.criticals);
+        figure =
+            annotated(figure, None, criticals().map(|c| Mark::new(c.rpm, "critical")).collect());
+        figure.notes.extend(criticals().map(critical_note));
+    }
     Ok(figure)
+}
+
+/// A critical speed in a sentence.
+pub(super) fn critical_note(critical: &Critical) -> String {
+    format!(
+        "critical speed {} ± {} rpm, amplification {}",
+        grouped(critical.rpm),
+        grouped(critical.rpm_error.max(1.0)),
+        three_digits(critical.amplification)
+    )
 }
 
 /// A sentence on tracks whose phase noise hides, so that hardly anything of it can be drawn.

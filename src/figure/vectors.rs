@@ -1,7 +1,9 @@
 //! Order tracks as vectors: amplitude and phase in one polar picture.
 
 use super::polar::{Polar, PolarPoint, Trace};
-use super::tracks::{TrackOf, first_of, hidden_note, phase_note, slow_roll_notes, title};
+use super::tracks::{
+    TrackOf, critical_note, first_of, hidden_note, phase_note, slow_roll_notes, title,
+};
 use super::{Axis, Figure};
 use crate::error::Result;
 use crate::units::{grouped, order_word, wrap_deg};
@@ -26,8 +28,17 @@ pub fn vectors(tracks: &[TrackOf]) -> Result<Figure> {
     for (place, one) in tracks.iter().filter(|one| !one.track.is_empty()).enumerate() {
         let lags: Vec<f64> = one.lags_deg().iter().map(|lag| lag * one.track.order).collect();
         let amplitudes = one.track.amplitudes();
-        if place == 0 {
+        // what stands clear of noise by chance is no speed to name
+        if place == 0 && !one.is_hidden() {
             polar.points = speeds(&one.track.rpm, &lags, &amplitudes);
+        }
+        for critical in one.criticals {
+            polar.points.extend(
+                passed(critical.rpm, &one.track.rpm, &lags, &amplitudes).map(|point| PolarPoint {
+                    label: format!("critical {}", point.label),
+                    ..point
+                }),
+            );
         }
         polar.traces.push(Trace::new(order_word(one.track.order), lags, amplitudes)?);
     }
@@ -36,6 +47,7 @@ pub fn vectors(tracks: &[TrackOf]) -> Result<Figure> {
     figure.notes.extend(hidden_note(tracks));
     figure.notes.push(phase_note(first));
     figure.notes.extend(slow_roll_notes(tracks));
+    figure.notes.extend(tracks.iter().flat_map(|one| one.criticals).map(critical_note));
     Ok(figure)
 }
 
@@ -52,20 +64,24 @@ fn speeds(rpm: &[f64], angles: &[f64], radii: &[f64]) -> Vec<PolarPoint> {
     let mut points: Vec<PolarPoint> = Vec::new();
     let mut wanted = (low / step).ceil();
     while wanted * step <= high {
-        let passed = rpm.windows(2).position(|pair| match pair {
-            [a, b] => (a - wanted * step) * (b - wanted * step) <= 0.0,
-            _ => false,
-        });
-        if let Some(i) = passed.filter(|&i| angles.get(i).is_some_and(|a| a.is_finite())) {
-            points.push(PolarPoint {
-                angle_deg: wrap_deg(angles[i]),
-                radius: radii.get(i).copied().unwrap_or(0.0),
-                label: grouped(wanted * step),
-            });
-        }
+        points.extend(passed(wanted * step, rpm, angles, radii));
         wanted += 1.0;
     }
     points
+}
+
+/// The first point at which a speed is passed, named by it; `None` where noise hides its phase.
+fn passed(speed_rpm: f64, rpm: &[f64], angles: &[f64], radii: &[f64]) -> Option<PolarPoint> {
+    let place = rpm.windows(2).position(|pair| match pair {
+        [a, b] => (a - speed_rpm) * (b - speed_rpm) <= 0.0,
+        _ => false,
+    })?;
+    let angle = angles.get(place).filter(|angle| angle.is_finite())?;
+    Some(PolarPoint {
+        angle_deg: wrap_deg(*angle),
+        radius: radii.get(place).copied().unwrap_or(0.0),
+        label: grouped(speed_rpm),
+    })
 }
 
 #[cfg(test)]
@@ -100,6 +116,7 @@ mod tests {
             track: &track,
             phase_stated: true,
             slow_roll: Some(&slow_roll),
+            criticals: &[],
         };
         let notes = vectors(&[of]).expect("drawn").notes;
         assert!(
@@ -111,6 +128,39 @@ mod tests {
         let clear = Track { errors: vec![0.1; 2], ..track.clone() };
         let of = TrackOf { track: &clear, slow_roll: None, ..of };
         assert_eq!(vectors(&[of]).expect("drawn").notes.len(), 1);
+    }
+
+    #[test]
+    fn a_point_that_noise_lifted_is_not_named() {
+        let count = 101;
+        let mut track = Track {
+            order: 2.0,
+            times_s: (0..count).map(f64::from).collect(),
+            rpm: (0..count).map(|i| 1000.0 + 40.0 * f64::from(i)).collect(),
+            phasors: vec![Complex64::ONE; count as usize],
+            errors: vec![0.5; count as usize],
+        };
+        // at 3000 rpm
+        track.phasors[50] = Complex64::new(2.0, 0.0);
+        let channel = Channel::new(ChannelSpec::named("front"), 1000.0, vec![0.0]).expect("valid");
+        let subject = Subject::of(&channel);
+        let points = |track: &Track| {
+            let of = TrackOf {
+                subject: &subject,
+                track,
+                phase_stated: true,
+                slow_roll: None,
+                criticals: &[],
+            };
+            let figure = vectors(&[of]).expect("drawn");
+            let Some(super::super::Panel::Polar(polar)) = figure.panels().next() else {
+                unreachable!("one polar picture")
+            };
+            polar.points.clone()
+        };
+        assert!(points(&track).is_empty());
+        track.errors.fill(0.1);
+        assert_eq!(points(&track).len(), 5);
     }
 
     #[test]

@@ -298,20 +298,7 @@ impl PyTrack {
             exception(Error::setting("method", problem, "follow the order by \"transform\""))
         })?;
         let phase = phase.unwrap_or(self.phase_known);
-        let known = Some(self.subject.quantity);
-        let quantity = known
-            .filter(|quantity| quantity.derivative_of_displacement().is_some())
-            .unwrap_or(Quantity::Acceleration);
-        let found = compute(py, || {
-            let observed = Observed {
-                speed_error_percent: self.speed_error_percent,
-                ..Observed::of(quantity, turns_per_block, phase)
-            };
-            let displacement = self.inner.converted(quantity, Quantity::Displacement, 1.0);
-            Ok(displacement.map_or_else(Vec::new, |track| {
-                critical::find(&track, &critical::speed_of(&track), observed)
-            }))
-        })?;
+        let found = compute(py, || Ok(self.found_criticals(turns_per_block, phase)))?;
         found.iter().map(|critical| critical_dict(py, critical)).collect()
     }
 
@@ -385,6 +372,29 @@ fn critical_dict<'py>(py: Python<'py>, critical: &Critical) -> PyResult<Bound<'p
 }
 
 impl PyTrack {
+    /// Critical speeds that a track of order 1 in windows of constant turns shows.
+    fn found_criticals(&self, turns_per_block: f64, phase: bool) -> Vec<Critical> {
+        let known = Some(self.subject.quantity);
+        let quantity = known
+            .filter(|quantity| quantity.derivative_of_displacement().is_some())
+            .unwrap_or(Quantity::Acceleration);
+        let observed = Observed {
+            speed_error_percent: self.speed_error_percent,
+            ..Observed::of(quantity, turns_per_block, phase)
+        };
+        let displacement = self.inner.converted(quantity, Quantity::Displacement, 1.0);
+        displacement.map_or_else(Vec::new, |track| {
+            critical::find(&track, &critical::speed_of(&track), observed)
+        })
+    }
+
+    /// Critical speeds to be marked in a picture: none where this track cannot tell them.
+    pub(super) fn marked_criticals(&self) -> Vec<Critical> {
+        let first = (self.inner.order - 1.0).abs() < 1e-9;
+        let turns = self.window_turns.filter(|_| first);
+        turns.map_or_else(Vec::new, |turns| self.found_criticals(turns, self.phase_known))
+    }
+
     /// What a notebook shows of it.
     fn in_short(&self) -> [(&'static str, String); 4] {
         let amplitudes = self.inner.amplitudes();

@@ -398,13 +398,14 @@ impl PyOrderMap {
 
 /// The picture of tracks as the caller asks for it.
 fn tracks_figure(tracks: &[PyTrack], against: Option<&str>, show: &str) -> Result<Figure> {
-    let of = |track: &PyTrack| track.phase_stated;
-    let shown: Vec<TrackOf> = (tracks.iter())
-        .map(|track| TrackOf {
+    let criticals: Vec<_> = tracks.iter().map(PyTrack::marked_criticals).collect();
+    let shown: Vec<TrackOf> = (tracks.iter().zip(&criticals))
+        .map(|(track, criticals)| TrackOf {
             subject: &track.subject,
             track: &track.inner,
-            phase_stated: of(track),
+            phase_stated: track.phase_stated,
             slow_roll: track.slow_roll.as_ref(),
+            criticals,
         })
         .collect();
     let choices = [
@@ -426,7 +427,8 @@ impl PyTrack {
     /// Parameters
     /// ----------
     /// show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
-    ///     Amplitude above phase (two axes), one of them, or both in one polar picture.
+    ///     Amplitude above phase (two axes), one of them, or both in one polar picture. Critical speeds that a
+    ///     track of order 1 shows are marked over speed and in the polar picture.
     /// against : {'speed', 'time'}, optional
     ///     By default speed where it changes.
     ///

@@ -250,7 +250,8 @@ fn run(case: &Case, diagnosis: &Diagnosis) -> Result<Markup> {
         let track = view.order_map().and_then(|map| map.track(1.0));
         let shown = if phase_stated { TracksShown::Both } else { TracksShown::Amplitude };
         figures.extend(track.as_ref().and_then(|track| {
-            let of = TrackOf { subject: &subject, track, phase_stated, slow_roll: None };
+            let criticals = view.criticals();
+            let of = TrackOf { subject: &subject, track, phase_stated, slow_roll: None, criticals };
             figure::tracks(&[of], figure::Against::Speed, shown).ok()
         }));
     }

@@ -91,6 +91,9 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         let height = up.at(limit.at);
         let line = [(across.from, height), (across.to, height)];
         chart.draw_series(DashedLineSeries::new(line, 6, 3, DARK.stroke_width(1)))?;
+        if limit.label.is_empty() {
+            continue;
+        }
         // at the left, where a run-up is still quiet
         let style = words().pos(Pos::new(HPos::Left, VPos::Bottom));
         let start = EmptyElement::at((across.from, height));
