@@ -173,7 +173,7 @@ pub fn diagnose_with_taps(
     progress: &mut dyn Progress,
 ) -> Result<(Case, Diagnosis)> {
     let (mut case, mut notes) = prepared(recording, machine, progress)?;
-    notes.extend(taps_elsewhere(&case, &taps));
+    notes.extend(about_taps(&case, &taps));
     case.taps = taps;
     compute(&case, progress)?;
     let fitness = case.fitness().to_vec();
@@ -211,16 +211,32 @@ pub fn diagnose_with_taps(
     Ok((case, diagnosis))
 }
 
-/// Says where taps were given but none was felt by a channel that is judged.
-fn taps_elsewhere(case: &Case, taps: &[TapResponse]) -> Option<String> {
-    let heard = case.views().any(|view| taps.iter().any(|tap| tap.channel == view.name()));
-    (!taps.is_empty() && !heard).then(|| {
-        let names: Vec<&str> = taps.iter().map(|tap| tap.channel.as_str()).collect();
+/// What is to be said of the taps: what is wrong with them, and which channels have no partner of their name.
+fn about_taps(case: &Case, taps: &[TapResponse]) -> Vec<String> {
+    let judged: Vec<&str> = case.views().map(|view| view.name()).collect();
+    let tapped: Vec<&str> = taps.iter().map(|tap| tap.channel.as_str()).collect();
+    let (partners, strangers): (Vec<&TapResponse>, Vec<&TapResponse>) =
+        taps.iter().partition(|tap| judged.contains(&tap.channel.as_str()));
+    if partners.is_empty() && !taps.is_empty() {
+        return vec![format!(
+            "the taps are not used: they are matched with the run by the names of the channels, and none of theirs \
+             ({}) is one that is judged in the run ({}): give them the same names",
+            tapped.join(", "),
+            judged.join(", ")
+        )];
+    }
+    let unused = strangers.iter().map(|tap| {
         format!(
-            "the taps are not used: none of their channels ({}) has the name of a judged one",
-            names.join(", ")
+            "the taps on channel {} are not used: the run judges none of this name",
+            tap.channel
         )
-    })
+    });
+    let untapped = judged.iter().filter(|name| !taps.is_empty() && !tapped.contains(name));
+    let untapped = untapped.map(|name| {
+        format!("nothing tells what rings at standstill at channel {name}: the taps have none of this name")
+    });
+    let remarks = partners.iter().flat_map(|tap| tap.remarks.iter().cloned());
+    remarks.chain(unused).chain(untapped).collect()
 }
 
 /// Computes what takes long in small steps, so that whoever waits hears of it and may stop it; what

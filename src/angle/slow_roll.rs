@@ -18,7 +18,7 @@ const CORNERS: f64 = 10.0;
 /// Groups of neighbouring points whose scatter gives the standard error, at most: blocks overlap.
 const GROUPS: usize = 8;
 /// Standard errors from which the vector counts as changing with speed.
-const CHANGES: f64 = 4.0;
+const CHANGES: f64 = 4.5;
 
 /// The mean vector at slow roll.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -124,24 +124,33 @@ fn mean(phasors: &[Complex64], errors: &[f64]) -> (Complex64, f64) {
     let held = groups.len() as f64;
     let scatter: f64 = groups.iter().map(|group| (group - centre).norm_sqr()).sum();
     let by_scatter = (scatter / (2.0 * (held - 1.0).max(1.0)) / held).sqrt();
-    // neighbouring blocks share half of their turns
-    let stated = errors.iter().sum::<f64>() / count * (2.0 / count).min(1.0).sqrt();
-    (centre, by_scatter.max(stated))
+    (centre, by_scatter.max(stated_error(errors)))
+}
+
+/// The standard error of a mean as the points state theirs: neighbouring blocks share half of their turns.
+fn stated_error(errors: &[f64]) -> f64 {
+    let count = errors.len() as f64;
+    errors.iter().sum::<f64>() / count * (2.0 / count).min(1.0).sqrt()
 }
 
 /// Whether the vectors of the slower and of the faster half differ by more than their errors.
+///
+/// The slower half tells the scatter of both: close to a critical speed the vector swings so far that its own
+/// scatter would hide the change.
 fn changes(slow: &Track, rpm: [f64; 2]) -> bool {
     let middle = 0.5 * (rpm[0] + rpm[1]);
     let [low, high] = [slow.where_rpm(|r| r <= middle), slow.where_rpm(|r| r > middle)];
     if low.len() < 2 || high.len() < 2 {
         return false;
     }
-    let [(low, low_error), (high, high_error)] =
-        [low, high].map(|half| mean(&half.phasors, &half.errors));
-    // the errors are those of one part, so that with known errors chance passes 4 of them with exp(-8); as
-    // they come from eight groups of two parts in each half, it does with (1 + 16 / 28)^-14, two in a
-    // thousand (the F distribution of 2 and 28 degrees of freedom)
-    (high - low).norm() > CHANGES * low_error.hypot(high_error)
+    let (low_mean, low_error) = mean(&low.phasors, &low.errors);
+    let (high_mean, _) = mean(&high.phasors, &high.errors);
+    let as_low = low_error * (low.len() as f64 / high.len() as f64).sqrt();
+    let high_error = as_low.max(stated_error(&high.errors));
+    // the errors are those of one part, so that with known errors chance passes 4.5 of them with exp(-10); as
+    // they come from eight groups of two parts, it does with (1 + 20.25 / 14)^-7, two in a thousand (the F
+    // distribution of 2 and 14 degrees of freedom)
+    (high_mean - low_mean).norm() > CHANGES * low_error.hypot(high_error)
 }
 
 /// Turns between the first and the last point of every stretch.
@@ -227,5 +236,24 @@ mod tests {
         // a lower corner leaves the speeds above ten times of it
         let some = SlowRoll::of(&track, Quantity::Displacement, Some(0.55), 400.0).expect("some");
         assert!(some.rpm[0] >= 330.0, "{some:?}");
+    }
+
+    /// A speed that is no slow roll at all, the critical speed itself: the vector swings there by more than it
+    /// changes on the way.
+    #[test]
+    fn a_vector_taken_up_to_the_critical_speed_changes() {
+        let (mut track, run_out) = run_up(0.02);
+        let mut random = Random(9);
+        for (phasor, rpm) in track.phasors.iter_mut().zip(&track.rpm) {
+            let r = rpm / 6000.0;
+            let scatter = 0.03 * Complex64::new(random.next(), random.next());
+            *phasor = run_out + r * r / Complex64::new(1.0 - r * r, r / 12.0) + scatter;
+        }
+        let told = |below_rpm: f64| {
+            let slow = SlowRoll::of(&track, Quantity::Displacement, None, below_rpm);
+            slow.expect("slow roll").changes
+        };
+        assert!(told(6000.0) && told(6300.0) && told(3000.0));
+        assert!(!told(400.0));
     }
 }

@@ -255,9 +255,11 @@ impl<'a> View<'a> {
         self.criticals().iter().copied().max_by(|a, b| a.share.total_cmp(&b.share))
     }
 
-    /// What rings at standstill in the channel of this name, where a recording of taps was given.
+    /// What rings at standstill in the channel of this name, where a recording of taps was given and they are
+    /// felt there.
     pub fn tapped(&self) -> Option<&'a TapResponse> {
-        self.case.taps.iter().find(|response| response.channel == self.name())
+        let mut felt = self.case.taps.iter().filter(|response| response.taps > 0);
+        felt.find(|response| response.channel == self.name())
     }
 
     /// The envelope spectra in which bearing defects are looked for; `None` without speed or bearing.

@@ -27,7 +27,7 @@ pub(super) struct Source {
     pub machine: Option<PathBuf>,
 
     /// A recording of taps on the machine at standstill, by the same sensors: critical speeds that ring there
-    /// too are told apart
+    /// too are told apart. Its channels are matched with the run's by name, or in order where both have as many
     #[arg(long, value_name = "FILE")]
     pub tap: Option<PathBuf>,
 
@@ -106,7 +106,8 @@ impl Source {
 }
 
 /// The recording of taps, its channels named like those of the run: by their own names where the run
-/// has them all; else, where there are as many, in the order of the run, with a note.
+/// has them all; else, where there are as many, in the order of the run, with a note. Where neither holds, a
+/// note says how they are matched.
 fn tapped(
     taps: Recording,
     run: &Recording,
@@ -129,7 +130,24 @@ fn tapped(
     let mut specs = machine.channel.clone();
     specs.retain(|name, _| among(&taps.channels, name));
     specs.values_mut().for_each(|spec| spec.number = None);
-    Ok((apply_specs(taps, &specs, file)?, None))
+    let note = (!known).then(|| unmatched(&taps, run));
+    Ok((apply_specs(taps, &specs, file)?, note))
+}
+
+/// How the channels of taps and run are matched, where some have no partner.
+fn unmatched(taps: &Recording, run: &Recording) -> String {
+    let counted = |recording: &Recording| {
+        let names: Vec<&str> = recording.channels.iter().map(Channel::name).collect();
+        let noun = if names.len() == 1 { "channel" } else { "channels" };
+        format!("{} {noun} ({})", names.len(), names.join(", "))
+    };
+    format!(
+        "{} has {}, the run {}: channels are matched by name, and in order only where both have as many; record the \
+         taps with the channels of the run in its order, or name them alike in the first row of a CSV file",
+        taps.name,
+        counted(taps),
+        counted(run)
+    )
 }
 
 /// What the command line states goes over what the machine file states.
@@ -264,6 +282,18 @@ mod tests {
         let (first, note) = told(["ch1", "ch2"]);
         assert_eq!(first, 1.0);
         assert!(note.is_some_and(|note| note.contains("in the run's order, front, rear")));
+
+        // more or fewer channels than the run: order says nothing
+        let one = Recording::from_channels(
+            "knocks.wav",
+            vec![Channel::new(ChannelSpec::named("ch1"), 1000.0, vec![0.0; 8]).expect("a channel")],
+        );
+        let one = one.expect("a recording");
+        let (left, note) = tapped(one, &run, &machine, file).expect("it is left as it is");
+        assert_eq!(left.channels[0].name(), "ch1");
+        let note = note.expect("it has no partner");
+        let told = "knocks.wav has 1 channel (ch1), the run 2 channels (front, rear): channels are matched by name";
+        assert!(note.starts_with(told) && note.contains("first row of a CSV"), "{note}");
     }
 
     #[test]

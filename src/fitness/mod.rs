@@ -22,7 +22,6 @@ mod pulse_shape;
 mod rate;
 mod sensor_resonance;
 mod silence;
-mod survey;
 mod turns;
 mod words;
 
@@ -30,7 +29,7 @@ use serde::{Deserialize, Serialize};
 
 pub use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::machine::Machine;
-use crate::recording::{Recording, Role};
+use crate::recording::{Recording, Role, survey};
 use crate::speed::Speed;
 use frames::Frames;
 use survey::Survey;

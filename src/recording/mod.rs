@@ -4,8 +4,10 @@
 //! its own rate and start. A [`Recording`] is a set of channels of one converter, and remembers in
 //! `notes` what its reader guessed or repaired.
 
+pub(crate) mod clipping;
 pub mod read;
 pub mod spec;
+pub(crate) mod survey;
 
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;

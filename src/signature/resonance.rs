@@ -24,20 +24,55 @@ pub const SIGNATURE: Signature = Signature {
     proofs: &["resonance"],
 };
 
-fn score(case: &Case) -> Vec<Score> {
-    let best = case
-        .views()
-        .filter_map(|view| Some((view.critical()?, view)))
-        .max_by(|a, b| a.0.improvement.total_cmp(&b.0.improvement));
-    best.map(|(critical, view)| score_view(&critical, &view)).into_iter().collect()
+/// A critical speed, and the channel that tells it.
+struct Told<'a> {
+    critical: Critical,
+    view: View<'a>,
 }
 
-/// The strongest critical speed of a channel first, then the others, their keys numbered.
-fn score_view(main: &Critical, view: &View) -> Score {
-    let all = view.criticals();
-    let several = all.len() > 1;
-    let mut evidence = vec![place(main, all)];
-    evidence.extend(details(main, view).into_iter().map(|item| of_one(item, main, several)));
+impl Told<'_> {
+    /// Whether another critical speed is the same within two standard errors, or one of a split pair whose other
+    /// is on the far side of this one: then this is the two of them, not parted.
+    fn is_told_by(&self, told: &[Told]) -> bool {
+        let near = |other: &Critical| {
+            let error = self.critical.rpm_error.hypot(other.rpm_error);
+            (self.critical.rpm - other.rpm).abs() <= 2.0 * error
+        };
+        let between = |one: &Told| {
+            let pairs = told.iter().filter(|other| other.view.name() == one.view.name());
+            let (rpm, low) = (self.critical.rpm, one.critical.rpm);
+            one.critical.is_pair
+                && pairs
+                    .clone()
+                    .any(|other| other.critical.is_pair && low < rpm && rpm < other.critical.rpm)
+        };
+        told.iter().any(|one| near(&one.critical) || between(one))
+    }
+}
+
+fn score(case: &Case) -> Vec<Score> {
+    let mut views: Vec<(Critical, View)> =
+        case.views().filter_map(|view| Some((view.critical()?, view))).collect();
+    // the clearest channel first
+    views.sort_by(|a, b| b.0.improvement.total_cmp(&a.0.improvement));
+    let mut told: Vec<Told> = Vec::new();
+    for (main, view) in &views {
+        let others = view.criticals().iter().filter(|other| *other != main);
+        let own = std::iter::once(main).chain(others);
+        let own = own.map(|critical| Told { critical: *critical, view: *view });
+        // those of one channel are parted already
+        let new: Vec<Told> = own.filter(|one| !one.is_told_by(&told)).collect();
+        told.extend(new);
+    }
+    score_of(&told).into_iter().collect()
+}
+
+/// The strongest critical speed of the clearest channel first, then its others, then what only other channels
+/// tell; their keys numbered.
+fn score_of(told: &[Told]) -> Option<Score> {
+    let Told { critical: main, view } = told.first()?;
+    let mut evidence = evidence_of(told.first()?, told);
+    // after what is said of the main one, before the others
     evidence.push(Evidence::new(
         "fit_improvement",
         main.improvement,
@@ -48,12 +83,10 @@ fn score_view(main: &Critical, view: &View) -> Score {
             main.improvement
         ),
     ));
-    for (number, other) in (2..).zip(all.iter().filter(|other| *other != main)) {
-        let details = details(other, view).into_iter().map(|item| of_one(item, other, several));
-        let own = std::iter::once(place(other, all)).chain(details);
-        evidence.extend(own.map(|item| numbered(item, number)));
+    for (number, other) in (2..).zip(told.iter().skip(1)) {
+        evidence.extend(evidence_of(other, told).into_iter().map(|item| numbered(item, number)));
     }
-    Score {
+    Some(Score {
         place: Some(view.place()),
         channel: Some(view.name().to_owned()),
         basis: if main.with_phase { "phase" } else { "amplitude" },
@@ -62,18 +95,32 @@ fn score_view(main: &Critical, view: &View) -> Score {
         severity: None,
         cannot_tell: None,
         advice: None,
-    }
+    })
 }
 
-/// Where several critical speeds are told, each sentence names its own.
-fn of_one(item: Evidence, critical: &Critical, several: bool) -> Evidence {
-    if !several {
-        return item;
-    }
-    Evidence {
-        text: format!("critical speed at {} rpm: {}", grouped(critical.rpm), item.text),
-        ..item
-    }
+/// What is said of one critical speed. Where several are told, each sentence names its own; where several
+/// channels tell them, its channel too.
+fn evidence_of(one: &Told, told: &[Told]) -> Vec<Evidence> {
+    let Told { critical, view } = one;
+    let name = view.name();
+    let channel = if told.iter().any(|other| other.view.name() != name) {
+        format!("channel {name}: ")
+    } else {
+        String::new()
+    };
+    let speed = if told.len() > 1 {
+        format!("critical speed at {} rpm: ", grouped(critical.rpm))
+    } else {
+        String::new()
+    };
+    let mut evidence = vec![place(critical, view.criticals())];
+    evidence.extend(
+        details(critical, view)
+            .into_iter()
+            .map(|item| Evidence { text: format!("{speed}{}", item.text), ..item }),
+    );
+    let named = |item: Evidence| Evidence { text: format!("{channel}{}", item.text), ..item };
+    evidence.into_iter().map(named).collect()
 }
 
 /// Keys are told once: those of the second critical speed end in `_2`, and so on.

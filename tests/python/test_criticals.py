@@ -21,19 +21,32 @@ def true_rpm():
     return truth["critical"][0]["rpm"]
 
 
-def taps(hz, rate_hz=25_600.0):
-    """Eight taps, half a second apart, on a casing that rings at one frequency."""
+RATE_HZ = 25_600.0
+
+
+def ringing(hz, strengths=(1.0,) * 8, apart_s=0.5):
+    """Taps on a casing that rings at one frequency, of so many strengths."""
     rng = np.random.default_rng(5)
-    time_s = np.arange(int(0.5 * rate_hz)) / rate_hz
+    time_s = np.arange(int(apart_s * RATE_HZ)) / RATE_HZ
     ring = np.exp(-0.02 * 2 * np.pi * hz * time_s) * np.sin(2 * np.pi * hz * time_s)
-    signal = np.concatenate([np.zeros(5000), np.tile(ring, 8)])
-    signal += 1e-3 * rng.standard_normal(signal.size)
+    signal = np.concatenate([np.zeros(5000), *(strength * ring for strength in strengths)])
+    return signal + 1e-3 * rng.standard_normal(signal.size)
+
+
+def felt(**signals):
+    """Taps as channels of acceleration."""
     return qs.Recording.from_arrays(
-        {"front": signal, "rear": signal},
-        rate_hz=rate_hz,
-        units={"front": "g", "rear": "g"},
-        roles={"front": "vibration", "rear": "vibration"},
+        signals,
+        rate_hz=RATE_HZ,
+        units=dict.fromkeys(signals, "g"),
+        roles=dict.fromkeys(signals, "vibration"),
     )
+
+
+def taps(hz):
+    """Eight taps, half a second apart, felt by both channels."""
+    signal = ringing(hz)
+    return felt(front=signal, rear=signal)
 
 
 def test_a_track_tells_its_critical_speeds(run, true_rpm):
@@ -71,3 +84,33 @@ def test_taps_part_the_casing_from_the_rotor(run, true_rpm):
     assert not {"taps_without_it", "rings_at_standstill_hz"} & told(None).keys()
     with pytest.raises(ValueError, match="the shaft turns"):
         qs.diagnose(run, tap=run)
+
+
+def test_what_is_wrong_with_the_taps_is_told(run, true_rpm):
+    hz = true_rpm / 60
+    whole = ringing(hz)
+
+    def notes(**signals):
+        return [note for note in qs.diagnose(run, tap=felt(**signals)).notes if " tap" in note]
+
+    assert notes(front=whole, rear=whole) == []
+    (silent,) = notes(front=whole, rear=1e-3 * np.random.default_rng(2).standard_normal(whole.size))
+    assert silent == "no taps seen on channel rear"
+    (missing,) = notes(front=whole)
+    assert "at channel rear: the taps have none of this name" in missing
+    (extra,) = notes(front=whole, rear=whole, stand=whole)
+    assert extra.startswith("the taps on channel stand are not used")
+    (other,) = notes(a=whole, b=whole)
+    assert "by the names of the channels" in other
+    assert "(a, b)" in other
+    assert "(front, rear)" in other
+
+    clipped = np.clip(ringing(hz, strengths=(1, 3, 1.1, 3, 0.9, 1.2, 1, 1)), -1.5, 1.5)
+    (left_out,) = notes(front=clipped, rear=whole)
+    assert left_out.startswith("2 of 8 taps on channel front clipped and left out: lower the gain")
+    (few,) = notes(front=ringing(hz, strengths=(1, 1)), rear=ringing(hz, strengths=(1, 1, 1)))
+    assert few.startswith("only 2 usable taps on channel front")
+    (crowded,) = notes(front=ringing(hz, apart_s=0.03), rear=ringing(hz))
+    assert crowded.startswith("taps on channel front are crowded, the closest 0.03 s apart")
+    with pytest.raises(ValueError, match="all 8 taps are clipped; lower the gain"):
+        notes(front=np.clip(whole, -0.3, 0.3))

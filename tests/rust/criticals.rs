@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 
 use quietspin::angle::critical::Critical;
 use quietspin::case::{Case, View};
-use quietspin::diagnose::diagnose_with_taps;
+use quietspin::diagnose::{diagnose, diagnose_with_taps};
 use quietspin::progress::Silent;
 use quietspin::recording::{Channel, ChannelSpec, Recording, Role};
 use quietspin::signature::Evidence;
@@ -206,6 +206,121 @@ fn critical_speed_and_amplification_of_a_few_rotors() {
             assert!(off.abs() < 10.0 && one.amplification_holds(), "seed {seed}: {off}");
         }
     }
+}
+
+/// A rotor on equal, isotropic mounts with its mass in the middle: it bounces at 0.35 of the top speed, and its
+/// radius of gyration, as a share of the span, says where it rocks.
+fn even(gyration: f64, residual: Vec<(f64, f64)>) -> Scenario {
+    let mut scenario = drawn(6, 3.0);
+    let bounce = 0.35 * scenario.speed.top_rpm / 60.0 * TAU;
+    let rotor = &mut scenario.rotor;
+    let transverse_kg_m2 = rotor.mass_kg * (gyration * 1e-3 * rotor.span_mm).powi(2);
+    let total_kg = rotor.mass_kg + rotor.front.housing_kg + rotor.rear.housing_kg;
+    let mount = Support {
+        mount_n_m: 0.5 * total_kg * bounce * bounce,
+        mount_n_s_m: 0.04 * total_kg * bounce,
+        anisotropy: 0.0,
+        ..rotor.front.clone()
+    };
+    let span_mm = rotor.span_mm;
+    let spot =
+        |(share, deg): (f64, f64)| Unbalance { position_mm: share * span_mm, g_mm: 0.01, deg };
+    *rotor = Rotor {
+        transverse_kg_m2,
+        polar_kg_m2: 0.1 * transverse_kg_m2,
+        centre_mm: 0.5 * span_mm,
+        front: mount.clone(),
+        rear: mount,
+        residual: residual.into_iter().map(spot).collect(),
+        ..rotor.clone()
+    };
+    scenario
+}
+
+fn told_of(case: &Case) -> Vec<Evidence> {
+    let judged = diagnose(&case.recording, &case.machine, true, &mut Silent);
+    let (_, diagnosis) = judged.expect("it can be judged");
+    let found = diagnosis.findings.into_iter().find(|finding| finding.fault == "resonance");
+    found.expect("a critical speed is passed").evidence
+}
+
+fn value(evidence: &[Evidence], key: &str) -> Option<f64> {
+    evidence.iter().find(|item| item.key == key).map(|item| item.value)
+}
+
+/// Two modes in one run, bouncing and rocking, in noise of 20 dB: speed and separation margin of both.
+#[test]
+fn two_critical_speeds_in_one_run_are_told_with_their_margins() {
+    let scenario = even(0.33, vec![(0.1, 20.0)]);
+    let truth = truth_of(&scenario);
+    let top_rpm = scenario.speed.top_rpm;
+    assert_eq!(truth.iter().filter(|mode| mode.rpm < 0.9 * top_rpm).count(), 2, "{truth:?}");
+    let case = noisy_case(&scenario, 6);
+    let view = case.views().next().expect("one channel");
+    let found = against_truth(&view, &truth);
+    assert_eq!(found.len(), 2, "{:?}", view.criticals());
+    assert!(found.iter().all(Found::speed_holds), "{:?} {truth:?}", view.criticals());
+
+    let evidence = told_of(&case);
+    let mut margins: Vec<(f64, f64)> = ["", "_2"]
+        .iter()
+        .map(|number| {
+            let of = |key: &str| value(&evidence, &format!("{key}{number}")).expect("told");
+            let required = of("required_margin_percent");
+            assert!(required > 0.0 && required <= 16.0, "{required}");
+            (of("critical_rpm"), of("separation_margin_percent"))
+        })
+        .collect();
+    margins.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for ((rpm, margin), mode) in margins.iter().zip(&truth) {
+        assert!((rpm / mode.rpm - 1.0).abs() < 0.01, "{rpm} {mode:?}");
+        // the response to unbalance peaks at 1 / sqrt(1 - 2 damping²) (any text on vibration: from memory)
+        let peak = mode.rpm / (1.0 - 2.0 * mode.damping.powi(2)).sqrt();
+        assert!((margin - 100.0 * (1.0 - peak / top_rpm)).abs() < 0.7, "{margin} {mode:?}");
+    }
+    assert_eq!(value(&evidence, "critical_rpm_3"), None);
+}
+
+/// Two sensors at one bearing, across each other: mounts stiffer one way give each its own critical speed, and
+/// even mounts one to both.
+#[test]
+fn critical_speeds_of_several_channels_are_told_once_each() {
+    let told = |anisotropy: f64| {
+        let mut scenario = even(0.2, vec![(0.5, 20.0)]);
+        scenario.rotor.front.anisotropy = anisotropy;
+        scenario.rotor.rear.anisotropy = anisotropy;
+        let across = |name: &str, angle_deg: f64| Sensor {
+            name: name.to_owned(),
+            angle_deg,
+            ..scenario.sensor[0].clone()
+        };
+        scenario.sensor = vec![across("x", 0.0), across("y", 90.0)];
+        (told_of(&noisy_case(&scenario, 6)), truth_of(&scenario))
+    };
+    let (evidence, truth) = told(0.15);
+    let texts = |key: &str| {
+        let item = evidence.iter().find(|item| item.key == key);
+        item.map_or(String::new(), |item| item.text.clone())
+    };
+    let mut found = ["critical_rpm", "critical_rpm_2"].map(|key| {
+        let text = texts(key);
+        assert!(text.starts_with("channel x: at ") || text.starts_with("channel y: at "), "{text}");
+        (value(&evidence, key).expect("told"), text)
+    });
+    found.sort_by(|a, b| a.0.total_cmp(&b.0));
+    assert_ne!(found[0].1[..9], found[1].1[..9], "{found:?}");
+    for ((rpm, _), mode) in found.iter().zip(&truth) {
+        assert!((rpm / mode.rpm - 1.0).abs() < 0.005, "{rpm} {truth:?}");
+    }
+    assert_eq!(value(&evidence, "critical_rpm_3"), None, "{evidence:?}");
+    let text = texts("separation_margin_percent_2");
+    assert!(text.contains("critical speed at ") && text.starts_with("channel "), "{text}");
+
+    let (even, truth) = told(0.0);
+    let rpm = value(&even, "critical_rpm").expect("told");
+    assert!((rpm / truth[0].rpm - 1.0).abs() < 0.005, "{rpm} {truth:?}");
+    assert_eq!(value(&even, "critical_rpm_2"), None, "{even:?}");
+    assert!(even.iter().all(|item| !item.text.contains("channel")), "{even:?}");
 }
 
 /// Taps on a housing that rings at one frequency, in the channel `front`.

@@ -1,7 +1,7 @@
 //! What the checks share about one channel: extremes, mean, level and the step of its converter.
 
+use super::Channel;
 use crate::dsp::stats;
-use crate::recording::Channel;
 
 /// Values looked at to infer a converter's step.
 const SAMPLED: usize = 8192;
