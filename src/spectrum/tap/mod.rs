@@ -177,13 +177,15 @@ impl<'a> Struck<'a> {
                 self.clipped
             )
         });
-        let few = (used < LEAST_TAPS).then(|| {
-            format!(
+        let few = match used {
+            0 => Some(format!("no usable tap on channel {name}: nothing tells what rings there")),
+            1..LEAST_TAPS => Some(format!(
                 "only {used} usable {} on channel {name}: nothing tells the scatter of frequency and damping, and \
                  their errors are guesses; strike about ten times",
                 if used == 1 { "tap" } else { "taps" }
-            )
-        });
+            )),
+            _ => None,
+        };
         [clipped, self.crowded(modes), few].into_iter().flatten().collect()
     }
 
@@ -410,6 +412,15 @@ mod tests {
         assert_eq!((front.taps, front.remarks.len()), (10, 0));
         assert_eq!((rear.taps, rear.modes.len()), (0, 0));
         assert_eq!(rear.remarks, ["no taps seen on channel rear"]);
+
+        let samples = tapped(&[(310.0, 0.012, 1.0)], 0.003);
+        let channels =
+            vec![channel("front", samples.clone()), channel("rear", cut_at(0.2, samples))];
+        let both = Recording::from_channels("taps", channels).expect("valid");
+        let rear = ringing(&both).expect("the front is whole").remove(1);
+        assert_eq!((rear.taps, rear.remarks.len()), (0, 2), "{rear:?}");
+        assert!(rear.remarks[0].starts_with("10 of 10 taps on channel rear clipped"), "{rear:?}");
+        assert!(rear.remarks[1].starts_with("no usable tap on channel rear"), "{rear:?}");
     }
 
     #[test]
