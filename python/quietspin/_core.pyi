@@ -1718,7 +1718,8 @@ class Track:
         Parameters
         ----------
         show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
-            Amplitude above phase (two axes), one of them, or both in one polar picture.
+            Amplitude above phase (two axes), one of them, or both in one polar picture. Critical speeds that a
+            track of order 1 shows are marked over speed and in the polar picture.
         against : {'speed', 'time'}, optional
             By default speed where it changes.
 
