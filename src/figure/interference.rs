@@ -48,7 +48,7 @@ pub fn interference(subject: &Subject, diagram: &Interference) -> Result<Figure>
     plot.points.push(discs(diagram, top_hz));
     let pairs = together(&diagram.natural, LABEL_HEIGHT * top_hz);
     plot.limits = pairs.iter().flat_map(|pair| levels(pair)).collect();
-    plot.points.extend(rings(diagram, &pairs, [slowest.max(from_rpm), to_rpm]));
+    plot.points.extend(rings(diagram, &pairs));
     let mut figure = Figure::of(subject.title("interference diagram"), plot);
     // what matters most stands low
     figure.rows.iter_mut().for_each(|row| row.height = HEIGHT);
@@ -132,19 +132,16 @@ fn levels(group: &[NaturalFrequency]) -> Vec<Limit> {
         .collect()
 }
 
-/// Where orders meet natural frequencies at speeds of the run or of service: the first order with its
-/// speed, a group's in one label; the others as they are.
-fn rings(
-    diagram: &Interference,
-    groups: &[Vec<NaturalFrequency>],
-    [from_rpm, to_rpm]: [f64; 2],
-) -> Option<Points> {
+/// Where orders meet natural frequencies at speeds of the run: the first order with its speed, a group's in
+/// one label; the others as they are.
+fn rings(diagram: &Interference, groups: &[Vec<NaturalFrequency>]) -> Option<Points> {
+    let [slowest, fastest] = diagram.rpm;
     let (mut x, mut y, mut labels) = (Vec::new(), Vec::new(), Vec::new());
     for group in groups {
         for (place, natural) in group.iter().enumerate() {
             for one in &diagram.orders {
                 let rpm = natural.rpm / one.order;
-                if rpm < from_rpm || rpm >= to_rpm {
+                if rpm < slowest || rpm > fastest {
                     continue;
                 }
                 x.push(rpm);
@@ -264,6 +261,18 @@ mod tests {
         assert!(notes.iter().any(|note| note.contains("no room was left for FTF")), "{notes:?}");
         let told = "service speeds of 40 000 to 60 000 rpm (shaft.lowest_rpm, shaft.top_rpm)";
         assert!(notes.iter().any(|note| note == told), "{notes:?}");
+    }
+
+    #[test]
+    fn no_ring_stands_where_the_run_never_was() {
+        let mut made = diagram();
+        made.rpm = [20_000.0, 45_000.0];
+        // the cage would meet 500 Hz at 75 000 rpm, 0.6x at 50 000, within the service speeds
+        for order in [0.4, 0.6] {
+            made.orders.push(NamedOrder::new(order, "low", OrderKind::Shaft));
+        }
+        let (plot, _) = plot(&made);
+        assert_eq!(plot.points[1].x, [30_000.0]);
     }
 
     #[test]
