@@ -1,6 +1,6 @@
 //! The picture of a case: an order map of a run-up, else a spectrum.
 
-use super::order_map::{marks, of_map};
+use super::order_map::{marks, named, of_map};
 use super::orders::Against;
 use super::plot::{Curve, Mark, Plot};
 use super::{Axis, Figure, Map, Subject};
@@ -35,7 +35,7 @@ pub fn of_view(
 ) -> Option<Figure> {
     let steady = view.case.speed.as_ref().is_none_or(|speed| speed.is_steady(STEADY));
     if !steady && let Some(map) = view.order_map() {
-        let map = map_of(view, map, rows, range_db)?.with_marks(marks(found, 1.0));
+        let map = named(map_of(view, map, rows, range_db)?.with_marks(marks(found, 1.0)));
         return Some(Figure::of(map.title.clone(), map));
     }
     let plot = curve_of(view)?;
@@ -82,7 +82,7 @@ fn highest_order(view: &View) -> f64 {
 /// Marks at the first two orders and at the blades; `scale` units of the x axis make one order.
 fn order_marks(view: &View, scale: f64) -> Vec<Mark> {
     let blades = view.case.machine.blade.iter();
-    let blades = blades.map(|(name, row)| (f64::from(row.count), name.clone()));
+    let blades = blades.map(|(name, row)| (f64::from(row.count), format!("{name} {}x", row.count)));
     let orders = [(1.0, "1x".to_owned()), (2.0, "2x".to_owned())];
     let marks = orders.into_iter().chain(blades);
     marks.map(|(order, label)| Mark::new(order * scale, label)).collect()

@@ -10,6 +10,8 @@ use crate::units::order_word;
 const SHARP: f64 = 0.01;
 /// A speed that changes by less than this share is no run-up: over it nothing can be shown.
 pub(super) const STEADY: f64 = 0.02;
+/// Share of the speed that the reach of an order and the distance of two lines may take for one to be told.
+const LEAST_APART: f64 = 0.2;
 /// Points of an order line over time, at most.
 const LINE_POINTS: usize = 400;
 
@@ -94,6 +96,23 @@ impl<'a> Orders<'a> {
         self.orders.iter().map(|&order| Mark::new(order * mean_hz, self.name(order))).collect()
     }
 
+    /// What the order of a line at a frequency in Hz is called, where the speed is steady enough to tell: one
+    /// of those marked, else a whole number. `None` where it is neither, as far as lines so far apart tell.
+    pub(super) fn name_hz(&self, hz: f64, bin_hz: f64) -> Option<String> {
+        let (low, high) = self.speed.range_rpm();
+        let (low_hz, high_hz) = (low / 60.0, high / 60.0);
+        let holds = |order: f64| {
+            order > 0.0 && hz > order * low_hz - bin_hz && hz < order * high_hz + bin_hz
+        };
+        let whole = (120.0 * hz / (low + high)).round();
+        // lines closer than this cannot be told apart
+        let is_told =
+            bin_hz < LEAST_APART * low_hz && whole * (high_hz - low_hz) < LEAST_APART * low_hz;
+        let marked = self.orders.iter().copied().find(|order| holds(*order));
+        let order = marked.or(Some(whole).filter(|whole| holds(*whole)));
+        order.filter(|_| self.are_sharp() && is_told).map(|order| self.name(order))
+    }
+
     /// The stretches over frequency in Hz that the orders pass through, where the speed changes.
     pub(super) fn spans_hz(&self) -> Vec<Span> {
         if self.are_sharp() {
@@ -157,6 +176,10 @@ mod tests {
         let named = Orders { names: &names, reach: 0.5, ..orders };
         assert_eq!((named.name(0.5).as_str(), named.name(1.0).as_str()), ("FTF", "1x"));
         assert_eq!(named.highest_hz(), 50.0);
+        let told = |hz: f64, bin_hz: f64| orders.name_hz(hz, bin_hz);
+        assert_eq!(told(901.0, 2.0).as_deref(), Some("9x"));
+        assert_eq!(told(50.5, 1.0).as_deref(), Some("0.5x"));
+        assert_eq!((told(930.0, 2.0), told(10.0, 2.0), told(900.0, 30.0)), (None, None, None));
         assert_eq!(short("a name that goes on and on and on"), "a name that goes on and…");
         assert!(!Against::Fitting.is_speed([5990.0, 6000.0].into_iter()));
         assert!(Against::Fitting.is_speed([3000.0, 6000.0].into_iter()));

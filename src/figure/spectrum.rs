@@ -12,7 +12,8 @@ const DECADES: f64 = 5.0;
 /// Share of the values that may lie below the foot of a logarithmic axis.
 const BELOW_FOOT: f64 = 0.02;
 
-/// A spectrum of amplitudes (or powers) over frequency, its highest line named, orders marked: as lines
+/// A spectrum of amplitudes (or powers) over frequency, its highest line named, by its order too where the
+/// speed is steady, orders marked: as lines
 /// where the speed is steady, else as the stretches that they pass through.
 ///
 /// # Errors
@@ -31,9 +32,11 @@ pub fn spectrum(
     };
     let axis = Axis { scale, ..Axis::linear(subject.quantity.word(), unit.clone()) };
     let (plot, highest) = over_frequency(spectrum, axis, orders, band_hz)?;
+    let order = orders.and_then(|orders| orders.name_hz(highest[0], spectrum.bin_hz));
     let label = format!(
-        "{} Hz\n{} {}",
+        "{} Hz{}\n{} {}",
         three_digits(highest[0]),
+        order.map_or_else(String::new, |order| format!(", {order}")),
         three_digits(highest[1]),
         plot.y_axis.unit
     );
