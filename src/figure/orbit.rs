@@ -1,5 +1,6 @@
 //! The orbit: the path of the shaft's centre, filtered and as it was.
 
+use super::orders::short;
 use super::plot::{Arrow, Curve, Plot, Points, Stroke, Symbol};
 use super::{Axis, Figure, Row, Subject};
 use crate::angle::orbit::{Ellipse, Orbit, Precession};
@@ -12,22 +13,27 @@ const MOST_TURNS: usize = 8;
 const HEIGHT: f64 = 1.15;
 /// Where along a turn the arrow stands.
 const ARROW: f64 = 0.13;
-/// Room around the path, as a share of its reach.
-const ROOM: f64 = 1.18;
+/// Room around the path, and where its sensors stand, as shares of its reach.
+const ROOM: f64 = 1.3;
+const RIM: f64 = 1.15;
+/// Half of the arc that shows the rotation, in degrees, and its least distance from a sensor.
+const ARC_DEG: f64 = 20.0;
+const ARC_CLEAR_DEG: f64 = 40.0;
 /// Standard errors from which an order stands clear of noise.
 const CLEAR: f64 = 3.0;
 /// A speed that changes by more than this share over the turns is told.
 const UNEVEN: f64 = 0.005;
 
 /// Two pictures of an orbit: the chosen orders together, and the mean turn over the turns as they were. A
-/// disc stands where the pulse edge passes, an arrow says which way the centre goes.
+/// disc stands where the pulse edge passes, an arrow says which way the centre goes. At the rim stand the
+/// sensors, each a name and its angle in degrees, and an arc that turns as the shaft does.
 ///
 /// # Errors
 /// [`Error::TooLittle`](crate::Error::TooLittle) for an orbit of no points.
 pub fn orbit(
     subject: &Subject,
     orbit: &Orbit,
-    angles_deg: [f64; 2],
+    sensors: [(&str, f64); 2],
     phase_stated: bool,
 ) -> Result<Figure> {
     let turns = turns_to_close(orbit);
@@ -35,8 +41,10 @@ pub fn orbit(
     let names: Vec<String> = orbit.orders.iter().map(|one| order_word(one.order)).collect();
     let mean = orbit.mean.each_ref().map(|part| closed(part));
     let raw = orbit.raw.each_ref().map(|part| part.iter().map(|&v| v.into()).collect::<Vec<f64>>());
-    let all = [&x, &y, &mean[0], &mean[1], &raw[0], &raw[1]].into_iter().flatten();
-    let reach = ROOM * all.fold(0.0_f64, |reach, v| reach.max(v.abs())).max(f64::MIN_POSITIVE);
+    let paths = [(&x, &y), (&mean[0], &mean[1]), (&raw[0], &raw[1])];
+    let radii = paths.into_iter().flat_map(|(x, y)| x.iter().zip(y)).map(|(x, y)| x.hypot(*y));
+    let farthest = radii.fold(f64::MIN_POSITIVE, f64::max);
+    let reach = ROOM * farthest;
     let panel = |title: String| {
         let axis = |name: &str| {
             let values = subject.values();
@@ -58,10 +66,13 @@ pub fn orbit(
     let [mean_x, mean_y] = mean;
     right.curves.push(Curve::new("", mean_x, mean_y)?);
     right.curves.push(Curve::new("", raw_x, raw_y)?.drawn(Stroke::Faint));
+    for panel in [&mut left, &mut right] {
+        rim(panel, sensors, RIM * farthest)?;
+    }
     let title = subject.title(&format!("orbit at {} rpm", grouped(orbit.rpm)));
     let mut figure = Figure::of(title, left.clone());
     figure.rows = vec![Row::new(HEIGHT, vec![left.into(), right.into()])];
-    figure.notes = notes(subject, orbit, angles_deg, phase_stated);
+    figure.notes = notes(subject, orbit, sensors.map(|(_, deg)| deg), phase_stated);
     if let Some(last) = figure.notes.last_mut() {
         last.push_str("; ");
         last.push_str(&faint);
@@ -98,6 +109,33 @@ fn marked(plot: &mut Plot, [x, y]: [&[f64]; 2], steps: usize, turns: usize) {
     }
 }
 
+/// What stands at the rim: the sensors, and an arc that turns as the shaft does where there is room for it.
+fn rim(plot: &mut Plot, sensors: [(&str, f64); 2], radius: f64) -> Result<()> {
+    let place = |deg: f64| {
+        let (sin, cos) = deg.to_radians().sin_cos();
+        [radius * cos, radius * sin]
+    };
+    let places = sensors.map(|(_, deg)| place(deg));
+    plot.points.push(Points {
+        name: String::new(),
+        symbol: Symbol::Sensor,
+        x: places.iter().map(|[x, _]| *x).collect(),
+        y: places.iter().map(|[_, y]| *y).collect(),
+        labels: sensors.iter().map(|(name, _)| short(name)).collect(),
+        sizes: Vec::new(),
+    });
+    let apart = |a: f64, b: f64| (a - b + 180.0).rem_euclid(360.0) - 180.0;
+    let is_free =
+        |middle: &f64| sensors.iter().all(|(_, deg)| apart(*middle, *deg).abs() > ARC_CLEAR_DEG);
+    // two sensors leave one of four quarters free at least
+    let Some(middle) = [225.0, 315.0, 135.0, 45.0].into_iter().find(is_free) else { return Ok(()) };
+    let steps = (0..=20).map(|k| place(middle + ARC_DEG * (f64::from(k) / 10.0 - 1.0)));
+    let (x, y) = steps.map(|[x, y]| (x, y)).unzip();
+    plot.curves.push(Curve::new("", x, y)?.drawn(Stroke::Faint));
+    plot.arrows.push(Arrow { at: place(middle + ARC_DEG), from: place(middle + ARC_DEG - 1.0) });
+    Ok(())
+}
+
 fn notes(
     subject: &Subject,
     orbit: &Orbit,
@@ -107,7 +145,7 @@ fn notes(
     let mut notes: Vec<String> =
         orbit.orders.iter().map(|one| sentence(one, &subject.amplitudes().unit)).collect();
     notes.push(format!(
-        "x points to the pulse sensor, y a quarter turn further with the rotation: the shaft turns anticlockwise here; sensors at {:.0} and {:.0} degrees",
+        "x points to the pulse sensor, y a quarter turn further with the rotation: the shaft turns anticlockwise here, as the arc at the rim; triangles: the sensors, at {:.0} and {:.0} degrees",
         angles_deg[0], angles_deg[1]
     ));
     notes.push(if phase_stated {
@@ -185,7 +223,7 @@ mod tests {
             rpm_range: [59_990.0, 60_010.0],
         };
         let channel = Channel::new(ChannelSpec::named("x"), 1000.0, vec![0.0]).expect("a channel");
-        orbit(&Subject::of(&channel), &of, [0.0, 90.0], true).expect("drawn")
+        orbit(&Subject::of(&channel), &of, [("x", 0.0), ("y", 90.0)], true).expect("drawn")
     }
 
     #[test]
@@ -201,6 +239,26 @@ mod tests {
         }
         assert!(figure.notes[0].contains("semi-axes 5.00 and 2.00 ± 0.01"), "{:?}", figure.notes);
         assert!(figure.notes[0].contains("with the rotation (forward)"));
+    }
+
+    #[test]
+    fn sensors_stand_outside_the_path_and_the_arc_turns_with_the_shaft() {
+        let figure = made(1.0);
+        for panel in figure.panels() {
+            let Panel::Plot(plot) = panel else { unreachable!("plots") };
+            let sensors = &plot.points[1];
+            assert_eq!(
+                (sensors.symbol, sensors.labels.as_slice()),
+                (Symbol::Sensor, ["x".to_owned(), "y".to_owned()].as_slice())
+            );
+            // the longer semi-axis is 5
+            assert!((sensors.x[0] - 5.0 * RIM).abs() < 1e-6 && sensors.y[0].abs() < 1e-6);
+            assert!((sensors.y[1] - 5.0 * RIM).abs() < 1e-6 && sensors.x[1].abs() < 1e-6);
+            let Arrow { at, from } = plot.arrows[1];
+            assert!(from[0] * at[1] - from[1] * at[0] > 0.0, "anticlockwise");
+            let Some([_, reach]) = plot.x_axis.shown else { unreachable!("bounds") };
+            assert!(plot.curves.iter().flat_map(Curve::x).all(|x| x.abs() < reach));
+        }
     }
 
     #[test]

@@ -80,7 +80,7 @@ pub enum Stroke {
     /// A line from point to point.
     #[default]
     Line,
-    /// Points that nothing joins, for what wraps around.
+    /// Points, joined by a thin line where no gap parts them: what is seen at some places alone.
     Dots,
     /// A thin, faint line behind the others, for what they were made from.
     Faint,
@@ -165,6 +165,8 @@ pub enum Symbol {
     Ring,
     /// A full disc: something was found or passed right here.
     Disc,
+    /// A triangle that points to the middle of the picture: a sensor looks from here.
+    Sensor,
 }
 
 /// Single points.

@@ -47,6 +47,9 @@ pub struct PolarPoint {
     pub radius: f64,
     /// The name shown.
     pub label: String,
+    /// Whether it is a critical speed: ringed, and named before others.
+    #[serde(default)]
+    pub is_critical: bool,
 }
 
 /// A polar picture. Zero degrees stand at the top and angles grow clockwise: a lag read off it counts

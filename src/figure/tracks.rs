@@ -5,6 +5,7 @@ use super::plot::{Curve, Limit, Mark, Plot, Stroke};
 use super::{Axis, Figure, Row, Subject};
 use crate::angle::critical::Critical;
 use crate::angle::{SlowRoll, Track};
+use crate::dsp::stats;
 use crate::error::{Error, Result};
 use crate::units::{grouped, order_word, three_digits, with_error, wrap_deg};
 
@@ -12,6 +13,8 @@ use crate::units::{grouped, order_word, three_digits, with_error, wrap_deg};
 const BAND_ERRORS: f64 = 2.0;
 /// An amplitude below this many standard errors has no phase.
 const PHASE_FROM_ERRORS: f64 = 3.0;
+/// Points in a row that noise alone hardly lifts: their phase is followed on from one stretch to the next.
+const STRETCH: usize = 3;
 /// Share of the points below which those that stand clear may be noise.
 const NOISE_SHARE: f64 = 0.03;
 
@@ -49,6 +52,38 @@ impl TrackOf<'_> {
             .map(|i| track.lag_deg(i).filter(|_| clear(i)).unwrap_or(f64::NAN))
             .collect()
     }
+
+    /// Phase lags in degrees without steps at whole cycles of the order: each within half a cycle of the one
+    /// before it or, after a gap, of the end of the last stretch that noise does not explain. The middle one of
+    /// all lies within the first cycle.
+    pub(super) fn unwrapped_deg(&self) -> Vec<f64> {
+        let cycle = 360.0 / self.track.order;
+        let mut lags = self.lags_deg();
+        let stretch = lags.windows(STRETCH).find(|lags| lags.iter().all(|lag| lag.is_finite()));
+        // points before the first stretch are held against its begin
+        let mut settled = stretch.and_then(|lags| lags.first().copied());
+        let (mut before, mut in_a_row) = (None, 0);
+        for lag in &mut lags {
+            if !lag.is_finite() {
+                (before, in_a_row) = (None, 0);
+                continue;
+            }
+            if let Some(near) = before.or(settled) {
+                *lag += cycle * ((near - *lag) / cycle).round();
+            }
+            in_a_row += 1;
+            before = Some(*lag);
+            if in_a_row >= STRETCH {
+                settled = before;
+            }
+        }
+        let mut clear: Vec<f64> = lags.iter().copied().filter(|lag| lag.is_finite()).collect();
+        if !clear.is_empty() {
+            let back = cycle * (stats::median_of(&mut clear) / cycle).floor();
+            lags.iter_mut().for_each(|lag| *lag -= back);
+        }
+        lags
+    }
 }
 
 /// What of the tracks is shown.
@@ -64,7 +99,7 @@ pub enum TracksShown {
 }
 
 /// Tracks of one channel: amplitude with a band of two standard errors, phase lag where noise does not
-/// hide it.
+/// hide it, followed on over whole turns instead of stepping back to zero.
 ///
 /// # Errors
 /// [`Error::TooLittle`] where there is no track with a point in it; [`Error::Setting`] where tracks of
@@ -74,14 +109,15 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
     let by_speed = against.is_speed(tracks.iter().flat_map(|t| t.track.rpm.iter().copied()));
     let across = if by_speed { Axis::linear("speed", "rpm") } else { Axis::linear("time", "s") };
     let mut amplitude = Plot::new("", across.clone(), first.subject.amplitudes());
-    let mut phase = Plot::new("", across, phase_axis(tracks));
+    let mut phase = Plot::new("", across, Axis::linear("phase lag", "degrees"));
     for one in tracks.iter().filter(|one| !one.track.is_empty()) {
         let x = if by_speed { &one.track.rpm } else { &one.track.times_s };
         let curve = amplitude_curve(x, one.track, order_word(one.track.order))?;
         amplitude.curves.push(curve);
-        let lags = Curve::new(order_word(one.track.order), x.clone(), one.lags_deg())?;
+        let lags = Curve::new(order_word(one.track.order), x.clone(), one.unwrapped_deg())?;
         phase.curves.push(lags.drawn(Stroke::Dots));
     }
+    phase.y_axis = phase_axis(tracks, &phase.curves);
     let mut figure = Figure::of(title(tracks), amplitude);
     figure.notes.push("band: two standard errors".to_owned());
     let below = Row { height: 0.7, panels: vec![phase.into()], joined: true };
@@ -100,11 +136,17 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
     figure.notes.extend(slow_roll_notes(tracks));
     if by_speed {
         let criticals = || tracks.iter().flat_map(|one| one.criticals);
-        figure =
-            annotated(figure, None, criticals().map(|c| Mark::new(c.rpm, "critical")).collect());
+        figure = annotated(figure, None, criticals().map(critical_mark).collect());
         figure.notes.extend(criticals().map(critical_note));
     }
     Ok(figure)
+}
+
+/// A critical speed across the picture, with its amplification.
+fn critical_mark(critical: &Critical) -> Mark {
+    let amplification = three_digits(critical.amplification);
+    Mark::new(critical.rpm, format!("{} rpm, amplification {amplification}", grouped(critical.rpm)))
+        .of("critical speed")
 }
 
 /// A critical speed in a sentence.
@@ -154,7 +196,8 @@ pub(super) fn slow_roll_notes(tracks: &[TrackOf]) -> Vec<String> {
     tracks.iter().filter_map(sentence).collect()
 }
 
-/// The same figure of tracks over speed with limits on the amplitude and marks across.
+/// The same figure of tracks over speed with limits on the amplitude and marks across, named above the upper
+/// of two panels that share their axis.
 pub(super) fn annotated(
     mut figure: Figure,
     limits: impl IntoIterator<Item = Limit>,
@@ -162,10 +205,14 @@ pub(super) fn annotated(
 ) -> Figure {
     let mut limits: Vec<Limit> = limits.into_iter().collect();
     for row in &mut figure.rows {
+        let named = |mark: &Mark| {
+            let label = if row.joined { String::new() } else { mark.label.clone() };
+            Mark { label, ..mark.clone() }
+        };
         for panel in &mut row.panels {
             if let super::Panel::Plot(plot) = panel {
                 plot.limits.append(&mut limits);
-                plot.marks.extend(marks.iter().cloned());
+                plot.marks.extend(marks.iter().map(named));
             }
         }
     }
@@ -208,7 +255,8 @@ fn amplitude_curve(x: &[f64], track: &Track, name: String) -> Result<Curve> {
     Curve::new(name, x.to_vec(), amplitudes)?.with_band(low, high)
 }
 
-fn phase_axis(tracks: &[TrackOf]) -> Axis {
+/// An axis in quarters of the longest cycle that holds all phases.
+fn phase_axis(tracks: &[TrackOf], curves: &[Curve]) -> Axis {
     let lowest = tracks.iter().map(|one| one.track.order).fold(f64::INFINITY, f64::min);
     let turn = match lowest {
         whole if whole >= 1.0 && whole.is_finite() => 360.0 / whole,
@@ -216,7 +264,16 @@ fn phase_axis(tracks: &[TrackOf]) -> Axis {
         broken if broken > 0.0 && broken < 1.0 => 360.0 * (1.0 / broken).ceil(),
         _ => 360.0,
     };
-    Axis::linear("phase lag", "degrees").between(0.0, turn)
+    let axis = Axis::linear("phase lag", "degrees");
+    let lags = curves.iter().flat_map(|curve| curve.y()).copied().filter(|lag| lag.is_finite());
+    let (low, high) = lags
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), lag| (low.min(lag), high.max(lag)));
+    if low > high {
+        return axis.between(0.0, turn);
+    }
+    let quarter = 0.25 * turn;
+    let low = quarter * (low / quarter).floor();
+    axis.between(low, (quarter * (high / quarter).ceil()).max(low + 2.0 * quarter))
 }
 
 pub(super) fn phase_note(one: TrackOf) -> String {
@@ -228,5 +285,65 @@ pub(super) fn phase_note(one: TrackOf) -> String {
     } else {
         "phase is relative: no pulse edge is stated".to_owned()
     };
-    format!("{from}; left out below three standard errors")
+    format!("{from}; followed on over whole turns, left out below three standard errors")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::fft::Complex64;
+    use crate::recording::{Channel, ChannelSpec};
+
+    /// The unwrapped lags of a first order with these lags, hidden by noise where they are no number.
+    fn unwrapped(lags_deg: &[f64]) -> Vec<f64> {
+        let track = Track {
+            order: 1.0,
+            times_s: (0..lags_deg.len()).map(|i| i as f64).collect(),
+            rpm: (0..lags_deg.len()).map(|i| 1000.0 + i as f64).collect(),
+            phasors: (lags_deg.iter())
+                .map(|lag| match lag {
+                    lag if lag.is_finite() => Complex64::from_polar(1.0, -lag.to_radians()),
+                    _ => Complex64::ZERO,
+                })
+                .collect(),
+            errors: vec![0.1; lags_deg.len()],
+        };
+        let channel = Channel::new(ChannelSpec::named("front"), 1000.0, vec![0.0]).expect("valid");
+        let subject = Subject::of(&channel);
+        let of = TrackOf {
+            subject: &subject,
+            track: &track,
+            phase_stated: true,
+            slow_roll: None,
+            criticals: &[],
+        };
+        of.unwrapped_deg()
+    }
+
+    fn assert_near(got: &[f64], wanted: &[f64]) {
+        assert_eq!(got.len(), wanted.len());
+        for (got, wanted) in got.iter().zip(wanted) {
+            let same = (got - wanted).abs() < 1e-9 || (got.is_nan() && wanted.is_nan());
+            assert!(same, "{got} is not {wanted}");
+        }
+    }
+
+    #[test]
+    fn phase_goes_on_over_whole_turns_and_leaves_gaps() {
+        let nan = f64::NAN;
+        assert_near(
+            &unwrapped(&[300.0, 340.0, 350.0, nan, 20.0, 90.0, 150.0, 170.0, 180.0]),
+            &[-60.0, -20.0, -10.0, nan, 20.0, 90.0, 150.0, 170.0, 180.0],
+        );
+        // a point that noise lifted before all others stands by them
+        assert_near(
+            &unwrapped(&[20.0, nan, 310.0, 330.0, 350.0, 10.0, 30.0]),
+            &[20.0, nan, -50.0, -30.0, -10.0, 10.0, 30.0],
+        );
+        // one point that noise lifted does not carry the rest round
+        assert_near(
+            &unwrapped(&[10.0, 20.0, 30.0, nan, 200.0, nan, 20.0, 10.0, 0.0, 350.0]),
+            &[10.0, 20.0, 30.0, nan, 200.0, nan, 20.0, 10.0, 0.0, -10.0],
+        );
+    }
 }

@@ -6,7 +6,7 @@ use super::tracks::{
 };
 use super::{Axis, Figure};
 use crate::error::Result;
-use crate::units::{grouped, order_word, wrap_deg};
+use crate::units::{grouped, order_word, three_digits, wrap_deg};
 
 /// Speeds named along a trace, at most about.
 const SPEEDS: f64 = 6.0;
@@ -29,17 +29,26 @@ pub fn vectors(tracks: &[TrackOf]) -> Result<Figure> {
         let lags: Vec<f64> = one.lags_deg().iter().map(|lag| lag * one.track.order).collect();
         let amplitudes = one.track.amplitudes();
         // what stands clear of noise by chance is no speed to name
-        if place == 0 && !one.is_hidden() {
-            polar.points = speeds(&one.track.rpm, &lags, &amplitudes);
-        }
+        let rounds = if place == 0 && !one.is_hidden() {
+            speeds(&one.track.rpm, &lags, &amplitudes)
+        } else {
+            Vec::new()
+        };
+        // first, as renderers leave out a name that would cover an earlier one
         for critical in one.criticals {
-            polar.points.extend(
-                passed(critical.rpm, &one.track.rpm, &lags, &amplitudes).map(|point| PolarPoint {
-                    label: format!("critical {}", point.label),
+            polar.points.extend(passed(critical.rpm, &one.track.rpm, &lags, &amplitudes).map(
+                |point| PolarPoint {
+                    label: format!(
+                        "critical {}\namplification {}",
+                        point.label,
+                        three_digits(critical.amplification)
+                    ),
+                    is_critical: true,
                     ..point
-                }),
-            );
+                },
+            ));
         }
+        polar.points.extend(rounds);
         polar.traces.push(Trace::new(order_word(one.track.order), lags, amplitudes)?);
     }
     let mut figure = Figure::of(title(tracks), polar);
@@ -81,6 +90,7 @@ fn passed(speed_rpm: f64, rpm: &[f64], angles: &[f64], radii: &[f64]) -> Option<
         angle_deg: wrap_deg(*angle),
         radius: radii.get(place).copied().unwrap_or(0.0),
         label: grouped(speed_rpm),
+        is_critical: false,
     })
 }
 

@@ -6,7 +6,8 @@ use pyo3::types::{PyBytes, PyDict};
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::convert::{
-    array, compute_interruptibly, machine_from_pickle, pickled, unpickled, view, word,
+    OrderList, Pair, array, compute_interruptibly, machine_from_pickle, pickled, unpickled, view,
+    word,
 };
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
@@ -284,11 +285,11 @@ impl PyChannel {
         &self,
         py: Python<'_>,
         speed: Option<Py<PySpeed>>,
-        band_hz: Option<(f64, f64)>,
+        band_hz: Option<Pair>,
         max_order: f64,
     ) -> PyResult<PyEnvelopeSpectrum> {
         let speed = own(speed);
-        let band_hz = band_hz.map(|(low, high)| [low, high]);
+        let band_hz = band_hz.map(|Pair(low, high)| [low, high]);
         self.work(py, "envelope spectrum", move |channel, machine, subject| {
             check_order("max_order", max_order)?;
             PyEnvelopeSpectrum::of(channel, machine, subject, speed.as_ref(), band_hz, max_order)
@@ -333,7 +334,7 @@ impl PyChannel {
     /// ----------
     /// speed : Speed, optional
     ///     Shaft speed; may be left out where the machine file states a constant one.
-    /// orders : list of float, default [1]
+    /// orders : float or list of float, default [1]
     ///     Multiples of shaft speed, above 0 and up to 1000.
     /// method : {"transform", "blocks", "filter"}, default "transform"
     ///     transform: windows of constant turns, one resolution in orders. blocks: windows of constant
@@ -367,7 +368,7 @@ impl PyChannel {
     ///     Where an order or a setting is out of range or belongs to another method, there is no speed, or
     ///     the recording is too short.
     #[pyo3(signature = (
-        speed = None, *, orders = vec![1.0], method = "transform", turns = None, seconds = None,
+        speed = None, *, orders = OrderList(vec![1.0]), method = "transform", turns = None, seconds = None,
         bandwidth_orders = None, bandwidth_hz = None, poles = None, tones_hz = Vec::new(),
         others = Vec::new()
     ))]
@@ -376,7 +377,7 @@ impl PyChannel {
         &self,
         py: Python<'_>,
         speed: Option<Py<PySpeed>>,
-        orders: Vec<f64>,
+        orders: OrderList,
         method: &str,
         turns: Option<f64>,
         seconds: Option<f64>,
@@ -387,6 +388,7 @@ impl PyChannel {
         others: Vec<(Py<PySpeed>, f64)>,
     ) -> PyResult<PyTracks> {
         let settings = Settings { turns, seconds, bandwidth_orders, bandwidth_hz, poles };
+        let OrderList(orders) = orders;
         let method = method.to_owned();
         let speed = own(speed);
         let others: Vec<(Speed, f64)> =

@@ -10,7 +10,7 @@ use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
 use pyo3::PyClass;
 use pyo3::exceptions::{
     PyFileNotFoundError, PyKeyboardInterrupt, PyOSError, PyPermissionError, PyRuntimeError,
-    PyValueError,
+    PyTypeError, PyValueError,
 };
 use pyo3::prelude::*;
 use pyo3::pyclass::boolean_struct::True;
@@ -266,6 +266,54 @@ pub(super) enum MachineLike {
     Machine(Py<super::machine::PyMachine>),
     /// A path to read.
     Path(PathBuf),
+}
+
+/// Orders, as one number or as a list of them.
+pub(super) struct OrderList(pub Vec<f64>);
+
+#[derive(FromPyObject)]
+enum OneOrMany {
+    Many(Vec<f64>),
+    One(f64),
+}
+
+impl<'py> FromPyObject<'_, 'py> for OrderList {
+    type Error = PyErr;
+
+    #[cfg(feature = "stubs")]
+    const INPUT_TYPE: pyo3::inspect::PyStaticExpr = <OneOrMany as FromPyObject>::INPUT_TYPE;
+
+    fn extract(given: Borrowed<'_, 'py, PyAny>) -> PyResult<Self> {
+        match given.extract() {
+            Ok(OneOrMany::Many(orders)) => Ok(Self(orders)),
+            Ok(OneOrMany::One(order)) => Ok(Self(vec![order])),
+            Err(_) => Err(PyTypeError::new_err(format!(
+                "{} is no order; give one as 1, or a list of them as [1, 2]",
+                given.repr()?
+            ))),
+        }
+    }
+}
+
+/// Two numbers, such as the ends of a band.
+#[derive(Clone, Copy)]
+pub(super) struct Pair(pub f64, pub f64);
+
+impl<'py> FromPyObject<'_, 'py> for Pair {
+    type Error = PyErr;
+
+    #[cfg(feature = "stubs")]
+    const INPUT_TYPE: pyo3::inspect::PyStaticExpr = <(f64, f64) as FromPyObject>::INPUT_TYPE;
+
+    fn extract(given: Borrowed<'_, 'py, PyAny>) -> PyResult<Self> {
+        match given.extract::<Vec<f64>>().as_deref() {
+            Ok(&[first, second]) => Ok(Self(first, second)),
+            _ => Err(PyTypeError::new_err(format!(
+                "{} are not two numbers; give them in brackets, as (100, 900)",
+                given.repr()?
+            ))),
+        }
+    }
 }
 
 /// Gives a class `__reduce__` and its counterpart, from its serialised state.

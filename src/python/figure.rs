@@ -6,7 +6,7 @@ use pyo3::types::PyDict;
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::channel::PyChannel;
-use super::convert::exception;
+use super::convert::{OrderList, Pair, exception};
 use super::diagnose::{PyDiagnosis, PyFinding};
 use super::figure_data::as_dict;
 use super::full_spectrum::PyFullSpectrum;
@@ -77,8 +77,8 @@ fn chosen<T: Copy>(name: &str, word: &str, choices: &[(&str, T)]) -> Result<T> {
     })
 }
 
-fn band(pair: Option<(f64, f64)>) -> Option<[f64; 2]> {
-    pair.map(|(low, high)| [low, high])
+fn band(pair: Option<Pair>) -> Option<[f64; 2]> {
+    pair.map(|Pair(low, high)| [low, high])
 }
 
 fn against_of(word: Option<&str>) -> Result<Against> {
@@ -89,16 +89,17 @@ fn against_of(word: Option<&str>) -> Result<Against> {
 /// Orders to mark: those named, or the first three; none without a speed.
 fn orders_of<'a>(
     speed: Option<&'a PySpeed>,
-    orders: &'a Option<Vec<f64>>,
+    orders: &'a Option<OrderList>,
 ) -> Result<Option<Orders<'a>>> {
     match (speed, orders) {
         (None, Some(_)) => {
             Err(Error::setting("orders", "no speed is given with them", "pass speed as well"))
         }
         (None, None) => Ok(None),
-        (Some(speed), orders) => {
-            Ok(Some(Orders::new(&speed.inner, orders.as_deref().unwrap_or(&ORDERS))))
-        }
+        (Some(speed), orders) => Ok(Some(Orders::new(
+            &speed.inner,
+            orders.as_ref().map_or(&ORDERS[..], |given| &given.0),
+        ))),
     }
 }
 
@@ -134,7 +135,7 @@ impl PyChannel {
     fn figure<'py>(
         &self,
         py: Python<'py>,
-        between_s: Option<(f64, f64)>,
+        between_s: Option<Pair>,
     ) -> PyResult<Bound<'py, PyDict>> {
         made(py, figure::wave(&self.subject(), &self.inner, band(between_s)))
     }
@@ -159,7 +160,7 @@ impl PyChannel {
         &self,
         py: Python<'py>,
         ax: Option<Bound<'py, PyAny>>,
-        between_s: Option<(f64, f64)>,
+        between_s: Option<Pair>,
     ) -> PyResult<Bound<'py, PyAny>> {
         drawn(py, self.figure(py, between_s)?, ax)
     }
@@ -173,7 +174,7 @@ impl PySpectrum {
     /// ----------
     /// speed : Speed, optional
     ///     Marks orders: as lines where it is steady, else as the stretches that they pass through.
-    /// orders : list of float, default [1, 2, 3]
+    /// orders : float or list of float, default [1, 2, 3]
     ///     Orders to mark.
     /// band_hz : tuple of float, optional
     ///     Lowest and highest frequency shown.
@@ -189,8 +190,8 @@ impl PySpectrum {
         &self,
         py: Python<'py>,
         speed: Option<Py<PySpeed>>,
-        orders: Option<Vec<f64>>,
-        band_hz: Option<(f64, f64)>,
+        orders: Option<OrderList>,
+        band_hz: Option<Pair>,
         scale: &str,
     ) -> PyResult<Bound<'py, PyDict>> {
         let choices = [
@@ -229,8 +230,8 @@ impl PySpectrum {
         py: Python<'py>,
         ax: Option<Bound<'py, PyAny>>,
         speed: Option<Py<PySpeed>>,
-        orders: Option<Vec<f64>>,
-        band_hz: Option<(f64, f64)>,
+        orders: Option<OrderList>,
+        band_hz: Option<Pair>,
         scale: &str,
     ) -> PyResult<Bound<'py, PyAny>> {
         drawn(py, self.figure(py, speed, orders, band_hz, scale)?, ax)
@@ -245,7 +246,7 @@ impl PySpectrogram {
     /// ----------
     /// speed : Speed, optional
     ///     Puts order lines over the map, and bounds it to somewhat above them.
-    /// orders : list of float, optional
+    /// orders : float or list of float, optional
     ///     Orders to mark; by default 1, 2, 3, the blades of the machine file, and what a diagnosis found.
     ///     Orders of blades and bearings are called by their names.
     /// band_hz : tuple of float, optional
@@ -265,8 +266,8 @@ impl PySpectrogram {
         &self,
         py: Python<'py>,
         speed: Option<Py<PySpeed>>,
-        orders: Option<Vec<f64>>,
-        band_hz: Option<(f64, f64)>,
+        orders: Option<OrderList>,
+        band_hz: Option<Pair>,
         waterfall: bool,
         diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyDict>> {
@@ -316,8 +317,8 @@ impl PySpectrogram {
         py: Python<'py>,
         ax: Option<Bound<'py, PyAny>>,
         speed: Option<Py<PySpeed>>,
-        orders: Option<Vec<f64>>,
-        band_hz: Option<(f64, f64)>,
+        orders: Option<OrderList>,
+        band_hz: Option<Pair>,
         waterfall: bool,
         diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyAny>> {
@@ -350,7 +351,7 @@ impl PyOrderMap {
         &self,
         py: Python<'py>,
         against: Option<&str>,
-        between_orders: Option<(f64, f64)>,
+        between_orders: Option<Pair>,
         waterfall: bool,
         diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyDict>> {
@@ -388,7 +389,7 @@ impl PyOrderMap {
         py: Python<'py>,
         ax: Option<Bound<'py, PyAny>>,
         against: Option<&str>,
-        between_orders: Option<(f64, f64)>,
+        between_orders: Option<Pair>,
         waterfall: bool,
         diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<Bound<'py, PyAny>> {
@@ -428,7 +429,10 @@ impl PyTrack {
     /// ----------
     /// show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
     ///     Amplitude above phase (two axes), one of them, or both in one polar picture. Critical speeds that a
-    ///     track of order 1 shows are marked over speed and in the polar picture.
+    ///     track of order 1 shows are marked over speed and in the polar picture, with their amplification.
+    ///     Phase is unwrapped: it goes on over whole turns instead of stepping back to zero, so that the axis
+    ///     may reach below 0 or above 360 degrees. It has gaps where the amplitude lies below three of its
+    ///     standard errors.
     /// against : {'speed', 'time'}, optional
     ///     By default speed where it changes.
     ///
@@ -515,7 +519,10 @@ impl PyOrbit {
     /// The orbit as data: the chosen orders together, and the mean turn over some turns as they were.
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        made(py, figure::orbit(&self.subject, &self.inner, self.angles_deg, self.phase_stated))
+        let [first, second] = &self.names;
+        let [first_deg, second_deg] = self.angles_deg;
+        let sensors = [(first.as_str(), first_deg), (second.as_str(), second_deg)];
+        made(py, figure::orbit(&self.subject, &self.inner, sensors, self.phase_stated))
     }
 
     /// Draw the orbit: filtered on the left, the mean turn on the right; returns an array of both

@@ -6,7 +6,7 @@ use pyo3::types::PyDict;
 use serde::{Deserialize, Serialize};
 
 use super::channel::{check_order, own};
-use super::convert::{array, compute_interruptibly, pickles};
+use super::convert::{Pair, array, compute_interruptibly, pickles};
 use super::html;
 use super::orbit::{pair_of, subject_of};
 use super::recording::PyRecording;
@@ -161,10 +161,12 @@ impl PyRecording {
         second: String,
         speed: Option<Py<PySpeed>>,
         max_order: Option<f64>,
-        between_rpm: Option<(f64, f64)>,
+        between_rpm: Option<Pair>,
         resolution_hz: Option<f64>,
-        angles_deg: Option<(f64, f64)>,
+        angles_deg: Option<Pair>,
     ) -> PyResult<PyFullSpectrum> {
+        let both = |pair: Option<Pair>| pair.map(|Pair(first, second)| (first, second));
+        let (between_rpm, angles_deg) = (both(between_rpm), both(angles_deg));
         let names = [first, second];
         names.iter().try_for_each(|name| self.known(name).map(drop))?;
         let (recording, speed) = (self.inner.clone(), own(speed));

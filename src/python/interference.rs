@@ -8,7 +8,7 @@ use pyo3::types::PyDict;
 use serde::{Deserialize, Serialize};
 
 use super::channel::own;
-use super::convert::{array, compute_interruptibly, pickles, plain};
+use super::convert::{OrderList, array, compute_interruptibly, pickles, plain};
 use super::diagnose::PyDiagnosis;
 use super::figure::found_of;
 use super::html;
@@ -160,7 +160,7 @@ impl PyRecording {
     /// channel : str, optional
     ///     A vibration channel (of sound alone, a microphone); by default the one that shows a critical
     ///     speed most clearly, else the one whose limit is used up most.
-    /// orders : list of float, default [1, 2, 3]
+    /// orders : float or list of float, default [1, 2, 3]
     ///     Multiples of shaft speed shown beside blades and bearings.
     /// diagnosis : Diagnosis, optional
     ///     The lines of the bearing faults that it found stand where they were found, and always find room.
@@ -173,15 +173,16 @@ impl PyRecording {
     /// ------
     /// ValueError
     ///     Where the speed hardly changes, the channel is none that is judged, or an order is none.
-    #[pyo3(signature = (speed, *, channel = None, orders = vec![1.0, 2.0, 3.0], diagnosis = None))]
+    #[pyo3(signature = (speed, *, channel = None, orders = OrderList(vec![1.0, 2.0, 3.0]), diagnosis = None))]
     fn interference(
         &self,
         py: Python<'_>,
         speed: Py<PySpeed>,
         channel: Option<String>,
-        orders: Vec<f64>,
+        orders: OrderList,
         diagnosis: Option<Py<PyDiagnosis>>,
     ) -> PyResult<PyInterference> {
+        let OrderList(orders) = orders;
         let found = found_of(&KnownOrders::of(&self.machine), diagnosis.as_ref());
         let (recording, machine, speed) =
             (self.inner.clone(), self.machine.clone(), own(Some(speed)));

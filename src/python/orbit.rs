@@ -6,7 +6,7 @@ use pyo3::types::{PyComplex, PyDict};
 use serde::{Deserialize, Serialize};
 
 use super::channel::{check_order, own, speed_or_constant};
-use super::convert::{array, compute_interruptibly, pickles};
+use super::convert::{OrderList, Pair, array, compute_interruptibly, pickles};
 use super::html;
 use super::recording::PyRecording;
 use super::speed::PySpeed;
@@ -45,6 +45,7 @@ pub(super) fn pair_of<'r>(
 pub(super) struct PyOrbit {
     pub(super) inner: Orbit,
     pub(super) subject: Subject,
+    pub(super) names: [String; 2],
     pub(super) angles_deg: [f64; 2],
     pub(super) phase_stated: bool,
 }
@@ -228,7 +229,7 @@ impl PyRecording {
     ///     Names of two radial channels of one quantity at one place, 45 to 135 degrees apart.
     /// speed : Speed, optional
     ///     Shaft speed; may be left out where the machine file states a constant one.
-    /// orders : list of float, default [1]
+    /// orders : float or list of float, default [1]
     ///     Orders of the filtered orbit, above 0 and up to 1000.
     /// at_rpm, at_s : float, optional
     ///     The turns around the first passing of a speed in rpm, or around a time in seconds; by default
@@ -249,7 +250,7 @@ impl PyRecording {
     /// ValueError
     ///     Where the channels are no such pair, the run does not reach the speed or the time, or there are
     ///     too few turns.
-    #[pyo3(signature = (first, second, speed = None, *, orders = vec![1.0], at_rpm = None, at_s = None, turns = None, angles_deg = None))]
+    #[pyo3(signature = (first, second, speed = None, *, orders = OrderList(vec![1.0]), at_rpm = None, at_s = None, turns = None, angles_deg = None))]
     #[allow(clippy::too_many_arguments)] // keyword arguments of a Python method
     fn orbit(
         &self,
@@ -257,12 +258,14 @@ impl PyRecording {
         first: String,
         second: String,
         speed: Option<Py<PySpeed>>,
-        orders: Vec<f64>,
+        orders: OrderList,
         at_rpm: Option<f64>,
         at_s: Option<f64>,
         turns: Option<usize>,
-        angles_deg: Option<(f64, f64)>,
+        angles_deg: Option<Pair>,
     ) -> PyResult<PyOrbit> {
+        let OrderList(orders) = orders;
+        let angles_deg = angles_deg.map(|Pair(first, second)| (first, second));
         let names = [first, second];
         names.iter().try_for_each(|name| self.known(name).map(drop))?;
         let (recording, machine, speed) = (self.inner.clone(), self.machine.clone(), own(speed));
@@ -283,6 +286,7 @@ impl PyRecording {
             Ok(PyOrbit {
                 inner: Orbit::of(&pair, &speed, &orders, place, turns, progress)?,
                 subject: subject_of(&pair, named.as_deref()),
+                names,
                 angles_deg: pair.angles_deg(),
                 phase_stated: speed.edge.is_some(),
             })

@@ -151,6 +151,10 @@ impl Paper<'_> {
                 let all = curve.x().iter().zip(curve.y()).filter(|(_, y)| y.is_finite());
                 let dots = all.map(|(&x, &y)| Circle::new(place(x, y), 1, ink(index).filled()));
                 chart.draw_series(dots)?;
+                for run in runs(curve) {
+                    let laid = gathered(run).into_iter().map(|(x, y)| place(x, y));
+                    chart.draw_series(LineSeries::new(laid, style))?;
+                }
             }
             Stroke::Line => {
                 for (k, run) in runs(curve).into_iter().enumerate() {
@@ -295,6 +299,10 @@ impl Paper<'_> {
                 Symbol::Ring => {
                     let ring = Circle::new(at, 5, DARK.stroke_width(1));
                     chart.draw_series(std::iter::once(ring))?;
+                }
+                Symbol::Sensor => {
+                    let sensor = TriangleMarker::new(at, 5, DARK.filled());
+                    chart.draw_series(std::iter::once(sensor))?;
                 }
                 Symbol::Disc => {
                     let disc = match points.sizes.get(index) {

@@ -46,7 +46,8 @@ pub(super) fn draw(polar: &Polar, body: &Area) -> Result<(), Failure> {
     for point in &polar.points {
         let at = place(point.angle_deg, point.radius);
         body.draw(&Circle::new(at, 3, DARK.filled()))?;
-        body.draw(&Text::new(point.label.clone(), (at.0 + 5, at.1 - 5), words()))?;
+        let label = point.label.replace('\n', ", ");
+        body.draw(&Text::new(label, (at.0 + 5, at.1 - 5), words()))?;
     }
     let told = format!("{}; {}", title(&polar.radius_axis), title(&polar.angle_axis));
     let style = words().pos(Pos::new(HPos::Left, VPos::Bottom));
