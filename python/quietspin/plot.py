@@ -108,6 +108,8 @@ def draw(figure: dict[str, Any], ax: Axes | Sequence[Axes] | None = None) -> Any
 
     Raises
     ------
+    TypeError
+        Where what is given are no axes.
     ValueError
         Where the number of axes or their projection does not fit the panels.
     ImportError
@@ -141,7 +143,15 @@ def _styled(matplotlib: Any) -> Iterator[None]:
 
 
 def _given(figure: dict[str, Any], panels: list[Any], ax: Axes | Sequence[Axes]) -> list[Axes]:
+    from matplotlib.axes import Axes as Drawable
+
     axes: list[Axes] = list(np.atleast_1d(np.asarray(ax, dtype=object)).ravel())
+    wrong = next((one for one in axes if not isinstance(one, Drawable)), None)
+    if wrong is not None:
+        hint = f"; a picture is chosen by name, as show={wrong!r}" if isinstance(wrong, str) else ""
+        raise TypeError(
+            f"ax: {wrong!r} is no axes of matplotlib; pass those to draw into, or leave ax out{hint}"
+        )
     if figure["page"]:
         raise ValueError(
             "ax: the overview fills a page of its own; leave ax out, or ask for one part by show"
@@ -378,10 +388,12 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
             )
         if curve["stroke"] == "dots":
             face = colour if k % 2 == 0 else "none"
+            # what is no number parts the line
             ax.plot(
                 x,
                 y,
-                MARKERS[k],
+                marker=MARKERS[k],
+                linewidth=0.5,
                 color=colour,
                 markersize=2.4,
                 markerfacecolor=face,
@@ -405,7 +417,7 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
     if panel["y_axis"]["unit"] == "degrees" and panel["y_axis"]["shown"]:
         from matplotlib.ticker import MultipleLocator
 
-        ax.yaxis.set_major_locator(MultipleLocator(panel["y_axis"]["shown"][1] / 4))
+        ax.yaxis.set_major_locator(MultipleLocator(_degrees_apart(*panel["y_axis"]["shown"])))
     for span in panel["spans"]:
         if span["whole"]:
             label = None if span is not panel["spans"][0] else _plain(span["label"])
@@ -417,6 +429,13 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
         _arrow(ax, arrow)
     if panel["equal"]:
         ax.set_aspect("equal", adjustable="box")
+
+
+def _degrees_apart(low: float, high: float) -> float:
+    """Distance of numbers along an axis of degrees: a round part of a turn, or whole turns."""
+    parts = (5, 10, 15, 30, 45, 90, 180, 360)
+    fitting = next((part for part in parts if high - low <= 6 * part), None)
+    return fitting or 360 * math.ceil((high - low) / (6 * 360))
 
 
 def _arrow(ax: Axes, arrow: dict[str, Any]) -> None:
@@ -475,6 +494,9 @@ def _points(ax: Axes, points: dict[str, Any], *, below: bool) -> None:
             points["x"], points["y"], sizes, color=COLOURS[2], alpha=0.8, linewidths=0, label=name
         )
         return
+    if points["symbol"] == "sensor":
+        _sensors(ax, points)
+        return
     if points["symbol"] == "disc":
         style: dict[str, Any] = {"marker": "o", "color": INK, "markersize": 5}
     elif points["symbol"] == "cross":
@@ -506,6 +528,27 @@ def _points(ax: Axes, points: dict[str, Any], *, below: bool) -> None:
             fontsize=7.5,
             bbox={"facecolor": "white", "alpha": 0.85, "linewidth": 0, "pad": 0.8},
             zorder=5,
+        )
+
+
+def _sensors(ax: Axes, points: dict[str, Any]) -> None:
+    """Triangles at the rim that point to the middle, each with its name beyond it."""
+    reach = ax.get_xlim()[1]
+    for x, y, label in zip(points["x"], points["y"], points["labels"], strict=True):
+        # three corners, the first one upwards: turned until it points inwards
+        turned = math.degrees(math.atan2(y, x)) + 90
+        ax.plot([x], [y], marker=(3, 0, turned), markersize=7, color=INK, linestyle="none", zorder=4)
+        # beside the axis across its name would reach beyond the picture
+        level = abs(y) < 0.35 * reach
+        side = "right" if x > 0 else "left"
+        ax.annotate(
+            _plain(label),
+            (x, y),
+            xytext=(0, math.copysign(7, y)),
+            textcoords="offset points",
+            ha=side if level else "center",
+            va="bottom" if y >= 0 else "top",
+            fontsize=7.5,
         )
 
 
@@ -541,6 +584,8 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
     _axis(ax, "y", panel["y_axis"])
 
 
+SCALE_PT = 26.0
+"""Room that the scale of a waterfall takes right of it, in points."""
 BESIDE_PT = 3.0
 """Distance in points of an order line's two strokes from what they mark."""
 
@@ -555,16 +600,46 @@ def _beside(ax: Axes, x: Any, y: Any) -> list[Any]:
     return [ax.transData.inverted().transform(places + side * apart) for side in (-1, 1)]
 
 
-def _lines(ax: Axes, lines: list[Any], *, shades: bool) -> None:
-    """Draw order lines, once the size of the axes is known: over shades beside what they mark."""
+def _behind(ax: Axes, lines: list[Any]) -> list[dict[str, Any]]:
+    """Draw order lines through traces, each led on to the edge where its name finds room.
+
+    Returns the names that belong above the axes; those that leave on the right are put there.
+    """
+    (x0, x1), (_, y1) = ax.get_xlim(), ax.get_ylim()
+    above: list[dict[str, Any]] = []
+    for line in lines:
+        x, y = line["x"], line["y"]
+        drawn: dict[str, Any] = {"color": COLOURS[0], "linewidth": 0.6, "scalex": False, "scaley": False}
+        ax.plot(x, y, linestyle=(0, (6, 3)), **drawn)
+        if x0 <= x[-1] <= x1:
+            # from its end at the highest speed up past the traces that stand there
+            ax.plot([x[-1], x[-1]], [y[-1], y1], linestyle=(0, (1, 2)), **drawn)
+            above.append({"at": float(x[-1]), "label": line["name"], "minor": False, "family": LINES})
+        elif x[0] < x1 < x[-1]:
+            ax.annotate(
+                _plain(line["name"]),
+                (1, float(np.interp(x1, x, y))),
+                xycoords=("axes fraction", "data"),
+                xytext=(SCALE_PT, 0),
+                textcoords="offset points",
+                ha="left",
+                va="center",
+                fontsize=7.5,
+                color=COLOURS[0],
+                annotation_clip=False,
+            )
+    return above
+
+
+def _lines(ax: Axes, lines: list[Any]) -> None:
+    """Draw order lines beside the shades that they mark, once the size of the axes is known."""
     from matplotlib import patheffects
 
     halo = [patheffects.withStroke(linewidth=2.2, foreground="white")]
     (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
     for line in lines:
         x, y = line["x"], line["y"]
-        strokes = _beside(ax, x, y) if shades else [np.column_stack([x, y])]
-        for stroke in strokes:
+        for stroke in _beside(ax, x, y):
             ax.plot(*stroke.T, color=COLOURS[0], linewidth=0.6, linestyle=(0, (6, 3)))
         inside = np.flatnonzero((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
         if inside.size:
@@ -705,25 +780,52 @@ def _free_direction(traces: list[Any]) -> float:
     return float(directions[clear.argmax()])
 
 
+def _has_room(middle: Any, half: Any, rim: float, taken: list[Sequence[float]]) -> bool:
+    """Whether a box lies within the circle and clear of those taken (left, foot, right, top)."""
+    left, foot, right, top = *(middle - half), *(middle + half)
+    clear = all(
+        right <= other[0] or other[2] <= left or top <= other[1] or other[3] <= foot for other in taken
+    )
+    return clear and float(np.hypot(*(np.abs(middle) + half))) < rim
+
+
 def _apart(ax: Axes, points: list[Any]) -> None:
-    """Name points of a polar picture, each outwards; one that would cover another is left out."""
-    largest = max((point["radius"] for point in points), default=0.0)
-    kept: list[tuple[float, float]] = []
+    """Name points of a polar picture, each outwards, or inwards where there is no room for it.
+
+    One that would cover another, or leave the circle, is left out. A critical speed keeps its ring even
+    where its name finds no room: the notes tell it.
+    """
+    width, height = _size_in(ax)
+    rim_pt = 36 * min(width, height)
+    point_pt = rim_pt / max(ax.get_ylim()[1], 1e-300)
+    taken: list[Sequence[float]] = []
     for point in points:
         angle = math.radians(point["angle_deg"])
-        place = (point["radius"] * math.sin(angle), point["radius"] * math.cos(angle))
-        if any(math.dist(place, other) < 0.09 * largest for other in kept):
+        outwards = np.array([math.sin(angle), math.cos(angle)])
+        lines = _plain(point["label"]).split("\n")
+        half = np.array([0.5 * 0.58 * 7 * max(map(len, lines)), 0.5 * 8.5 * len(lines)])
+        place = point["radius"] * point_pt * outwards
+        size = 7 if point["is_critical"] else 3.5
+        away = size * outwards + half * outwards
+        away = next((way for way in (away, -away) if _has_room(place + way, half, rim_pt, taken)), None)
+        if away is None and not point["is_critical"]:
             continue
-        kept.append(place)
-        ax.plot([angle], [point["radius"]], "o", color=INK, markersize=3.5, markerfacecolor="white")
+        face = "none" if point["is_critical"] else "white"
+        ax.plot([angle], [point["radius"]], "o", color=INK, markersize=size, markerfacecolor=face)
+        # the point itself is to stay seen as well
+        taken.append((*(place - 0.5 * size), *(place + 0.5 * size)))
+        if away is None:
+            continue
+        taken.append((*(place + away - half), *(place + away + half)))
         ax.annotate(
-            _plain(point["label"]),
+            "\n".join(lines),
             (angle, point["radius"]),
-            xytext=(9 * math.sin(angle), 9 * math.cos(angle)),
+            xytext=tuple(away),
             textcoords="offset points",
             ha="center",
             va="center",
             fontsize=7,
+            linespacing=1.0,
             bbox={"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.4},
         )
 
@@ -929,8 +1031,10 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
         return
     shades = panel["form"] == "map" and panel["look"] == "shades"
     leaving: list[dict[str, Any]] = []
-    if panel["form"] == "map":
-        _lines(ax, panel["lines"], shades=shades)
+    if shades:
+        _lines(ax, panel["lines"])
+    elif panel["form"] == "map":
+        leaving = _behind(ax, panel["lines"])
     else:
         leaving = _ends(ax, panel["lines"])
     marks = panel["marks"]

@@ -407,11 +407,177 @@ def test_tracks_show_amplitude_error_and_phase_where_there_is_one(results):
         phase = panel(figure, 1)["curves"][place]["y"]
         clear = track.amplitude >= 3 * track.error
         np.testing.assert_array_equal(np.isfinite(phase), clear)
-        np.testing.assert_array_equal(phase[clear], track.lag_deg[clear])
+        # whole cycles of the order apart, which are no steps between neighbours any more
+        cycle = 360 / track.order
+        cycles = (phase[clear] - track.lag_deg[clear]) / cycle
+        np.testing.assert_allclose(cycles, np.round(cycles), atol=1e-9)
+        steps = np.abs(np.diff(phase))
+        assert np.nanmax(steps) <= cycle / 2
     polar = panel(tracks.figure(show="polar"))["traces"][1]
     clear = np.isfinite(polar["angle_deg"])
     turned = polar["radius"] * np.exp(-1j * np.deg2rad(polar["angle_deg"]))
     np.testing.assert_allclose(turned[clear], tracks[1].phasor[clear], rtol=1e-9)
+
+
+def test_phase_is_unwrapped(results):
+    """Between gaps it is what NumPy's ``unwrap`` makes of it, but for whole cycles."""
+    track = sample("good")["front"].track(sample("good").speed())[0]
+    clear = track.amplitude >= 3 * track.error
+    assert np.abs(np.diff(track.lag_deg[clear])).max() > 300, "the sample's phase passes zero"
+    first = next(k for k in range(len(track)) if clear[k : k + 3].all())
+    last = first + np.flatnonzero(~np.append(clear[first:], False))[0]
+    shown = panel(track.figure(), 1)
+    got = shown["curves"][0]["y"]
+    wanted = np.unwrap(track.lag_deg[first:last], period=360)
+    apart = (got[first:last] - wanted) / 360
+    np.testing.assert_allclose(apart, np.round(apart[0]), atol=1e-9)
+    assert 0 <= np.nanmedian(got) < 360
+    low, high = shown["y_axis"]["shown"]
+    assert low <= np.nanmin(got) <= np.nanmax(got) <= high
+    assert (low % 90, high % 90) == (0, 0)
+    assert shown["y_axis"]["words"] == "phase lag in degrees"
+    lower = track.plot()[1]
+    assert np.isnan(lower.lines[0].get_ydata()).sum() == (~clear).sum()
+
+
+def test_criticals_are_marked_with_their_amplification(results):
+    track = results["shaft_track"][0]
+    criticals = track.criticals()
+    assert len(criticals) == 2
+    for row in (0, 1):
+        marks = panel(track.figure(), row)["marks"]
+        np.testing.assert_allclose([mark["at"] for mark in marks], [one["rpm"] for one in criticals])
+    for mark, one in zip(panel(track.figure())["marks"], criticals, strict=True):
+        rpm, amplification = mark["label"].split(" rpm, amplification ")
+        assert abs(float(rpm.replace(" ", "")) - one["rpm"]) <= 0.5
+        assert float(amplification) == pytest.approx(one["amplification"], rel=5e-3)
+    rings = [point for point in panel(track.figure(show="polar"))["points"] if point["is_critical"]]
+    for ring, one in zip(rings, criticals, strict=True):
+        nearest = np.abs(track.rpm - one["rpm"]).argmin()
+        assert ring["radius"] == pytest.approx(track.amplitude[nearest], rel=0.05)
+        assert f"amplification {one['amplification']:.2f}" in ring["label"]
+    # rings are larger than the other points, and drawn for both
+    sizes = [line.get_markersize() for line in track.plot(show="polar").lines]
+    assert sizes.count(7.0) == 2
+    # the second order shows none, and nothing is drawn
+    second = results["tracks"][1]
+    assert panel(second.figure())["marks"] == []
+    assert not any(point["is_critical"] for point in panel(second.figure(show="polar"))["points"])
+
+
+def test_names_of_orders_stand_clear_of_a_waterfall(results):
+    orders = [1, 2, 3, 9]
+    ax = results["spectrogram"].plot(speed=results["speed"], waterfall=True, orders=orders)
+    ax.figure.canvas.draw()
+    box = ax.get_window_extent()
+    names = [text for text in ax.texts if text.get_text().endswith("x")]
+    assert len(names) == len(orders)
+    for name in names:
+        at = name.get_window_extent()
+        assert at.y0 >= box.y1 or at.x0 >= box.x1, name.get_text()
+    band = results["spectrogram"].plot(
+        speed=results["speed"], waterfall=True, orders=[9], band_hz=(0, 4000)
+    )
+    band.figure.canvas.draw()
+    (name,) = (text for text in band.texts if text.get_text().endswith("9x"))
+    line = panel(results["spectrogram"].figure(speed=results["speed"], waterfall=True, orders=[9]))
+    left_at = 60 * band.get_xlim()[1] / 9
+    middle = band.transData.transform((0, left_at))[1]
+    at = name.get_window_extent()
+    assert at.x0 > band.get_window_extent().x1
+    assert 0.5 * (at.y0 + at.y1) == pytest.approx(middle, abs=3)
+    assert line["lines"][0]["x"][-1] > band.get_xlim()[1]
+
+
+def test_the_strongest_line_of_a_microphone_is_named_by_its_order():
+    rec = qs.read(SAMPLES / "microphone.wav")
+    speed = sample("microphone").speed()
+    order_map = rec["ch1"].order_map(speed)
+    # no machine file names the blades; 9 of them are planted
+    assert "9x" in [mark["label"] for mark in panel(order_map.figure())["marks"]]
+    told = sample("microphone")["sound"].order_map(speed)
+    labels = [mark["label"] for mark in panel(told.figure())["marks"]]
+    assert [label for label in labels if "9x" in label] == ["compressor 9x"]
+
+
+def test_the_highest_line_is_named_by_its_order_at_steady_speed():
+    t = np.arange(int(2 * RATE_HZ)) / RATE_HZ
+    noise = 0.01 * np.random.default_rng(4).standard_normal(t.size)
+    for hz, words in ((9000.0, ["9x"]), (9400.0, [])):
+        rec = qs.Recording.from_arrays(
+            {"a": np.sin(2 * np.pi * hz * t) + noise}, rate_hz=RATE_HZ, roles={"a": "vibration"}
+        )
+        figure = rec["a"].spectrum().figure(speed=steady_speed(60_000.0))
+        told, *order = panel(figure)["points"][0]["labels"][0].splitlines()[0].split(", ")
+        # lines are 1 Hz apart
+        assert abs(float(told.removesuffix(" Hz")) - hz) <= 1
+        assert order == words
+
+
+def test_sensors_of_an_orbit_stand_at_the_rim(results):
+    orbit = results["orbit"]
+    for place in orbit.figure()["rows"][0]["panels"]:
+        (sensors,) = (points for points in place["points"] if points["symbol"] == "sensor")
+        assert sensors["labels"] == ["front_x", "front_y"]
+        angles = np.rad2deg(np.arctan2(sensors["y"], sensors["x"]))
+        np.testing.assert_allclose(angles, [45, 135])
+        path = place["curves"][0]
+        rim = np.hypot(sensors["x"], sensors["y"])
+        assert rim.min() > np.hypot(path["x"], path["y"]).max()
+        # the rotation: an arc that ends in an arrow, anticlockwise
+        arrow = place["arrows"][1]
+        assert np.cross([*arrow["from"], 0], [*arrow["at"], 0])[2] > 0
+    drawn = orbit.plot()
+    for ax in drawn:
+        assert {"front_x", "front_y"} <= {text.get_text() for text in ax.texts}
+
+
+def test_rings_stand_within_the_run(results):
+    shown = panel(results["interference"].figure())
+    (ring,) = (points for points in shown["points"] if points["symbol"] == "ring")
+    assert min(ring["x"]) >= results["speed"].rpm.min()
+    assert max(ring["x"]) <= results["speed"].rpm.max()
+    # a slow order that would meet the natural frequency beyond the highest speed
+    rec, speed = sample("imbalanced"), results["speed"]
+    shown = panel(rec.interference(speed, orders=[0.5, 1]).figure())
+    (ring,) = (points for points in shown["points"] if points["symbol"] == "ring")
+    (natural,) = results["interference"].natural_frequencies
+    assert 2 * natural["rpm"] > speed.rpm.max()
+    assert np.array(ring["x"]).max() == pytest.approx(natural["rpm"])
+
+
+def test_one_order_needs_no_list(results):
+    speed, front = results["speed"], results["wave"]
+    np.testing.assert_array_equal(
+        front.track(speed, orders=2)[0].phasor, front.track(speed, orders=[2])[0].phasor
+    )
+    spectrum = results["spectrum"]
+    one, listed = (panel(spectrum.figure(speed=speed, orders=given)) for given in (2, [2]))
+    assert one["spans"] == listed["spans"]
+    orbit = results["shaft"].orbit("front_x", "front_y", results["shaft_speed"], orders=1)
+    assert [each["order"] for each in orbit.orders] == [1.0]
+    assert panel(spectrum.figure(band_hz=[100, 900]))["x_axis"]["shown"][0] >= 100
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda r: r["wave"].track(r["speed"], orders="all"), "'all' is no order; give one as 1"),
+        (lambda r: r["wave"].track(r["speed"], orders=[1, "2x"]), "is no order; give one as 1"),
+        (
+            lambda r: r["spectrum"].plot(speed=r["speed"], orders=None, band_hz=5),
+            "^5 are not two numbers; give them in brackets",
+        ),
+        (lambda r: r["order_map"].plot(between_orders=(1, 2, 3)), "are not two numbers"),
+        (lambda r: r["tracks"].plot("polar"), "'polar' is no axes of matplotlib.*show='polar'"),
+        (lambda r: r["spectrum"].plot(3), "3 is no axes of matplotlib; pass those to draw into"),
+    ],
+)
+def test_arguments_of_a_wrong_kind_are_refused_in_one_sentence(results, call, words):
+    with pytest.raises(TypeError, match=words) as refusal:
+        call(results)
+    assert "\n" not in str(refusal.value)
+    assert "cannot be" not in str(refusal.value)
 
 
 def test_defect_lines_stand_where_the_geometry_puts_them(results):
@@ -573,6 +739,16 @@ def test_an_empty_polar_picture_says_why(results):
     )
     hidden = rec["a"].track(rec.speed(rpm=60_000), orders=[3])
     assert hidden.figure(show="polar")["notes"][0].startswith("3x is lost in noise")
+    # and no speed is named there, though the run be long enough for one
+    run_up = rec["a"].track(
+        qs.Recording.from_arrays(
+            {"rpm": np.linspace(20_000, 60_000, t.size)}, rate_hz=RATE_HZ, units={"rpm": "rpm"}
+        ).speed(),
+        orders=3,
+    )
+    assert panel(run_up.figure(show="polar"))["points"] == []
+    clear = panel(results["tracks"].figure(show="polar"))["points"]
+    assert len(clear) > 3
     assert not any("lost in noise" in note for note in results["tracks"].figure()["notes"])
 
 
