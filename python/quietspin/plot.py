@@ -782,7 +782,7 @@ def _free_direction(traces: list[Any]) -> float:
 
 def _has_room(middle: Any, half: Any, rim: float, taken: list[Sequence[float]]) -> bool:
     """Whether a box lies within the circle and clear of those taken (left, foot, right, top)."""
-    left, foot, right, top = *(middle - half), *(middle + half)
+    (left, foot), (right, top) = middle - half, middle + half
     clear = all(
         right <= other[0] or other[2] <= left or top <= other[1] or other[3] <= foot for other in taken
     )

@@ -5,7 +5,6 @@ use super::plot::{Curve, Limit, Mark, Plot, Stroke};
 use super::{Axis, Figure, Row, Subject};
 use crate::angle::critical::Critical;
 use crate::angle::{SlowRoll, Track};
-use crate::dsp::stats;
 use crate::error::{Error, Result};
 use crate::units::{grouped, order_word, three_digits, with_error, wrap_deg};
 
@@ -54,8 +53,8 @@ impl TrackOf<'_> {
     }
 
     /// Phase lags in degrees without steps at whole cycles of the order: each within half a cycle of the one
-    /// before it or, after a gap, of the end of the last stretch that noise does not explain. The middle one of
-    /// all lies within the first cycle.
+    /// before it or, after a gap, of the end of the last stretch that noise does not explain. The middle
+    /// between the lowest and the highest lies within the first cycle.
     pub(super) fn unwrapped_deg(&self) -> Vec<f64> {
         let cycle = 360.0 / self.track.order;
         let mut lags = self.lags_deg();
@@ -77,9 +76,8 @@ impl TrackOf<'_> {
                 settled = before;
             }
         }
-        let mut clear: Vec<f64> = lags.iter().copied().filter(|lag| lag.is_finite()).collect();
-        if !clear.is_empty() {
-            let back = cycle * (stats::median_of(&mut clear) / cycle).floor();
+        if let Some([low, high]) = extent(lags.iter().copied()) {
+            let back = cycle * (0.5 * (low + high) / cycle).floor();
             lags.iter_mut().for_each(|lag| *lag -= back);
         }
         lags
@@ -255,6 +253,15 @@ fn amplitude_curve(x: &[f64], track: &Track, name: String) -> Result<Curve> {
     Curve::new(name, x.to_vec(), amplitudes)?.with_band(low, high)
 }
 
+/// The lowest and the highest of those values that are numbers.
+fn extent(values: impl Iterator<Item = f64>) -> Option<[f64; 2]> {
+    let numbers = values.filter(|value| value.is_finite());
+    numbers.fold(None, |ends: Option<[f64; 2]>, value| {
+        let [low, high] = ends.unwrap_or([value; 2]);
+        Some([low.min(value), high.max(value)])
+    })
+}
+
 /// An axis in quarters of the longest cycle that holds all phases.
 fn phase_axis(tracks: &[TrackOf], curves: &[Curve]) -> Axis {
     let lowest = tracks.iter().map(|one| one.track.order).fold(f64::INFINITY, f64::min);
@@ -265,12 +272,8 @@ fn phase_axis(tracks: &[TrackOf], curves: &[Curve]) -> Axis {
         _ => 360.0,
     };
     let axis = Axis::linear("phase lag", "degrees");
-    let lags = curves.iter().flat_map(|curve| curve.y()).copied().filter(|lag| lag.is_finite());
-    let (low, high) = lags
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), lag| (low.min(lag), high.max(lag)));
-    if low > high {
-        return axis.between(0.0, turn);
-    }
+    let lags = curves.iter().flat_map(|curve| curve.y()).copied();
+    let Some([low, high]) = extent(lags) else { return axis.between(0.0, turn) };
     let quarter = 0.25 * turn;
     let low = quarter * (low / quarter).floor();
     axis.between(low, (quarter * (high / quarter).ceil()).max(low + 2.0 * quarter))
@@ -338,7 +341,7 @@ mod tests {
         // a point that noise lifted before all others stands by them
         assert_near(
             &unwrapped(&[20.0, nan, 310.0, 330.0, 350.0, 10.0, 30.0]),
-            &[20.0, nan, -50.0, -30.0, -10.0, 10.0, 30.0],
+            &[380.0, nan, 310.0, 330.0, 350.0, 370.0, 390.0],
         );
         // one point that noise lifted does not carry the rest round
         assert_near(
