@@ -73,6 +73,26 @@ def test_only_the_first_order_has_critical_speeds(run):
         run["front"].track(run.speed(), orders=[2])[0].criticals()
 
 
+def test_pictures_mark_the_critical_speeds_that_a_track_tells(run):
+    front, speed = run["front"], run.speed()
+
+    def marks(track, **settings):
+        figure = track.figure(**settings)
+        panels = [panel for row in figure["rows"] for panel in row["panels"]]
+        return [mark["at"] for panel in panels for mark in panel.get("marks", ())]
+
+    first, second = front.track(speed, orders=[1, 2])
+    (critical,) = first.criticals()
+    assert marks(first) == [critical["rpm"]] * 2
+    assert marks(first, against="time") == []
+    assert marks(second) == []
+    assert marks(front.track(speed, orders=[1], method="filter", bandwidth_hz=5)[0]) == []
+    (panel,) = first.figure(show="polar")["rows"][0]["panels"]
+    assert sum(point["label"].startswith("critical ") for point in panel["points"]) == 1
+    with pytest.raises(ValueError, match="choose among both"):
+        first.figure(show="round")
+
+
 def test_taps_part_the_casing_from_the_rotor(run, true_rpm):
     def told(tap):
         result = qs.diagnose(run, tap=tap)
