@@ -27,7 +27,8 @@ pub(super) struct Source {
     pub machine: Option<PathBuf>,
 
     /// A recording of taps on the machine at standstill, by the same sensors: critical speeds that ring there
-    /// too are told apart. Its channels are matched with the run's by name, or in order where both have as many
+    /// too are told apart. Its channels are matched with the run's by name, or in order where there are as many,
+    /// with or without those that feel no vibration
     #[arg(long, value_name = "FILE")]
     pub tap: Option<PathBuf>,
 
@@ -106,8 +107,8 @@ impl Source {
 }
 
 /// The recording of taps, its channels named like those of the run: by their own names where the run
-/// has them all; else, where there are as many, in the order of the run, with a note. Where neither tells any
-/// channel apart, a note says what to do.
+/// has them all; else, where there are as many, or as many as channels of vibration, in the order of the run,
+/// with a note. Where neither tells any channel apart, a note says what to do.
 fn tapped(
     taps: Recording,
     run: &Recording,
@@ -118,14 +119,29 @@ fn tapped(
         channels.iter().any(|channel| channel.name().to_lowercase() == name.to_lowercase())
     };
     let known = taps.channels.iter().all(|channel| among(&run.channels, channel.name()));
-    if taps.channels.len() == run.channels.len() && !known {
-        let names: Vec<&str> = run.channels.iter().map(Channel::name).collect();
-        let note = format!(
+    let told = |names: Vec<&str>| {
+        format!(
             "{} does not name its channels like the run: they are taken in the run's order, {}",
             taps.name,
             names.join(", ")
-        );
+        )
+    };
+    if taps.channels.len() == run.channels.len() && !known {
+        let note = told(run.channels.iter().map(Channel::name).collect());
         return Ok((apply_specs(taps, &machine.channel, file)?, Some(note)));
+    }
+    // nobody records pulses at standstill
+    let vibration = || run.channels.iter().filter(|channel| channel.spec.role() == Role::Vibration);
+    if taps.channels.len() == vibration().count() && !known {
+        let stated = |(place, channel): (usize, &Channel)| {
+            let name = channel.name().to_owned();
+            let spec = machine.channel.get(&name).cloned();
+            let spec = spec.unwrap_or_else(|| ChannelSpec::named(&name));
+            (name, ChannelSpec { number: Some(place + 1), ..spec })
+        };
+        let specs = vibration().enumerate().map(stated).collect();
+        let note = told(vibration().map(Channel::name).collect());
+        return Ok((apply_specs(taps, &specs, file)?, Some(note)));
     }
     let mut specs = machine.channel.clone();
     specs.retain(|name, _| among(&taps.channels, name));
@@ -282,6 +298,16 @@ mod tests {
         let (first, note) = told(["ch1", "ch2"]);
         assert_eq!(first, 1.0);
         assert!(note.is_some_and(|note| note.contains("in the run's order, front, rear")));
+
+        // as many as feel vibration: the pulse is left out
+        let mut with_pulse = recording(["front", "pulse"]);
+        with_pulse.channels[1].spec.role = Some(Role::Pulse);
+        let alone =
+            vec![Channel::new(ChannelSpec::named("ch1"), 1000.0, vec![7.0; 8]).expect("a channel")];
+        let alone = Recording::from_channels("taps", alone).expect("a recording");
+        let (taps, note) = tapped(alone, &with_pulse, &machine, file).expect("it can be named");
+        assert_eq!((taps.channels[0].name(), taps.channels[0].values()[0]), ("front", 7.0));
+        assert!(note.is_some_and(|note| note.ends_with("in the run's order, front")));
 
         // more or fewer channels than the run: order says nothing
         let named = |names: &[&str]| {

@@ -30,7 +30,8 @@ use crate::spectrum::tap;
 ///     Lowest and highest speed in rpm, for a search without pulses.
 /// tap : Recording, optional
 ///     Taps on the machine at standstill, by the same sensors: critical speeds that ring there too are told
-///     apart. Channels of the same name are compared; taps that are clipped or cut short are left out, and
+///     apart. Channels of the same name are compared, so read it with the run's machine file where its own
+///     names differ; taps that are clipped or cut short are left out, and
 ///     ``notes`` says so, and where they are too few, too close together, or not felt by a channel.
 ///
 /// Returns
