@@ -227,13 +227,16 @@ fn about_taps(case: &Case, taps: &[TapResponse]) -> Vec<String> {
     }
     let unused = strangers.iter().map(|tap| {
         format!(
-            "the taps on channel {} are not used: the run judges none of this name",
+            "the taps on channel {} are not used: the run has no judged channel of this name",
             tap.channel
         )
     });
     let untapped = judged.iter().filter(|name| !taps.is_empty() && !tapped.contains(name));
     let untapped = untapped.map(|name| {
-        format!("nothing tells what rings at standstill at channel {name}: the taps have none of this name")
+        format!(
+            "channel {name} has no partner among the taps: nothing tells what rings there; name a channel of the \
+             tap recording {name}"
+        )
     });
     let remarks = partners.iter().flat_map(|tap| tap.remarks.iter().cloned());
     remarks.chain(unused).chain(untapped).collect()

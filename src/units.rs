@@ -74,6 +74,20 @@ pub fn with_error(value: f64, error: f64) -> String {
     format!("{told} ± {:.places$}", error.max(least))
 }
 
+/// A speed with its error as both are spoken of: `41 300 ± 150`, to a whole rpm.
+pub fn rpm_with_error(rpm: f64, error_rpm: f64) -> String {
+    format!("{} ± {}", grouped(rpm), grouped(error_rpm.max(1.0)))
+}
+
+/// Words in a row: `1x`, `1x and 2x`, `1x, 2x and 3x`.
+pub fn listed(words: &[String]) -> String {
+    match words {
+        [] => String::new(),
+        [one] => one.clone(),
+        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+    }
+}
+
 /// A sentence as a clause within another: without its full stop, and without the capital of an
 /// ordinary first word.
 pub fn clause(sentence: &str) -> String {

@@ -1862,8 +1862,8 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
         Lowest and highest speed in rpm, for a search without pulses.
     tap : Recording, optional
         Taps on the machine at standstill, by the same sensors: critical speeds that ring there too are told
-        apart. Channels of the same name are compared; clipped taps are left out, and ``notes`` says what is
-        wrong with the others: too few, too close together, none on a channel.
+        apart. Channels of the same name are compared; taps that are clipped or cut short are left out, and
+        ``notes`` says so, and where they are too few, too close together, or not felt by a channel.
 
     Returns
     -------
@@ -1873,7 +1873,7 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
     ------
     ValueError
         Where nothing in the recording can be judged, or what is stated is no speed, or the recording of taps holds
-        none, only clipped ones or a turning shaft. An unfit recording is no error.
+        none, only ones clipped or cut short, or a turning shaft. An unfit recording is no error.
     """
 
 def machine_from_text(text: str) -> Machine:

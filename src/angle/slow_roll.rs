@@ -17,8 +17,8 @@ use crate::units::{Quantity, grouped};
 const CORNERS: f64 = 10.0;
 /// Groups of neighbouring points whose scatter gives the standard error, at most: blocks overlap.
 const GROUPS: usize = 8;
-/// Standard errors from which the vector counts as changing with speed.
-const CHANGES: f64 = 4.5;
+/// Chance that a vector which does not change with speed is said to.
+const FALSE_ALARM: f64 = 0.002;
 
 /// The mean vector at slow roll.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -93,7 +93,7 @@ impl SlowRoll {
     }
 
     fn mean_of(slow: &Track) -> Self {
-        let (vector, error) = mean(&slow.phasors, &slow.errors);
+        let Mean { vector, error, .. } = Mean::of(&slow.phasors, &slow.errors);
         let rpm = slow.rpm.iter().fold([f64::INFINITY, 0.0], |[l, h], &r| [r.min(l), r.max(h)]);
         Self {
             vector,
@@ -114,17 +114,35 @@ impl SlowRoll {
     }
 }
 
-/// Mean and its standard error: the greater of what groups scatter and of what the points state.
-fn mean(phasors: &[Complex64], errors: &[f64]) -> (Complex64, f64) {
-    let count = phasors.len() as f64;
-    let centre = phasors.iter().sum::<Complex64>() / count;
-    let groups: Vec<Complex64> = (phasors.chunks(phasors.len().div_ceil(GROUPS)))
-        .map(|group| group.iter().sum::<Complex64>() / group.len() as f64)
-        .collect();
-    let held = groups.len() as f64;
-    let scatter: f64 = groups.iter().map(|group| (group - centre).norm_sqr()).sum();
-    let by_scatter = (scatter / (2.0 * (held - 1.0).max(1.0)) / held).sqrt();
-    (centre, by_scatter.max(stated_error(errors)))
+/// A mean with its standard error.
+struct Mean {
+    vector: Complex64,
+    /// Of real and of imaginary part: the greater of what groups scatter and of what the points state.
+    error: f64,
+    /// Degrees of freedom that the error rests on, two for each group but one; infinite where it is stated.
+    freedom: f64,
+}
+
+impl Mean {
+    fn of(phasors: &[Complex64], errors: &[f64]) -> Self {
+        let count = phasors.len() as f64;
+        let vector = phasors.iter().sum::<Complex64>() / count;
+        let groups = phasors.chunks(phasors.len().div_ceil(GROUPS));
+        let freedom = 2.0 * (groups.len() as f64 - 1.0).max(1.0);
+        // the last group may be smaller: each counts by its points
+        let scatter: f64 = groups
+            .map(|group| {
+                let held = group.len() as f64;
+                held * (group.iter().sum::<Complex64>() / held - vector).norm_sqr()
+            })
+            .sum();
+        let (by_scatter, stated) = ((scatter / freedom / count).sqrt(), stated_error(errors));
+        if by_scatter > stated {
+            Self { vector, error: by_scatter, freedom }
+        } else {
+            Self { vector, error: stated, freedom: f64::INFINITY }
+        }
+    }
 }
 
 /// The standard error of a mean as the points state theirs: neighbouring blocks share half of their turns.
@@ -143,14 +161,22 @@ fn changes(slow: &Track, rpm: [f64; 2]) -> bool {
     if low.len() < 2 || high.len() < 2 {
         return false;
     }
-    let (low_mean, low_error) = mean(&low.phasors, &low.errors);
-    let (high_mean, _) = mean(&high.phasors, &high.errors);
-    let as_low = low_error * (low.len() as f64 / high.len() as f64).sqrt();
-    let high_error = as_low.max(stated_error(&high.errors));
-    // the errors are those of one part, so that with known errors chance passes 4.5 of them with exp(-10); as
-    // they come from eight groups of two parts, it does with (1 + 20.25 / 14)^-7, two in a thousand (the F
-    // distribution of 2 and 14 degrees of freedom)
-    (high_mean - low_mean).norm() > CHANGES * low_error.hypot(high_error)
+    let slower = Mean::of(&low.phasors, &low.errors);
+    let faster = Mean::of(&high.phasors, &high.errors);
+    let as_slower = slower.error * (low.len() as f64 / high.len() as f64).sqrt();
+    let error = slower.error.hypot(as_slower.max(stated_error(&high.errors)));
+    (faster.vector - slower.vector).norm_sqr() > error.powi(2) * by_chance(slower.freedom)
+}
+
+/// The square of a complex difference, over that of the standard error of one of its parts, that chance passes
+/// once in 1 / [`FALSE_ALARM`].
+///
+/// With known errors chance passes x with exp(-x / 2). With errors from the scatter of groups it does with
+/// (1 + x / freedom)^(-freedom / 2): the F distribution of 2 and so many degrees of freedom (any text on
+/// statistics: from memory).
+fn by_chance(freedom: f64) -> f64 {
+    let known = -2.0 * FALSE_ALARM.ln();
+    if freedom.is_finite() { freedom * (known / freedom).exp_m1() } else { known }
 }
 
 /// Turns between the first and the last point of every stretch.
@@ -236,6 +262,34 @@ mod tests {
         // a lower corner leaves the speeds above ten times of it
         let some = SlowRoll::of(&track, Quantity::Displacement, Some(0.55), 400.0).expect("some");
         assert!(some.rpm[0] >= 330.0, "{some:?}");
+    }
+
+    /// Tracks of a vector that never changes, in normal noise: the share of them that are said to change is that
+    /// of false alarms, however few points tell their own scatter. Of 2000 it makes 4; 13 or more would come by
+    /// chance three times in ten thousand (Poisson distribution).
+    #[test]
+    fn false_alarms_are_as_rare_whatever_the_number_of_points() {
+        let mut random = Random(5);
+        // the sum of twelve even spreads is near enough to normal
+        let mut normal = || (0..12).map(|_| random.next()).sum::<f64>() / 2.0;
+        for points in [4, 9, 100] {
+            let alarms = (0..2000).filter(|_| {
+                let mut track = Track::empty(1.0);
+                for step in 0..points {
+                    track.times_s.push(f64::from(step));
+                    track.rpm.push(300.0 + f64::from(step));
+                    track.phasors.push(Complex64::new(3.0 + normal(), normal()));
+                    track.errors.push(1e-6);
+                }
+                let slow = SlowRoll::of(&track, Quantity::Displacement, None, 1000.0);
+                slow.expect("slow roll").changes
+            });
+            let alarms = alarms.count();
+            assert!((1..=12).contains(&alarms), "{alarms} among 2000 of {points} points");
+        }
+        // stated errors are known: the exponential distribution
+        assert!((by_chance(f64::INFINITY) - 12.43).abs() < 0.01);
+        assert!((by_chance(1e9) - by_chance(f64::INFINITY)).abs() < 1e-6);
     }
 
     /// A speed that is no slow roll at all, the critical speed itself: the vector swings there by more than it

@@ -27,7 +27,8 @@ pub(super) struct Source {
     pub machine: Option<PathBuf>,
 
     /// A recording of taps on the machine at standstill, by the same sensors: critical speeds that ring there
-    /// too are told apart. Its channels are matched with the run's by name, or in order where both have as many
+    /// too are told apart. Its channels are matched with the run's by name, or in order where there are as many,
+    /// with or without those that feel no vibration
     #[arg(long, value_name = "FILE")]
     pub tap: Option<PathBuf>,
 
@@ -106,8 +107,8 @@ impl Source {
 }
 
 /// The recording of taps, its channels named like those of the run: by their own names where the run
-/// has them all; else, where there are as many, in the order of the run, with a note. Where neither holds, a
-/// note says how they are matched.
+/// has them all; else, where there are as many, or as many as channels of vibration, in the order of the run,
+/// with a note. Where neither tells any channel apart, a note says what to do.
 fn tapped(
     taps: Recording,
     run: &Recording,
@@ -118,32 +119,47 @@ fn tapped(
         channels.iter().any(|channel| channel.name().to_lowercase() == name.to_lowercase())
     };
     let known = taps.channels.iter().all(|channel| among(&run.channels, channel.name()));
-    if taps.channels.len() == run.channels.len() && !known {
-        let names: Vec<&str> = run.channels.iter().map(Channel::name).collect();
-        let note = format!(
+    let told = |names: Vec<&str>| {
+        format!(
             "{} does not name its channels like the run: they are taken in the run's order, {}",
             taps.name,
             names.join(", ")
-        );
+        )
+    };
+    if taps.channels.len() == run.channels.len() && !known {
+        let note = told(run.channels.iter().map(Channel::name).collect());
         return Ok((apply_specs(taps, &machine.channel, file)?, Some(note)));
+    }
+    // nobody records pulses at standstill
+    let vibration = || run.channels.iter().filter(|channel| channel.spec.role() == Role::Vibration);
+    if taps.channels.len() == vibration().count() && !known {
+        let stated = |(place, channel): (usize, &Channel)| {
+            let name = channel.name().to_owned();
+            let spec = machine.channel.get(&name).cloned();
+            let spec = spec.unwrap_or_else(|| ChannelSpec::named(&name));
+            (name, ChannelSpec { number: Some(place + 1), ..spec })
+        };
+        let specs = vibration().enumerate().map(stated).collect();
+        let note = told(vibration().map(Channel::name).collect());
+        return Ok((apply_specs(taps, &specs, file)?, Some(note)));
     }
     let mut specs = machine.channel.clone();
     specs.retain(|name, _| among(&taps.channels, name));
     specs.values_mut().for_each(|spec| spec.number = None);
-    let note = (!known).then(|| unmatched(&taps, run));
+    let shares = taps.channels.iter().any(|channel| among(&run.channels, channel.name()));
+    let note = (!shares).then(|| unmatched(&taps, run));
     Ok((apply_specs(taps, &specs, file)?, note))
 }
 
-/// How the channels of taps and run are matched, where some have no partner.
+/// What to do where taps and run share no name and differ in the number of channels.
 fn unmatched(taps: &Recording, run: &Recording) -> String {
-    let counted = |recording: &Recording| {
-        let names: Vec<&str> = recording.channels.iter().map(Channel::name).collect();
-        let noun = if names.len() == 1 { "channel" } else { "channels" };
-        format!("{} {noun} ({})", names.len(), names.join(", "))
+    let counted = |recording: &Recording| match recording.channels.len() {
+        1 => "1 channel".to_owned(),
+        count => format!("{count} channels"),
     };
     format!(
-        "{} has {}, the run {}: channels are matched by name, and in order only where both have as many; record the \
-         taps with the channels of the run in its order, or name them alike in the first row of a CSV file",
+        "{} has {}, the run {}: the order tells nothing of them; record the taps with the channels of the run in \
+         its order, or name them alike in the first row of a CSV file",
         taps.name,
         counted(taps),
         counted(run)
@@ -283,17 +299,32 @@ mod tests {
         assert_eq!(first, 1.0);
         assert!(note.is_some_and(|note| note.contains("in the run's order, front, rear")));
 
+        // as many as feel vibration: the pulse is left out
+        let mut with_pulse = recording(["front", "pulse"]);
+        with_pulse.channels[1].spec.role = Some(Role::Pulse);
+        let alone =
+            vec![Channel::new(ChannelSpec::named("ch1"), 1000.0, vec![7.0; 8]).expect("a channel")];
+        let alone = Recording::from_channels("taps", alone).expect("a recording");
+        let (taps, note) = tapped(alone, &with_pulse, &machine, file).expect("it can be named");
+        assert_eq!((taps.channels[0].name(), taps.channels[0].values()[0]), ("front", 7.0));
+        assert!(note.is_some_and(|note| note.ends_with("in the run's order, front")));
+
         // more or fewer channels than the run: order says nothing
-        let one = Recording::from_channels(
-            "knocks.wav",
-            vec![Channel::new(ChannelSpec::named("ch1"), 1000.0, vec![0.0; 8]).expect("a channel")],
-        );
-        let one = one.expect("a recording");
-        let (left, note) = tapped(one, &run, &machine, file).expect("it is left as it is");
+        let named = |names: &[&str]| {
+            let channel = |name: &&str| {
+                Channel::new(ChannelSpec::named(*name), 1000.0, vec![0.0; 8]).expect("a channel")
+            };
+            let taps = Recording::from_channels("knocks.wav", names.iter().map(channel).collect());
+            tapped(taps.expect("a recording"), &run, &machine, file).expect("it is left as it is")
+        };
+        let (left, note) = named(&["ch1"]);
         assert_eq!(left.channels[0].name(), "ch1");
         let note = note.expect("it has no partner");
-        let told = "knocks.wav has 1 channel (ch1), the run 2 channels (front, rear): channels are matched by name";
+        let told = "knocks.wav has 1 channel, the run 2 channels: the order tells nothing";
         assert!(note.starts_with(told) && note.contains("first row of a CSV"), "{note}");
+        // one name in common: they go by name, and nothing is wrong
+        assert_eq!(named(&["Rear"]).1, None);
+        assert_eq!(named(&["front", "rear", "stand"]).1, None);
     }
 
     #[test]

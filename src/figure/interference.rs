@@ -7,7 +7,7 @@ use crate::case::Interference;
 use crate::case::interference::NaturalFrequency;
 use crate::case::named_orders::NamedOrder;
 use crate::error::Result;
-use crate::units::{grouped, three_digits, with_error};
+use crate::units::{grouped, listed, rpm_with_error, three_digits, with_error};
 
 /// Orders above this one do not set the height of the picture: they leave it at the top.
 const HIGHEST: f64 = 8.0;
@@ -121,7 +121,7 @@ fn levels(group: &[NaturalFrequency]) -> Vec<Limit> {
     let names: Vec<String> = group.iter().map(named).collect();
     let label = |place: usize| {
         let last = place + 1 == names.len();
-        if last { format!("{} Hz", names.join(" and ")) } else { String::new() }
+        if last { format!("{} Hz", listed(&names)) } else { String::new() }
     };
     (group.iter().enumerate())
         .map(|(place, one)| Limit {
@@ -158,11 +158,9 @@ fn rings(diagram: &Interference, groups: &[Vec<NaturalFrequency>]) -> Option<Poi
 
 /// `critical 30 000 ± 120 rpm`, or both of a pair.
 fn critical_label(group: &[NaturalFrequency]) -> String {
-    let named = |one: &NaturalFrequency| {
-        format!("{} ± {}", grouped(one.rpm), grouped(one.rpm_error.max(1.0)))
-    };
-    let names: Vec<String> = group.iter().map(named).collect();
-    format!("critical {} rpm", names.join(" and "))
+    let names: Vec<String> =
+        group.iter().map(|one| rpm_with_error(one.rpm, one.rpm_error)).collect();
+    format!("critical {} rpm", listed(&names))
 }
 
 fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
@@ -177,10 +175,9 @@ fn notes(subject: &Subject, diagram: &Interference) -> Vec<String> {
     }
     for natural in &diagram.natural {
         notes.push(format!(
-            "the first order meets a natural frequency of {} Hz at {} ± {} rpm, amplification {}; it is drawn level, and shifts with speed where the rotor's gyroscopic moment is large",
+            "the first order meets a natural frequency of {} Hz at {} rpm, amplification {}; it is drawn level, and shifts with speed where the rotor's gyroscopic moment is large",
             with_error(natural.hz(), natural.hz_error().max(LEAST_HZ)),
-            grouped(natural.rpm),
-            grouped(natural.rpm_error.max(1.0)),
+            rpm_with_error(natural.rpm, natural.rpm_error),
             three_digits(natural.amplification)
         ));
     }

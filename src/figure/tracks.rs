@@ -6,7 +6,9 @@ use super::{Axis, Figure, Row, Subject};
 use crate::angle::critical::Critical;
 use crate::angle::{SlowRoll, Track};
 use crate::error::{Error, Result};
-use crate::units::{grouped, order_word, three_digits, with_error, wrap_deg};
+use crate::units::{
+    grouped, listed, order_word, rpm_with_error, three_digits, with_error, wrap_deg,
+};
 
 /// Width of the bands in standard errors.
 const BAND_ERRORS: f64 = 2.0;
@@ -28,7 +30,7 @@ pub struct TrackOf<'a> {
     pub phase_stated: bool,
     /// What was taken away from it.
     pub slow_roll: Option<&'a SlowRoll>,
-    /// Critical speeds that it shows; marked over speed.
+    /// Critical speeds of its channel; marked over speed.
     pub criticals: &'a [Critical],
 }
 
@@ -150,9 +152,8 @@ fn critical_mark(critical: &Critical) -> Mark {
 /// A critical speed in a sentence.
 pub(super) fn critical_note(critical: &Critical) -> String {
     format!(
-        "critical speed {} ± {} rpm, amplification {}",
-        grouped(critical.rpm),
-        grouped(critical.rpm_error.max(1.0)),
+        "critical speed {} rpm, amplification {}",
+        rpm_with_error(critical.rpm, critical.rpm_error),
         three_digits(critical.amplification)
     )
 }
@@ -235,11 +236,7 @@ pub(super) fn first_of<'a>(tracks: &[TrackOf<'a>]) -> Result<TrackOf<'a>> {
 /// `front: 1x and 2x`.
 pub(super) fn title(tracks: &[TrackOf]) -> String {
     let words: Vec<String> = tracks.iter().map(|one| order_word(one.track.order)).collect();
-    let orders = match words.as_slice() {
-        [] => String::new(),
-        [one] => one.clone(),
-        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
-    };
+    let orders = listed(&words);
     tracks.first().map_or(orders.clone(), |one| one.subject.title(&orders))
 }
 
@@ -295,6 +292,7 @@ pub(super) fn phase_note(one: TrackOf) -> String {
 mod tests {
     use super::*;
     use crate::dsp::fft::Complex64;
+    use crate::figure::Panel;
     use crate::recording::{Channel, ChannelSpec};
 
     /// The unwrapped lags of a first order with these lags, hidden by noise where they are no number.
@@ -348,5 +346,37 @@ mod tests {
             &unwrapped(&[10.0, 20.0, 30.0, nan, 200.0, nan, 20.0, 10.0, 0.0, 350.0]),
             &[10.0, 20.0, 30.0, nan, 200.0, nan, 20.0, 10.0, 0.0, -10.0],
         );
+    }
+
+    #[test]
+    fn critical_speeds_are_marked_over_speed_and_not_over_time() {
+        let track = Track {
+            order: 1.0,
+            times_s: vec![0.0, 1.0],
+            rpm: vec![1000.0, 2000.0],
+            phasors: vec![Complex64::ONE; 2],
+            errors: vec![0.01; 2],
+        };
+        let channel = Channel::new(ChannelSpec::named("front"), 1000.0, vec![0.0]).expect("valid");
+        let subject = Subject::of(&channel);
+        let critical = super::super::vectors::tests::critical(1500.0);
+        let of = TrackOf {
+            subject: &subject,
+            track: &track,
+            phase_stated: true,
+            slow_roll: None,
+            criticals: &[critical],
+        };
+        let told = |against: Against| {
+            let figure = tracks(&[of], against, TracksShown::Both).expect("drawn");
+            let marks: Vec<f64> = (figure.panels())
+                .filter_map(|panel| if let Panel::Plot(plot) = panel { Some(plot) } else { None })
+                .flat_map(|plot| plot.marks.iter().map(|mark| mark.at))
+                .collect();
+            let notes = figure.notes.iter().filter(|note| note.starts_with("critical speed 1500"));
+            (marks, notes.count())
+        };
+        assert_eq!(told(Against::Speed), (vec![1500.0, 1500.0], 1));
+        assert_eq!(told(Against::Time), (vec![], 0));
     }
 }

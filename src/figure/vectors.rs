@@ -95,12 +95,64 @@ fn passed(speed_rpm: f64, rpm: &[f64], angles: &[f64], radii: &[f64]) -> Option<
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
+    use crate::angle::critical::Critical;
     use crate::angle::{SlowRoll, Track};
     use crate::dsp::fft::Complex64;
     use crate::figure::Subject;
     use crate::recording::{Channel, ChannelSpec};
+
+    /// A critical speed for a picture.
+    pub(in crate::figure) fn critical(rpm: f64) -> Critical {
+        Critical {
+            rpm,
+            rpm_error: 12.0,
+            amplification: 6.0,
+            amplification_error: 0.3,
+            improvement: 5.0,
+            share: 1.0,
+            with_phase: true,
+            is_pair: false,
+            up: None,
+            down: None,
+        }
+    }
+
+    #[test]
+    fn a_critical_speed_is_named_where_the_trace_passes_it() {
+        let track = Track {
+            order: 1.0,
+            times_s: vec![0.0, 1.0, 2.0],
+            rpm: vec![1000.0, 2000.0, 3000.0],
+            phasors: vec![Complex64::new(0.0, -2.0); 3],
+            errors: vec![0.01; 3],
+        };
+        let channel = Channel::new(ChannelSpec::named("front"), 1000.0, vec![0.0]).expect("valid");
+        let subject = Subject::of(&channel);
+        let points = |errors: f64| {
+            let track = Track { errors: vec![errors; 3], ..track.clone() };
+            let of = TrackOf {
+                subject: &subject,
+                track: &track,
+                phase_stated: true,
+                slow_roll: None,
+                criticals: &[critical(2500.0)],
+            };
+            let figure = vectors(&[of]).expect("drawn");
+            assert!(figure.notes.iter().any(|note| note.starts_with("critical speed 2500 ± 12")));
+            let Some(super::super::Panel::Polar(polar)) = figure.panels().next() else {
+                unreachable!("one polar picture")
+            };
+            let named = |point: &&PolarPoint| point.label.starts_with("critical");
+            polar.points.iter().find(named).cloned()
+        };
+        let point = points(0.01).expect("it is passed");
+        assert_eq!(point.label, "critical 2500\namplification 6.00");
+        assert!(point.is_critical);
+        assert!((point.angle_deg - 90.0).abs() < 1e-9 && point.radius == 2.0);
+        assert_eq!(points(1.0), None);
+    }
 
     #[test]
     fn a_track_below_noise_is_empty_with_a_word() {

@@ -6,10 +6,10 @@
 
 use crate::dsp::stats;
 use crate::recording::Role;
+use crate::recording::survey::Survey;
 use crate::speed::Speed;
 
 use super::frames::Frames;
-use super::survey::Survey;
 use super::words::number;
 use super::{Affects, Check, Fit, JUDGED_SHARE_OF_RATE};
 

@@ -1,9 +1,9 @@
 //! Clipping: samples held at the converter's rail, or tops cut flat below it (`recording::clipping`).
 
-use super::survey::Survey;
 use super::words::{count, counted, number};
 use super::{Affects, Check, Fit};
 use crate::recording::clipping::cuts;
+use crate::recording::survey::Survey;
 
 /// Share of clipped samples above which nothing is judged (common practice, no source).
 const UNFIT_SHARE: f64 = 0.01;

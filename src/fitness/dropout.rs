@@ -2,8 +2,8 @@
 //! are none.
 
 use crate::dsp::stats;
+use crate::recording::survey::Survey;
 
-use super::survey::Survey;
 use super::words::{count, counted, number};
 use super::{Affects, Check, Fit};
 

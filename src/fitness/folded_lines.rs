@@ -7,10 +7,10 @@
 //! fall too, but about another frequency.
 
 use crate::dsp::stats;
+use crate::recording::survey::Survey;
 use crate::speed::Speed;
 
 use super::frames::{self, Frames};
-use super::survey::Survey;
 use super::words::{number, whole};
 use super::{Affects, Check, Fit, JUDGED_SHARE_OF_RATE};
 

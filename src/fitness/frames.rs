@@ -3,9 +3,8 @@
 use crate::dsp::fft;
 use crate::dsp::stats;
 use crate::dsp::window::Window;
+use crate::recording::survey::Survey;
 use crate::speed::Speed;
-
-use super::survey::Survey;
 
 /// Length of a long frame in seconds: lines 2 Hz apart are parted.
 const LONG_S: f64 = 1.0;

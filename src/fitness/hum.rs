@@ -2,10 +2,10 @@
 
 use crate::dsp::peaks;
 use crate::dsp::stats;
+use crate::recording::survey::Survey;
 use crate::speed::Speed;
 
 use super::frames::{self, Frames};
-use super::survey::Survey;
 use super::words::number;
 use super::{Affects, Check, Fit};
 

@@ -6,11 +6,11 @@
 
 use crate::dsp::stats;
 use crate::recording::Role;
+use crate::recording::survey::{Moments, Survey};
 use crate::speed::Speed;
 use crate::units::Quantity;
 
 use super::frames::Frames;
-use super::survey::{Moments, Survey};
 use super::words::{counted, number};
 use super::{Affects, Check, Fit};
 

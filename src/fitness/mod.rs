@@ -29,10 +29,10 @@ use serde::{Deserialize, Serialize};
 
 pub use crate::angle::map::JUDGED_SHARE_OF_RATE;
 use crate::machine::Machine;
-use crate::recording::{Recording, Role, survey};
+use crate::recording::survey::Survey;
+use crate::recording::{Recording, Role};
 use crate::speed::Speed;
 use frames::Frames;
-use survey::Survey;
 
 /// How far a check lets the recording be used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

@@ -1,6 +1,7 @@
 //! Offset: a constant part, harmless in itself, that may eat the converter's room.
 
-use super::survey::Survey;
+use crate::recording::survey::Survey;
+
 use super::words::number;
 use super::{Affects, Check, Fit};
 

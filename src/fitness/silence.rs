@@ -1,9 +1,9 @@
 //! Silence: a channel that holds nothing but its converter's own noise.
 
 use crate::dsp::stats;
+use crate::recording::survey::Survey;
 use crate::recording::{Channel, Role};
 
-use super::survey::Survey;
 use super::words::number;
 use super::{Affects, Check, Fit};
 

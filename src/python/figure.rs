@@ -6,7 +6,7 @@ use pyo3::types::PyDict;
 
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::channel::PyChannel;
-use super::convert::{OrderList, Pair, exception};
+use super::convert::{OrderList, Pair, compute, exception};
 use super::diagnose::{PyDiagnosis, PyFinding};
 use super::figure_data::as_dict;
 use super::full_spectrum::PyFullSpectrum;
@@ -398,8 +398,25 @@ impl PyOrderMap {
 }
 
 /// The picture of tracks as the caller asks for it.
-fn tracks_figure(tracks: &[PyTrack], against: Option<&str>, show: &str) -> Result<Figure> {
-    let criticals: Vec<_> = tracks.iter().map(PyTrack::marked_criticals).collect();
+fn tracks_figure(
+    py: Python<'_>,
+    tracks: &[PyTrack],
+    against: Option<&str>,
+    show: &str,
+) -> PyResult<Figure> {
+    let choices = [
+        ("both", Some(TracksShown::Both)),
+        ("amplitude", Some(TracksShown::Amplitude)),
+        ("phase", Some(TracksShown::Phase)),
+        ("polar", None),
+    ];
+    let panels = chosen("show", show, &choices).map_err(exception)?;
+    let against = against_of(against).map_err(exception)?;
+    let marked = panels.is_none() || against != Against::Time;
+    let criticals: Vec<_> = compute(py, || {
+        let found = |track: &PyTrack| if marked { track.marked_criticals() } else { Vec::new() };
+        Ok(tracks.iter().map(found).collect())
+    })?;
     let shown: Vec<TrackOf> = (tracks.iter().zip(&criticals))
         .map(|(track, criticals)| TrackOf {
             subject: &track.subject,
@@ -409,16 +426,11 @@ fn tracks_figure(tracks: &[PyTrack], against: Option<&str>, show: &str) -> Resul
             criticals,
         })
         .collect();
-    let choices = [
-        ("both", Some(TracksShown::Both)),
-        ("amplitude", Some(TracksShown::Amplitude)),
-        ("phase", Some(TracksShown::Phase)),
-        ("polar", None),
-    ];
-    match chosen("show", show, &choices)? {
-        Some(panels) => figure::tracks(&shown, against_of(against)?, panels),
+    let figure = match panels {
+        Some(panels) => figure::tracks(&shown, against, panels),
         None => figure::vectors(&shown),
-    }
+    };
+    figure.map_err(exception)
 }
 
 #[pymethods]
@@ -447,7 +459,7 @@ impl PyTrack {
         show: &str,
         against: Option<&str>,
     ) -> PyResult<Bound<'py, PyDict>> {
-        made(py, tracks_figure(std::slice::from_ref(self), against, show))
+        as_dict(py, &tracks_figure(py, std::slice::from_ref(self), against, show)?)
     }
 
     /// Draw the track; returns the matplotlib axes, or an array of two where both are shown.
@@ -487,7 +499,7 @@ impl PyTracks {
         show: &str,
         against: Option<&str>,
     ) -> PyResult<Bound<'py, PyDict>> {
-        made(py, tracks_figure(&self.tracks, against, show))
+        as_dict(py, &tracks_figure(py, &self.tracks, against, show)?)
     }
 
     /// Draw the tracks in one picture; parameters, result and errors as ``Track.plot``.

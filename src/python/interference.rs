@@ -18,7 +18,7 @@ use crate::case::interference::{FoundLine, NaturalFrequency};
 use crate::case::{Case, Interference, KnownOrders};
 use crate::error::Error;
 use crate::figure::{Subject, clearest};
-use crate::units::{grouped, three_digits, with_error};
+use crate::units::{grouped, rpm_with_error, three_digits, with_error};
 
 /// Interference diagram: the lines of a run-up over speed, the orders that the machine can make, and where
 /// they meet natural frequencies. The trade also calls it a Campbell diagram.
@@ -121,10 +121,9 @@ impl PyInterference {
         rows.push(("orders", orders.join(", ")));
         rows.extend(self.inner.natural.iter().map(|natural| {
             let told = format!(
-                "{} Hz, met by 1x at {} ± {} rpm, amplification {}",
+                "{} Hz, met by 1x at {} rpm, amplification {}",
                 with_error(natural.hz(), natural.hz_error().max(1.0 / 60.0)),
-                grouped(natural.rpm),
-                grouped(natural.rpm_error.max(1.0)),
+                rpm_with_error(natural.rpm, natural.rpm_error),
                 three_digits(natural.amplification)
             );
             ("natural frequency", told)

@@ -1,4 +1,4 @@
-//! What the checks share about one channel: extremes, mean, level and the step of its converter.
+//! What fitness checks and the search for taps share about one channel: extremes, mean, level and the step of its converter.
 
 use super::Channel;
 use crate::dsp::stats;

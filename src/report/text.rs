@@ -16,7 +16,7 @@ use crate::units::clause;
 /// Evidence shown of one finding, in lines.
 const MOST_EVIDENCE: usize = 4;
 /// Evidence told of an observation.
-const MOST_OBSERVED: usize = 4;
+const MOST_OBSERVED: usize = 6;
 /// Levels shown, in lines.
 const MOST_LEVELS: usize = 4;
 /// Troubles of a recording shown, in lines.
@@ -277,6 +277,10 @@ fn observation(page: &mut Page, label: &str, finding: &Finding) {
         finding.evidence.iter().take(MOST_OBSERVED).map(|e| clause(&e.text)).collect();
     if !told.is_empty() {
         text.push_str(&format!(": {}", told.join("; ")));
+    }
+    let more = finding.evidence.len().saturating_sub(MOST_OBSERVED);
+    if more > 0 {
+        text.push_str(&format!("; {more} more in `report`"));
     }
     page.row(label, &text);
 }

@@ -4,7 +4,7 @@ use super::{Evidence, Kind, Need, Score, Signature};
 use crate::angle::critical::Critical;
 use crate::angle::critical::margin::{self, Met, Side};
 use crate::case::{Case, View};
-use crate::spectrum::tap::Ringing;
+use crate::spectrum::tap::{Ringing, TapResponse};
 use crate::units::grouped;
 
 /// A critical speed and a mode that rings at standstill may be the same where they are closer than this,
@@ -24,30 +24,13 @@ pub const SIGNATURE: Signature = Signature {
     proofs: &["resonance"],
 };
 
+/// Two channels tell the same critical speed where theirs differ by no more than this many standard errors.
+const SAME_SIGMAS: f64 = 3.0;
+
 /// A critical speed, and the channel that tells it.
 struct Told<'a> {
     critical: Critical,
     view: View<'a>,
-}
-
-impl Told<'_> {
-    /// Whether another critical speed is the same within two standard errors, or one of a split pair whose other
-    /// is on the far side of this one: then this is the two of them, not parted.
-    fn is_told_by(&self, told: &[Told]) -> bool {
-        let near = |other: &Critical| {
-            let error = self.critical.rpm_error.hypot(other.rpm_error);
-            (self.critical.rpm - other.rpm).abs() <= 2.0 * error
-        };
-        let between = |one: &Told| {
-            let pairs = told.iter().filter(|other| other.view.name() == one.view.name());
-            let (rpm, low) = (self.critical.rpm, one.critical.rpm);
-            one.critical.is_pair
-                && pairs
-                    .clone()
-                    .any(|other| other.critical.is_pair && low < rpm && rpm < other.critical.rpm)
-        };
-        told.iter().any(|one| near(&one.critical) || between(one))
-    }
 }
 
 fn score(case: &Case) -> Vec<Score> {
@@ -55,16 +38,63 @@ fn score(case: &Case) -> Vec<Score> {
         case.views().filter_map(|view| Some((view.critical()?, view))).collect();
     // the clearest channel first
     views.sort_by(|a, b| b.0.improvement.total_cmp(&a.0.improvement));
-    let mut told: Vec<Told> = Vec::new();
-    for (main, view) in &views {
-        let others = view.criticals().iter().filter(|other| *other != main);
-        let own = std::iter::once(main).chain(others);
-        let own = own.map(|critical| Told { critical: *critical, view: *view });
+    let channels: Vec<Vec<Critical>> = views
+        .iter()
+        .map(|(main, view)| {
+            let others = view.criticals().iter().filter(|other| *other != main);
+            std::iter::once(main).chain(others).copied().collect()
+        })
+        .collect();
+    let told = told_once(&channels).into_iter();
+    let told: Vec<Told> = told
+        .filter_map(|(channel, critical)| Some(Told { critical, view: views.get(channel)?.1 }))
+        .collect();
+    score_of(&told).into_iter().collect()
+}
+
+/// Each critical speed of several channels once, by the first channel that tells it, given as its place in the
+/// list. A single one that another channel parts into two is left to that channel, wherever it stands in the list.
+fn told_once(channels: &[Vec<Critical>]) -> Vec<(usize, Critical)> {
+    let mut told: Vec<(usize, Critical)> = Vec::new();
+    for (place, own) in channels.iter().enumerate() {
+        let is_told = |one: &Critical| told.iter().any(|(_, other)| is_same_critical(one, other));
+        let is_parted = |one: &Critical| {
+            let mut others = channels.iter().enumerate().filter(|(other, _)| *other != place);
+            others.any(|(_, all)| is_two_of(one, all))
+        };
         // those of one channel are parted already
-        let new: Vec<Told> = own.filter(|one| !one.is_told_by(&told)).collect();
+        let new: Vec<(usize, Critical)> = (own.iter())
+            .filter(|one| !is_told(one) && !is_parted(one))
+            .map(|one| (place, *one))
+            .collect();
         told.extend(new);
     }
-    score_of(&told).into_iter().collect()
+    told
+}
+
+fn is_same_critical(one: &Critical, other: &Critical) -> bool {
+    let error = one.rpm_error.hypot(other.rpm_error);
+    (one.rpm - other.rpm).abs() <= SAME_SIGMAS * error
+}
+
+/// Whether a single critical speed is a split pair of another channel, not parted: both partners lie on either
+/// side of it and within its own half-power width.
+fn is_two_of(one: &Critical, all: &[Critical]) -> bool {
+    let reach = 0.5 * one.rpm / one.amplification;
+    let is_near = |other: &Critical| (other.rpm - one.rpm).abs() <= reach;
+    !one.is_pair
+        && all.iter().any(|low| {
+            partner(low, all).is_some_and(|high| {
+                low.rpm < one.rpm && one.rpm < high.rpm && is_near(low) && is_near(high)
+            })
+        })
+}
+
+/// The other critical speed of a split pair in the same channel.
+fn partner<'a>(critical: &Critical, all: &'a [Critical]) -> Option<&'a Critical> {
+    all.iter()
+        .filter(|other| critical.is_pair && other.is_pair && *other != critical)
+        .min_by(|a, b| (a.rpm - critical.rpm).abs().total_cmp(&(b.rpm - critical.rpm).abs()))
 }
 
 /// The strongest critical speed of the clearest channel first, then its others, then what only other channels
@@ -129,11 +159,7 @@ fn numbered(item: Evidence, number: usize) -> Evidence {
 }
 
 fn place(critical: &Critical, all: &[Critical]) -> Evidence {
-    let partner = all
-        .iter()
-        .filter(|other| critical.is_pair && other.is_pair && *other != critical)
-        .min_by(|a, b| (a.rpm - critical.rpm).abs().total_cmp(&(b.rpm - critical.rpm).abs()));
-    let pair = partner.map_or_else(String::new, |other| {
+    let pair = partner(critical, all).map_or_else(String::new, |other| {
         format!(
             "; with {} rpm a split pair, as of supports that are not equally stiff all round",
             grouped(other.rpm)
@@ -156,7 +182,7 @@ fn place(critical: &Critical, all: &[Critical]) -> Evidence {
 /// Margin, what rings at standstill, half-power amplification, and run-up against run-down.
 fn details(critical: &Critical, view: &View) -> Vec<Evidence> {
     let mut evidence = margins(critical, view);
-    evidence.extend(at_standstill(critical, view));
+    evidence.extend(view.tapped().map(|tapped| at_standstill(critical, tapped)));
     evidence.push(half_power(critical));
     evidence.extend(both_ways(critical));
     evidence
@@ -248,16 +274,14 @@ fn both_ways(critical: &Critical) -> Vec<Evidence> {
     )]
 }
 
-fn at_standstill(critical: &Critical, view: &View) -> Option<Evidence> {
-    let tapped = view.tapped()?;
+fn at_standstill(critical: &Critical, tapped: &TapResponse) -> Evidence {
     let hz = critical.rpm / 60.0;
     let nearest = tapped
         .modes
         .iter()
         .min_by(|a, b| (a.hz / hz).ln().abs().total_cmp(&(b.hz / hz).ln().abs()));
-    let same = nearest.filter(|mode| is_same(critical, mode));
-    Some(match same {
-        Some(mode) => Evidence::new(
+    if let Some(mode) = nearest.filter(|mode| is_same(critical, mode)) {
+        return Evidence::new(
             "rings_at_standstill_hz",
             mode.hz,
             "Hz",
@@ -269,19 +293,114 @@ fn at_standstill(critical: &Critical, view: &View) -> Option<Evidence> {
                 grouped(60.0 * mode.hz),
                 100.0 * (60.0 * mode.hz / critical.rpm - 1.0).abs()
             ),
-        ),
-        None => Evidence::new(
-            "taps_without_it",
-            tapped.taps as f64,
-            "",
-            format!("not seen at standstill, in {} taps", tapped.taps),
-        ),
-    })
+        );
+    }
+    let [low_hz, high_hz] = tapped.searched_hz;
+    let reach_hz = reach_rpm(critical, 0.0) / 60.0;
+    if hz - reach_hz < low_hz || hz + reach_hz > high_hz {
+        return Evidence::new(
+            "outside_taps_hz",
+            hz,
+            "Hz",
+            format!(
+                "the taps tell nothing here: they are heard from {} to {} Hz",
+                grouped(low_hz),
+                grouped(high_hz)
+            ),
+        );
+    }
+    let noun = if tapped.taps == 1 { "tap" } else { "taps" };
+    Evidence::new(
+        "taps_without_it",
+        tapped.taps as f64,
+        "",
+        format!("not seen at standstill, in {} {noun}", tapped.taps),
+    )
 }
 
 /// Whether a mode at standstill lies at the critical speed, within both uncertainties and the allowance.
 fn is_same(critical: &Critical, mode: &Ringing) -> bool {
-    let (rpm, error) = (60.0 * mode.hz, 60.0 * mode.hz_error);
-    let reach = 2.0 * critical.rpm_error.hypot(error) + TAP_ALLOWANCE * critical.rpm;
-    (rpm - critical.rpm).abs() <= reach
+    (60.0 * mode.hz - critical.rpm).abs() <= reach_rpm(critical, 60.0 * mode.hz_error)
+}
+
+/// How far from a critical speed a mode of that standard error may ring and be the same, in rpm.
+fn reach_rpm(critical: &Critical, error_rpm: f64) -> f64 {
+    2.0 * critical.rpm_error.hypot(error_rpm) + TAP_ALLOWANCE * critical.rpm
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn single(rpm: f64, amplification: f64) -> Critical {
+        Critical { rpm_error: 0.001 * rpm, ..Critical::example(rpm, amplification) }
+    }
+
+    fn pair(low_rpm: f64, high_rpm: f64) -> Vec<Critical> {
+        let one = |rpm| Critical { is_pair: true, ..single(rpm, 12.0) };
+        vec![one(low_rpm), one(high_rpm)]
+    }
+
+    fn told(channels: &[Vec<Critical>]) -> Vec<(usize, f64)> {
+        told_once(channels).into_iter().map(|(place, critical)| (place, critical.rpm)).collect()
+    }
+
+    #[test]
+    fn a_pair_that_one_channel_does_not_part_is_told_as_a_pair_in_any_order() {
+        let (blurred, parted) = (vec![single(41_000.0, 6.0)], pair(40_000.0, 42_000.0));
+        let both = [(0, 40_000.0), (0, 42_000.0)];
+        assert_eq!(told(&[parted.clone(), blurred.clone()]), both);
+        assert_eq!(told(&[blurred.clone(), parted.clone()]), [(1, 40_000.0), (1, 42_000.0)]);
+        assert_eq!(told(&[blurred.clone(), parted, blurred]), [(1, 40_000.0), (1, 42_000.0)]);
+    }
+
+    #[test]
+    fn a_mode_that_is_no_blurred_pair_is_told() {
+        // between two pairs, and so narrow that it is no two modes of either
+        let mut pairs = pair(40_000.0, 41_000.0);
+        pairs.extend(pair(50_000.0, 51_000.0));
+        let narrow = vec![single(45_000.0, 15.0)];
+        assert_eq!(told(&[pairs.clone(), narrow.clone()]).len(), 5);
+        assert_eq!(told(&[narrow, pairs.clone()]).len(), 5);
+        // between the partners themselves, as far apart as partners can be
+        let between = vec![single(41_000.0, 15.0)];
+        assert_eq!(told(&[pair(36_000.0, 46_000.0), between.clone()]).len(), 3);
+        assert_eq!(told(&[between, pair(36_000.0, 46_000.0)]).len(), 3);
+        // so broad that it reaches partners of neither pair only, but the near ones of both
+        let broad = vec![single(45_500.0, 4.0)];
+        assert_eq!(told(&[pairs, broad]).len(), 5);
+    }
+
+    #[test]
+    fn channels_tell_the_same_within_three_standard_errors() {
+        // standard errors of 40 and 40 rpm make 57 together
+        let one = vec![single(40_000.0, 8.0)];
+        assert_eq!(told(&[one.clone(), vec![single(40_160.0, 8.0)]]).len(), 1);
+        assert_eq!(told(&[one, vec![single(40_180.0, 8.0)]]).len(), 2);
+    }
+
+    #[test]
+    fn taps_tell_only_of_the_band_in_which_they_are_heard() {
+        let tapped = |taps: usize| TapResponse {
+            channel: "front".to_owned(),
+            taps,
+            searched_hz: [150.0, 1_000.0],
+            modes: Vec::new(),
+            remarks: Vec::new(),
+        };
+        let of = |hz: f64| at_standstill(&single(60.0 * hz, 8.0), &tapped(10));
+        // what lies within 3 % and two standard errors of 0.1 % must be heard too
+        for hz in [160.0, 500.0, 960.0] {
+            let item = of(hz);
+            assert_eq!((item.key.as_str(), item.value), ("taps_without_it", 10.0), "{item:?}");
+            assert_eq!(item.text, "not seen at standstill, in 10 taps");
+        }
+        for hz in [100.0, 152.0, 980.0, 1_400.0] {
+            let item = of(hz);
+            assert_eq!((item.key.as_str(), item.value), ("outside_taps_hz", hz), "{item:?}");
+            assert_eq!(item.text, "the taps tell nothing here: they are heard from 150 to 1000 Hz");
+        }
+        let item = at_standstill(&single(30_000.0, 8.0), &tapped(1));
+        assert_eq!(item.text, "not seen at standstill, in 1 tap");
+    }
 }

@@ -125,7 +125,7 @@ impl Critical {
 
     /// One for tests, known exactly.
     #[cfg(test)]
-    fn example(rpm: f64, amplification: f64) -> Self {
+    pub(crate) fn example(rpm: f64, amplification: f64) -> Self {
         Self {
             rpm,
             rpm_error: 0.0,

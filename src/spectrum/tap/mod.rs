@@ -45,11 +45,14 @@ pub struct Ringing {
 pub struct TapResponse {
     /// Name of the channel.
     pub channel: String,
-    /// Taps used: those neither clipped nor cut short by the next one; 0 where the channel feels none.
+    /// Taps used: those neither clipped nor cut short, by the next stroke or the end, to less than half of the
+    /// time that one is usually heard; 0 where the channel feels none.
     pub taps: usize,
+    /// Lowest and highest frequency at which modes are looked for, in Hz; both 0 where no tap is used.
+    pub searched_hz: [f64; 2],
     /// The modes that ring, lowest first.
     pub modes: Vec<Ringing>,
-    /// What is wrong with the taps, a sentence each: none seen, clipped, too close together, too few.
+    /// What is wrong with the taps, a sentence each: none seen, clipped, cut short, too close together, too few.
     pub remarks: Vec<String>,
 }
 
@@ -59,7 +62,7 @@ pub struct TapResponse {
 ///
 /// # Errors
 /// [`Error::Input`] where a pulse channel shows that the shaft turns, no channel holds a tap, or all taps are
-/// clipped or too close together.
+/// clipped or cut short.
 pub fn ringing(recording: &Recording) -> Result<Vec<TapResponse>> {
     for channel in recording.with_role(Role::Pulse) {
         if let Ok(speed) = speed_from_pulses(channel, &mut Silent) {
@@ -96,7 +99,10 @@ fn nothing_usable(recording: &Recording, struck: &[Struck]) -> Error {
             (1, _) => "the only tap is clipped".to_owned(),
             (heard, clipped) if heard == clipped => format!("all {heard} taps are clipped"),
             (heard, clipped) => {
-                format!("{clipped} of {heard} taps are clipped, the others too close together")
+                let verb = if clipped == 1 { "is" } else { "are" };
+                format!(
+                    "{clipped} of {heard} taps {verb} clipped, the others too close together or to the end"
+                )
             }
         };
         let mend = "lower the gain or strike more softly, and record the taps again";
@@ -113,56 +119,60 @@ fn nothing_usable(recording: &Recording, struck: &[Struck]) -> Error {
 /// A channel and the taps that it feels.
 struct Struck<'a> {
     channel: &'a Channel,
-    /// The taps that are used.
+    /// The taps that are used, and the samples of each that are.
     used: Vec<Tap>,
-    /// Taps in all, clipped ones among them, and when the first starts, in s.
+    len: usize,
+    /// Taps in all, those left out as clipped and as cut short, and when the first starts, in s.
     heard: usize,
     clipped: usize,
+    short: usize,
     first_s: f64,
-    /// Least time between two taps, in s; `None` of a single one.
+    /// Usual time between two taps, in s; `None` of a single one.
     apart_s: Option<f64>,
 }
 
 impl<'a> Struck<'a> {
     fn of(channel: &'a Channel) -> Self {
         let taps = decays::taps(channel);
-        let apart = taps.windows(2).map(|pair| pair[1].onset - pair[0].onset).min();
+        let heard = taps.len();
+        let first_s = taps.first().map_or(0.0, |tap| channel.time_s(tap.onset as f64));
+        let apart: Vec<f64> =
+            taps.windows(2).map(|pair| (pair[1].onset - pair[0].onset) as f64).collect();
+        let whole: Vec<Tap> = taps.into_iter().filter(|tap| !tap.is_clipped).collect();
+        let clipped = heard - whole.len();
+        let (used, len) = long_enough(whole, channel.rate_hz);
         Self {
             channel,
-            heard: taps.len(),
-            clipped: taps.iter().filter(|tap| tap.is_clipped).count(),
-            first_s: taps.first().map_or(0.0, |tap| channel.time_s(tap.onset as f64)),
-            apart_s: apart.map(|samples| samples as f64 / channel.rate_hz),
-            used: (taps.into_iter())
-                .filter(|tap| !tap.is_clipped && tap.is_free(channel.rate_hz))
-                .collect(),
+            len,
+            heard,
+            clipped,
+            short: heard - clipped - used.len(),
+            first_s,
+            apart_s: (!apart.is_empty()).then(|| stats::median(&apart) / channel.rate_hz),
+            used,
         }
     }
 
     fn response(&self) -> TapResponse {
-        let modes = self.modes();
+        let spectra = self.spectra();
+        let modes = spectra.modes();
         TapResponse {
             channel: self.channel.name().to_owned(),
             taps: self.used.len(),
+            searched_hz: if self.used.is_empty() { [0.0; 2] } else { spectra.searched_hz() },
             remarks: self.remarks(&modes),
             modes,
         }
     }
 
-    /// The modes in the decays, which are brought to one length: that of the usual one, and no longer
-    /// than any is free.
-    fn modes(&self) -> Vec<Ringing> {
-        let mut heard: Vec<f64> = self.used.iter().map(|tap| tap.heard as f64).collect();
-        let Some(free) = self.used.iter().map(|tap| tap.free.len()).min() else {
-            return Vec::new();
-        };
-        let len = fft::good_length_below(free.min(stats::median_of(&mut heard) as usize));
+    /// The spectra of the decays.
+    fn spectra(&self) -> modes::Response {
         let samples = self.channel.values();
         let decays = self.used.iter().filter_map(|tap| {
             let from = tap.free.start;
-            samples.get(from..from + len)
+            samples.get(from..from + self.len)
         });
-        modes::Response::of(decays, self.channel.rate_hz).modes()
+        modes::Response::of(decays, self.channel.rate_hz)
     }
 
     fn remarks(&self, modes: &[Ringing]) -> Vec<String> {
@@ -177,6 +187,12 @@ impl<'a> Struck<'a> {
                 self.clipped
             )
         });
+        let short = (self.short > 0).then(|| {
+            format!(
+                "{} of {heard} taps on channel {name} cut short by the next stroke or the end, and left out",
+                self.short
+            )
+        });
         let few = match used {
             0 => Some(format!("no usable tap on channel {name}: nothing tells what rings there")),
             1..LEAST_TAPS => Some(format!(
@@ -186,21 +202,23 @@ impl<'a> Struck<'a> {
             )),
             _ => None,
         };
-        [clipped, self.crowded(modes), few].into_iter().flatten().collect()
+        [clipped, short, self.crowded(modes), few].into_iter().flatten().collect()
     }
 
     /// Says where the ringing of one tap runs into the next. What is left of it keeps frequency and damping, so
     /// that no result is wrong, but the decays are short and the modes less sure.
     fn crowded(&self, modes: &[Ringing]) -> Option<String> {
         let apart_s = self.apart_s?;
-        let left = share_left(modes, apart_s);
+        let len_s = self.len as f64 / self.channel.rate_hz;
+        let left = share_left(modes, len_s, apart_s);
         if left.is_nan() || left <= CROWDED {
             return None;
         }
         let wait_s = (1..=200).map(|step| 0.1 * f64::from(step));
-        let enough_s = wait_s.into_iter().find(|&time_s| share_left(modes, time_s) <= DIED_AWAY);
+        let enough_s =
+            wait_s.into_iter().find(|&time_s| share_left(modes, len_s, time_s) <= DIED_AWAY);
         Some(format!(
-            "taps on channel {} are crowded, the closest {apart_s:.2} s apart: {:.0} % of the ringing runs into the \
+            "taps on channel {} are crowded, usually {apart_s:.2} s apart: {:.0} % of the ringing runs into the \
              next one; wait {} s between taps",
             self.channel.name(),
             100.0 * left,
@@ -209,13 +227,26 @@ impl<'a> Struck<'a> {
     }
 }
 
+/// The taps whose decays are long enough, and the length in samples to which these are brought: that of the
+/// usual one, and no longer than any of them is free. A bounce of the hammer, or an end soon after the last
+/// stroke, must not shorten all the others.
+fn long_enough(taps: Vec<Tap>, rate_hz: f64) -> (Vec<Tap>, usize) {
+    let mut free: Vec<Tap> = taps.into_iter().filter(|tap| tap.is_free(rate_hz)).collect();
+    let usual = stats::median_of(&mut free.iter().map(|tap| tap.heard as f64).collect::<Vec<_>>());
+    free.retain(|tap| tap.free.len() as f64 >= 0.5 * usual);
+    let len = free.iter().map(|tap| tap.free.len()).min().unwrap_or(0).min(usual as usize);
+    let len = if free.is_empty() { 0 } else { fft::good_length_below(len) };
+    (free, len)
+}
+
 /// Share of the ringing that is left after a time in s; not a number where nothing rings.
 ///
-/// The height of a peak times the decay rate of its mode is the size of the mode at the start.
-fn share_left(modes: &[Ringing], time_s: f64) -> f64 {
+/// A mode of size A that falls at the rate s peaks, seen for a time T, at A (1 - e^(-s T)) / s: so its size is
+/// had from the peak in the spectrum of decays `len_s` long.
+fn share_left(modes: &[Ringing], len_s: f64, time_s: f64) -> f64 {
     let sizes = modes.iter().map(|mode| {
         let decay = std::f64::consts::TAU * mode.hz * mode.damping;
-        (mode.share * decay, (-decay * time_s).exp())
+        (mode.share * decay / -(-decay * len_s).exp_m1(), (-decay * time_s).exp())
     });
     let (all, left) =
         sizes.fold((0.0, 0.0), |(all, left), (size, decay)| (all + size, left + size * decay));
@@ -371,6 +402,99 @@ mod tests {
         assert!(error.contains("all 10 taps are clipped") && error.contains("softly"), "{error}");
     }
 
+    /// Ten good taps, a bounce 25 ms after the fourth, and an end 25 ms after one more: these two are left out,
+    /// and the others are heard as long as without them.
+    #[test]
+    fn taps_cut_short_do_not_shorten_the_others() {
+        let (hz, zeta) = (310.0, 0.012);
+        let mut samples = tapped_every(0.7, 11, &[(hz, zeta, 1.0)], 0.003);
+        let at = |time_s: f64| (time_s * RATE_HZ) as usize;
+        let (bounce, end) = (at(0.5 + 3.0 * 0.7 + 0.025), at(0.5 + 10.0 * 0.7 + 0.025));
+        samples.truncate(end);
+        for (i, value) in samples.iter_mut().skip(bounce).take(12_000).enumerate() {
+            let turn = TAU * hz * i as f64 / RATE_HZ;
+            *value += (2.0 * (-zeta * turn).exp() * turn.sin()) as f32;
+        }
+        let found = ringing(&recording(samples)).expect("there are taps");
+        let [front] = &found[..] else { panic!("{found:?}") };
+        assert_eq!(front.taps, 10, "{front:?}");
+        let told =
+            "2 of 12 taps on channel front cut short by the next stroke or the end, and left out";
+        assert_eq!(front.remarks, [told]);
+        assert!(front.searched_hz[0] < 25.0, "{front:?}");
+        let [mode] = front.modes[..] else { panic!("{front:?}") };
+        assert!((mode.hz / hz - 1.0).abs() < 0.002, "{mode:?}");
+        assert!((mode.damping / zeta - 1.0).abs() < 0.1, "{mode:?}");
+        assert!((mode.hz - hz).abs() < 3.0 * mode.hz_error, "{mode:?}");
+        assert!((mode.damping - zeta).abs() < 3.0 * mode.damping_error, "{mode:?}");
+        assert!(mode.hz_error < 0.001 * hz, "{mode:?}");
+    }
+
+    /// A slow and a fast mode of equal size, seen for so short a time that the slow one has barely begun to
+    /// fall: what is left of both follows from the sizes planted.
+    #[test]
+    fn what_is_left_of_a_slow_and_a_fast_mode() {
+        let (slow, fast) = ((310.0, 0.003), (600.0, 0.03));
+        let len = 2_560;
+        // both on a bin of the spectrum, so that its peaks are theirs
+        let decay = |lead: f64| -> Vec<f32> {
+            let value = |i: usize| {
+                let t = i as f64 / RATE_HZ;
+                let mode = |(hz, zeta): (f64, f64)| {
+                    (-zeta * TAU * hz * t).exp() * (TAU * hz * t + lead).cos()
+                };
+                (mode(slow) + mode(fast)) as f32
+            };
+            (0..len).map(value).collect()
+        };
+        let decays: Vec<Vec<f32>> = (0..6).map(|i| decay(f64::from(i))).collect();
+        let modes = modes::Response::of(decays.iter().map(Vec::as_slice), RATE_HZ).modes();
+        assert_eq!(modes.len(), 2, "{modes:?}");
+        for time_s in [0.05_f64, 0.1, 0.3] {
+            let left = |(hz, zeta): (f64, f64)| (-zeta * TAU * hz * time_s).exp();
+            let planted = 0.5 * (left(slow) + left(fast));
+            let found = share_left(&modes, len as f64 / RATE_HZ, time_s);
+            assert!((found / planted - 1.0).abs() < 0.08, "{time_s} s: {found} {planted}");
+        }
+    }
+
+    /// One tap in noise, that no other taps average.
+    #[test]
+    fn noise_beside_a_single_tap_is_no_mode() {
+        for seed in 1..=20 {
+            let mut samples = struck_body(684.0, 0.05, 5e-3, seed);
+            samples.truncate((1.2 * RATE_HZ) as usize);
+            let found = ringing(&recording(samples)).expect("there is a tap");
+            let [front] = &found[..] else { panic!("{found:?}") };
+            let [mode] = front.modes[..] else { panic!("seed {seed}: {front:?}") };
+            assert_eq!(front.taps, 1);
+            assert!((mode.hz / 684.0 - 1.0).abs() < 0.01, "seed {seed}: {mode:?}");
+        }
+    }
+
+    #[test]
+    fn why_no_tap_can_be_used_is_told() {
+        let told = |samples: Vec<f32>| {
+            ringing(&recording(samples)).expect_err("none can be used").to_string()
+        };
+        let until = |time_s: f64, mut samples: Vec<f32>| {
+            samples.truncate((time_s * RATE_HZ) as usize);
+            samples
+        };
+        let single = tapped_every(0.7, 1, &[(310.0, 0.012, 1.0)], 0.003);
+        let text = told(cut_at(0.2, single.clone()));
+        assert!(text.contains("the only tap is clipped") && text.contains("softly"), "{text}");
+        let text = told(until(0.515, single.clone()));
+        assert!(text.contains("the taps follow each other, or the end follows them"), "{text}");
+        assert!(text.contains("let the last one die away"), "{text}");
+        // a strong one, clipped, and a weak one at the end
+        let mut both = cut_at(0.5, single.clone());
+        both.truncate((0.7 * RATE_HZ) as usize);
+        both.extend(until(0.515, single).iter().map(|x| 0.3 * x));
+        let text = told(both);
+        assert!(text.contains("1 of 2 taps is clipped, the others too close together"), "{text}");
+    }
+
     #[test]
     fn few_taps_are_told() {
         for (taps, told) in [(1, "only 1 usable tap on"), (2, "only 2 usable taps on")] {
@@ -393,7 +517,7 @@ mod tests {
         };
         let front = found(0.09);
         let [remark] = &front.remarks[..] else { panic!("{front:?}") };
-        assert!(remark.contains("crowded, the closest 0.09 s apart: 12 %"), "{remark}");
+        assert!(remark.contains("crowded, usually 0.09 s apart: 12 %"), "{remark}");
         assert!(remark.ends_with("wait 0.2 s between taps"), "{remark}");
         let [mode] = front.modes[..] else { panic!("{front:?}") };
         assert!((mode.hz / 310.0 - 1.0).abs() < 0.005, "{mode:?}");

@@ -1,8 +1,9 @@
 //! The modes in the spectra of free decays.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 
-use super::Ringing;
+use super::{LEAST_TAPS, Ringing};
 use crate::dsp::columns::{norm, orthonormal, without};
 use crate::dsp::fft::{self, Complex64};
 use crate::dsp::least_squares;
@@ -55,6 +56,20 @@ impl Response {
         modes
     }
 
+    /// Bins in which modes are looked for; none without a decay.
+    fn searched(&self) -> Range<usize> {
+        let last = (HIGHEST_SHARE * self.rate_hz / self.bin_hz) as usize;
+        let first = ((LOWEST_HZ / self.bin_hz).ceil() as usize).max(3);
+        let bins = self.spectra.first().map_or(0, Vec::len);
+        first..last.min(bins).max(first)
+    }
+
+    /// Lowest and highest frequency at which modes are looked for, in Hz; the same where there are none.
+    pub(super) fn searched_hz(&self) -> [f64; 2] {
+        let searched = self.searched();
+        [searched.start, searched.end].map(|bin| bin as f64 * self.bin_hz)
+    }
+
     /// Root mean square over the taps, each brought to the same size.
     fn mean_amplitude(&self) -> Vec<f64> {
         let bins = self.spectra.first().map_or(0, Vec::len);
@@ -70,9 +85,9 @@ impl Response {
 
     /// Bins of the peaks that stand out, highest first.
     fn peaks(&self, mean: &[f64]) -> Vec<usize> {
-        let last = ((HIGHEST_SHARE * self.rate_hz / self.bin_hz) as usize).min(mean.len());
-        let first = ((LOWEST_HZ / self.bin_hz).ceil() as usize).max(3);
-        let highest = mean.get(first..last).unwrap_or_default().iter().copied().fold(0.0, f64::max);
+        let searched = self.searched();
+        let highest =
+            mean.get(searched.clone()).unwrap_or_default().iter().copied().fold(0.0, f64::max);
         let stands = |k: usize| {
             let reach = (k / 3).max(12);
             let around = &mean[k.saturating_sub(reach).max(1)..(k + reach).min(mean.len())];
@@ -82,7 +97,7 @@ impl Response {
                 && mean[k] > LEAST_PEAK * highest
                 && (mean[k] > PROMINENCE * stats::median(around) || is_broad_peak(mean, k))
         };
-        let mut peaks: Vec<usize> = (first..last).filter(|&k| stands(k)).collect();
+        let mut peaks: Vec<usize> = searched.filter(|&k| stands(k)).collect();
         peaks.sort_by(|&a, &b| mean[b].total_cmp(&mean[a]));
         peaks.truncate(MOST_MODES);
         peaks
@@ -117,7 +132,7 @@ impl Response {
         let (hz, damping) = self.fitted(&all, from, to, start)?;
         // each tap left out in turn: their scatter is the error (the jackknife)
         let count = all.len() as f64;
-        let others: Vec<(f64, f64)> = if all.len() >= 3 {
+        let others: Vec<(f64, f64)> = if all.len() >= LEAST_TAPS {
             let left_out = |i: &usize| {
                 let kept: Vec<usize> = all.iter().copied().filter(|j| j != i).collect();
                 self.fitted(&kept, from, to, [(TAU * hz).ln(), damping.ln()])
@@ -127,7 +142,7 @@ impl Response {
             Vec::new()
         };
         let error = |value: f64, of: &dyn Fn(&(f64, f64)) -> f64, floor: f64| {
-            if others.len() < 3 {
+            if others.len() < LEAST_TAPS {
                 // one or two taps tell nothing of their scatter
                 return 10.0 * floor;
             }

@@ -39,6 +39,9 @@ pub const DEFAULT_RANGE_RPM: (f64, f64) = (300.0, 300_000.0);
 const LEAST_SCORE: f64 = 3.5;
 /// A ridge moves when its speed covers this range (in ln f); else hum and resonances look like it.
 const LEAST_SPAN: f64 = 0.04;
+/// Range over which the speed must move within the stretch that is kept: it is there that what moves with it
+/// speaks for a shaft.
+const LEAST_KEPT_SPAN: f64 = 0.5 * LEAST_SPAN;
 /// Shares of the recording, and of the stretch, in which the lines must be found.
 const LEAST_KEPT: f64 = 0.5;
 const LEAST_COVERAGE: f64 = 0.8;
@@ -253,6 +256,9 @@ fn follow(signal: &Signal, known: &Known<'_>) -> Result<Followed, Refused> {
     let (path, pass) =
         settle(signal, path, window_s, long_window_s, &as_places).ok_or_else(lost)?;
     let stretch = pass.stretch().ok_or_else(lost)?;
+    if span_within(&path, &stretch) < LEAST_KEPT_SPAN {
+        return Err(Refused::still("the line moves only where it is not clearly seen"));
+    }
     doubts(signal, &ridge, &stretch, best, window_s)?;
     Ok(Followed { path, stretch, window_s, readings, orders, moving: true })
 }
@@ -277,6 +283,15 @@ fn path_range(path: &Path) -> (f64, f64) {
     speeds.sort_by(f64::total_cmp);
     let at = |q: f64| speeds[((speeds.len() - 1) as f64 * q).round() as usize];
     (at(0.05), at(0.95))
+}
+
+/// Range of ln f of a path over a stretch.
+fn span_within(path: &Path, stretch: &Stretch) -> f64 {
+    let inside = |t: &&f64| (stretch.start_s..=stretch.end_s).contains(*t);
+    let logs = path.times().iter().filter(inside).map(|&t| path.ln_at(t));
+    let (low, high) = logs
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), ln| (low.min(ln), high.max(ln)));
+    high - low
 }
 
 /// The strongest orders of a reading.
@@ -476,4 +491,28 @@ fn reason_for(best: &Reading, other: &Reading, factor: f64) -> String {
         return format!("{factor:.3} of the speed given");
     }
     format!("the line at order {first} would be one of orders {named}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_moves_within_the_stretch_counts() {
+        let times: Vec<f64> = (0..=40).map(|i| 0.1 * f64::from(i)).collect();
+        // slides by 8 % within two seconds, then stands
+        let logs: Vec<f64> = times.iter().map(|t| 8.0 + 0.04 * (2.0 - t).max(0.0)).collect();
+        let path = Path::through(&times, &logs);
+        let stretch = |start_s: f64, end_s: f64| Stretch {
+            start_s,
+            end_s,
+            coverage: 1.0,
+            residual: 0.0,
+            worst_residual: 0.0,
+            scatter: 0.0,
+        };
+        assert!((span_within(&path, &stretch(0.0, 4.0)) - 0.08).abs() < 1e-9);
+        assert!(span_within(&path, &stretch(2.4, 4.0)) < 1e-3);
+        assert!(span_within(&path, &stretch(2.4, 4.0)) < LEAST_KEPT_SPAN);
+    }
 }
