@@ -178,7 +178,7 @@ class Channel:
         """
         Columns and what they mean: time_s, values, unit, role, rate_hz.
         """
-    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., method: str = "transform", turns: SupportsFloat | SupportsIndex | None = None, seconds: SupportsFloat | SupportsIndex | None = None, bandwidth_orders: SupportsFloat | SupportsIndex | None = None, bandwidth_hz: SupportsFloat | SupportsIndex | None = None, poles: SupportsIndex | None = None, tones_hz: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., others: SupportsGetItem[int, tuple[Speed, SupportsFloat | SupportsIndex]] = ...) -> Tracks:
+    def track(self, /, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex = ..., method: str = "transform", turns: SupportsFloat | SupportsIndex | None = None, seconds: SupportsFloat | SupportsIndex | None = None, bandwidth_orders: SupportsFloat | SupportsIndex | None = None, bandwidth_hz: SupportsFloat | SupportsIndex | None = None, poles: SupportsIndex | None = None, tones_hz: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., others: SupportsGetItem[int, tuple[Speed, SupportsFloat | SupportsIndex]] = ...) -> Tracks:
         """
         Order tracks: amplitude and phase of orders over time and speed.
 
@@ -189,7 +189,7 @@ class Channel:
         ----------
         speed : Speed, optional
             Shaft speed; may be left out where the machine file states a constant one.
-        orders : list of float, default [1]
+        orders : float or list of float, default [1]
             Multiples of shaft speed, above 0 and up to 1000.
         method : {"transform", "blocks", "filter"}, default "transform"
             transform: windows of constant turns, one resolution in orders. blocks: windows of constant
@@ -1124,7 +1124,7 @@ class Recording:
             out of range, no turns lie between the speeds,
             or the channels are too short.
         """
-    def interference(self, /, speed: Speed, *, channel: str | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., diagnosis: Diagnosis | None = None) -> Interference:
+    def interference(self, /, speed: Speed, *, channel: str | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex = ..., diagnosis: Diagnosis | None = None) -> Interference:
         """
         Interference diagram of a run-up or run-down: which order meets which natural frequency at which
         speed.
@@ -1140,7 +1140,7 @@ class Recording:
         channel : str, optional
             A vibration channel (of sound alone, a microphone); by default the one that shows a critical
             speed most clearly, else the one whose limit is used up most.
-        orders : list of float, default [1, 2, 3]
+        orders : float or list of float, default [1, 2, 3]
             Multiples of shaft speed shown beside blades and bearings.
         diagnosis : Diagnosis, optional
             The lines of the bearing faults that it found stand where they were found, and always find room.
@@ -1169,7 +1169,7 @@ class Recording:
         """
         What the reader guessed or repaired, a sentence each.
         """
-    def orbit(self, /, first: str, second: str, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] = ..., at_rpm: SupportsFloat | SupportsIndex | None = None, at_s: SupportsFloat | SupportsIndex | None = None, turns: SupportsIndex | None = None, angles_deg: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Orbit:
+    def orbit(self, /, first: str, second: str, speed: Speed | None = None, *, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex = ..., at_rpm: SupportsFloat | SupportsIndex | None = None, at_s: SupportsFloat | SupportsIndex | None = None, turns: SupportsIndex | None = None, angles_deg: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Orbit:
         """
         Orbit: the path of the shaft's centre, from two like sensors that look at it from different sides.
 
@@ -1185,7 +1185,7 @@ class Recording:
             Names of two radial channels of one quantity at one place, 45 to 135 degrees apart.
         speed : Speed, optional
             Shaft speed; may be left out where the machine file states a constant one.
-        orders : list of float, default [1]
+        orders : float or list of float, default [1]
             Orders of the filtered orbit, above 0 and up to 1000.
         at_rpm, at_s : float, optional
             The turns around the first passing of a speed in rpm, or around a time in seconds; by default
@@ -1329,7 +1329,7 @@ class Spectrogram:
         """
         Name of the channel it was made from.
         """
-    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> "dict[str, Any]":
+    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> "dict[str, Any]":
         """
         The spectrogram as data: panels, axes, map, order lines.
 
@@ -1337,7 +1337,7 @@ class Spectrogram:
         ----------
         speed : Speed, optional
             Puts order lines over the map, and bounds it to somewhat above them.
-        orders : list of float, optional
+        orders : float or list of float, optional
             Orders to mark; by default 1, 2, 3, the blades of the machine file, and what a diagnosis found.
             Orders of blades and bearings are called by their names.
         band_hz : tuple of float, optional
@@ -1358,7 +1358,7 @@ class Spectrogram:
         """
         Frequencies in Hz: float64, shape (frequencies,).
         """
-    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> Any:
+    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, waterfall: bool = False, diagnosis: Diagnosis | None = None) -> Any:
         """
         Draw the spectrogram; returns the matplotlib axes.
 
@@ -1422,7 +1422,7 @@ class Spectrum:
         """
         Name of the channel it was made from.
         """
-    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> "dict[str, Any]":
+    def figure(self, /, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> "dict[str, Any]":
         """
         The spectrum as data: panels, axes, curves, marks.
 
@@ -1430,7 +1430,7 @@ class Spectrum:
         ----------
         speed : Speed, optional
             Marks orders: as lines where it is steady, else as the stretches that they pass through.
-        orders : list of float, default [1, 2, 3]
+        orders : float or list of float, default [1, 2, 3]
             Orders to mark.
         band_hz : tuple of float, optional
             Lowest and highest frequency shown.
@@ -1452,7 +1452,7 @@ class Spectrum:
         """
         Equivalent noise bandwidth of the window in Hz.
         """
-    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> Any:
+    def plot(self, /, ax: Any | None = None, *, speed: Speed | None = None, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, scale: str = "log") -> Any:
         """
         Draw the spectrum; returns the matplotlib axes.
 
@@ -1719,7 +1719,10 @@ class Track:
         ----------
         show : {'both', 'amplitude', 'phase', 'polar'}, default 'both'
             Amplitude above phase (two axes), one of them, or both in one polar picture. Critical speeds that a
-            track of order 1 shows are marked over speed and in the polar picture.
+            track of order 1 shows are marked over speed and in the polar picture, with their amplification.
+            Phase is unwrapped: it goes on over whole turns instead of stepping back to zero, so that the axis
+            may reach below 0 or above 360 degrees. It has gaps where the amplitude lies below three of its
+            standard errors.
         against : {'speed', 'time'}, optional
             By default speed where it changes.
 
@@ -1862,7 +1865,8 @@ def diagnose(recording: Recording, *, rpm: SupportsFloat | SupportsIndex | None 
         Lowest and highest speed in rpm, for a search without pulses.
     tap : Recording, optional
         Taps on the machine at standstill, by the same sensors: critical speeds that ring there too are told
-        apart. Channels of the same name are compared; taps that are clipped or cut short are left out, and
+        apart. Channels of the same name are compared, so read it with the run's machine file where its own
+        names differ; taps that are clipped or cut short are left out, and
         ``notes`` says so, and where they are too few, too close together, or not felt by a channel.
 
     Returns
