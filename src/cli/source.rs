@@ -301,6 +301,7 @@ mod tests {
 
         // as many as feel vibration: the pulse is left out
         let mut with_pulse = recording(["front", "pulse"]);
+        with_pulse.channels[0].spec.role = Some(Role::Vibration);
         with_pulse.channels[1].spec.role = Some(Role::Pulse);
         let alone =
             vec![Channel::new(ChannelSpec::named("ch1"), 1000.0, vec![7.0; 8]).expect("a channel")];

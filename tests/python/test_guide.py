@@ -187,7 +187,7 @@ def test_links_lead_somewhere(page):
 
 
 # README commands that build, install or test the project: other checks run them
-BUILDING = ("cargo ", "pip ", "tests/run")
+BUILDING = ("cargo ", "pip ", "python3 -m venv ", ". ~/", "tests/run")
 
 
 def write_taps(path):
