@@ -23,6 +23,8 @@ pub mod case;
 
 pub mod signature;
 
+pub mod balance;
+
 pub mod diagnose;
 
 pub mod screen;

@@ -155,6 +155,11 @@ FIGURES = (
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
     Figure("angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")),
     Figure(
+        "balance_vectors",
+        ("src/dsp/*.rs", "src/balance/*.rs", "tests/rust/balance.rs"),
+        rust("balance::closed_loop_figures"),
+    ),
+    Figure(
         "tracking_filter",
         (*ANGLE, "src/python/channel.rs", "tests/bench/tracking_filter.py"),
         optimised("tests/bench/tracking_filter.py"),
