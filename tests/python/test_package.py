@@ -162,7 +162,7 @@ with open(sys.argv[1], "wb") as table:
 works = {
     "diagnose": lambda: qs.diagnose(rec),
     "diagnose at a speed": lambda: qs.diagnose(rec, rpm=60_000),
-    "envelope": lambda: [rec[name].envelope_spectrum() for name in names],
+    "envelope": lambda: [rec[name].envelope_spectrum() for name in 4 * names],
     "speed": lambda: rec.speed(),
     "read": lambda: qs.read(sys.argv[1], rate_hz=51_200),
 }
