@@ -616,19 +616,24 @@ def _behind(ax: Axes, lines: list[Any]) -> list[dict[str, Any]]:
             ax.plot([x[-1], x[-1]], [y[-1], y1], linestyle=(0, (1, 2)), **drawn)
             above.append({"at": float(x[-1]), "label": line["name"], "minor": False, "family": LINES})
         elif x[0] < x1 < x[-1]:
-            ax.annotate(
-                _plain(line["name"]),
-                (1, float(np.interp(x1, x, y))),
-                xycoords=("axes fraction", "data"),
-                xytext=(SCALE_PT, 0),
-                textcoords="offset points",
-                ha="left",
-                va="center",
-                fontsize=7.5,
-                color=COLOURS[0],
-                annotation_clip=False,
-            )
+            _at_the_right(ax, _plain(line["name"]), float(np.interp(x1, x, y)), (SCALE_PT, 0))
     return above
+
+
+def _at_the_right(ax: Axes, name: str, height: float, away: tuple[float, float]) -> None:
+    """Name a line at the right edge, so many points away from where it leaves."""
+    ax.annotate(
+        name,
+        (1, height),
+        xycoords=("axes fraction", "data"),
+        xytext=away,
+        textcoords="offset points",
+        ha="left",
+        va="center",
+        fontsize=7.5,
+        color=COLOURS[0],
+        annotation_clip=False,
+    )
 
 
 def _lines(ax: Axes, lines: list[Any]) -> None:
@@ -693,18 +698,8 @@ def _ends(ax: Axes, lines: list[Any]) -> list[dict[str, Any]]:
     apart = LINE_PT / 72 / _size_in(ax)[1] * (top - foot)
     heights = _spread([height for height, _ in beside], apart, foot, top)
     for (height, name), moved in zip(beside, heights, strict=True):
-        ax.annotate(
-            name,
-            (1, height),
-            xycoords=("axes fraction", "data"),
-            xytext=(5, (moved - height) / (top - foot) * 72 * _size_in(ax)[1]),
-            textcoords="offset points",
-            ha="left",
-            va="center",
-            fontsize=7.5,
-            color=COLOURS[0],
-            annotation_clip=False,
-        )
+        up_pt = (moved - height) / (top - foot) * 72 * _size_in(ax)[1]
+        _at_the_right(ax, name, height, (5, up_pt))
     return above
 
 

@@ -130,20 +130,6 @@ impl Uncertain {
     pub fn deviations(&self) -> Vec<f64> {
         deviations(&self.covariance)
     }
-
-    /// The unbalance after a correction, before any spin tells how it went.
-    pub fn corrected(&self, correction: &Correction) -> Self {
-        let mut after = self.clone();
-        for (p, planned) in correction.planned.iter().enumerate() {
-            after.mean[p] += planned;
-            if planned.norm() > 0.0 {
-                let spread = precision(*planned, correction.spread).try_inverse();
-                let mut block = after.covariance.fixed_view_mut::<2, 2>(2 * p, 2 * p);
-                block += spread.unwrap_or_default();
-            }
-        }
-        after
-    }
 }
 
 /// Standard deviation of both parts in each plane, from a covariance of real and imaginary parts in turn.
@@ -326,20 +312,9 @@ impl Values {
 }
 
 impl Posterior {
-    /// Readings that a spin should give, and the covariance of what it will give (real and imaginary part of each
-    /// reading in turn). `history` is the one that gave this posterior; the spin's own readings are not looked at.
-    pub fn predicted(&self, history: &History, spin: &Spin) -> (Vec<Complex64>, DMatrix<f64>) {
-        let layout = self.values.layout();
-        let search = Search { history, reference: &self.reference, layout };
-        let (readings, change) = search.predict(spin, &self.values);
-        let covariance =
-            &change * &self.spread * change.transpose() + search.covariance(spin, &self.values);
-        (readings.into_iter().map(|r| r.value).collect(), covariance)
-    }
-
     /// Covariance of the unbalance now after one more spin like `spin`, by the curvature here.
     pub fn covariance_after(&self, history: &History, spin: &Spin) -> DMatrix<f64> {
-        let search = Search { history, reference: &self.reference, layout: self.values.layout() };
+        let search = self.search(history);
         let (_, change) = search.predict(spin, &self.values);
         let gain = &self.spread * change.transpose();
         let all = &change * &gain + search.covariance(spin, &self.values);
@@ -351,7 +326,7 @@ impl Posterior {
 
     /// Covariance of the unbalance that one spin alone leaves, with the coefficients as they are here.
     pub fn covariance_of_one(&self, history: &History, spin: &Spin) -> DMatrix<f64> {
-        let search = Search { history, reference: &self.reference, layout: self.values.layout() };
+        let search = self.search(history);
         let (_, change) = search.predict(spin, &self.values);
         let of_first = change.columns(0, 2 * self.values.layout().planes).into_owned();
         let covariance = search.covariance(spin, &self.values);
@@ -359,18 +334,9 @@ impl Posterior {
         information.and_then(|i| i.try_inverse()).unwrap_or_else(|| self.now.covariance.clone())
     }
 
-    /// How far a spin lies from what was predicted: the square of its distance in standard deviations, to be
-    /// held against chi-squared with two degrees of freedom for each reading.
-    pub fn surprise(&self, history: &History, spin: &Spin) -> f64 {
-        let (predicted, covariance) = self.predicted(history, spin);
-        let off = DVector::from_iterator(
-            2 * predicted.len(),
-            spin.readings.iter().zip(&predicted).flat_map(|(read, p)| {
-                let off = read - p;
-                [off.re, off.im]
-            }),
-        );
-        covariance.cholesky().map_or(f64::INFINITY, |factor| off.dot(&factor.solve(&off)))
+    /// The search at its end.
+    fn search<'a>(&'a self, history: &'a History) -> Search<'a> {
+        Search { history, reference: &self.reference, layout: self.values.layout() }
     }
 }
 

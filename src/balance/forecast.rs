@@ -17,6 +17,8 @@ use crate::dsp::fft::Complex64;
 const GAMES: usize = 200;
 /// A game ends here.
 const MOST_MOVES: usize = 24;
+/// The plain rule of the games: correct below this chance that the rotor is within.
+const CORRECT_BELOW: f64 = 0.6;
 
 /// What a job asks for and what its steps cost.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,48 +90,41 @@ pub fn advise(aim: &Aim, outlook: &Outlook) -> Advice {
     if cost(&correct) <= cost(&spin) { correct } else { spin }
 }
 
+/// Plays the rest of the job many times, from a first step on.
 fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
     let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let now: Vec<Plane> = (outlook.sizes_g_mm.iter().zip(&outlook.deviations_g_mm))
+        .map(|(size, deviation)| Plane { mean: Complex64::new(*size, 0.0), deviation: *deviation })
+        .collect();
     let (mut spins, mut corrections) = (0, 0);
     for _ in 0..GAMES {
-        let mut planes: Vec<Plane> = outlook
-            .sizes_g_mm
-            .iter()
-            .zip(&outlook.deviations_g_mm)
-            .map(|(size, deviation)| Plane {
-                mean: Complex64::new(*size, 0.0),
-                deviation: *deviation,
-            })
-            .collect();
-        let mut first = true;
-        for _ in 0..MOST_MOVES {
-            let chance = chance(aim, &planes);
-            if !first && chance >= aim.pass_at {
-                break;
-            }
-            let corrects = if first { correct } else { chance < CORRECT_BELOW };
+        let (mut planes, mut corrects) = (now.clone(), correct);
+        for step in 0..MOST_MOVES {
             if corrects {
                 corrections += 1;
                 planes.iter_mut().for_each(|plane| plane.correct(aim.spread));
             }
+            // the first spin as the rotor is may tell less than one with known coefficients
+            let as_it_is = step == 0 && !corrects;
             for (p, plane) in planes.iter_mut().enumerate() {
-                let one = outlook.one_spin_g_mm[p];
-                let after = (plane.deviation.powi(-2) + one.powi(-2)).powf(-0.5);
-                // the first spin as the rotor is may tell less than one with known coefficients
-                let told = first && !corrects;
-                let after = if told { outlook.after_spin_g_mm[p] } else { after };
+                let after = if as_it_is {
+                    outlook.after_spin_g_mm[p]
+                } else {
+                    (plane.deviation.powi(-2) + outlook.one_spin_g_mm[p].powi(-2)).powf(-0.5)
+                };
                 plane.spin(after.min(plane.deviation), &mut rng);
             }
             spins += 1;
-            first = false;
+            let chance = chance(aim, &planes);
+            if chance >= aim.pass_at {
+                break;
+            }
+            corrects = chance < CORRECT_BELOW;
         }
     }
     let mean = |count: usize| count as f64 / GAMES as f64;
     Advice { correct, spins: mean(spins), corrections: mean(corrections) }
 }
-
-/// The plain rule of the games: correct below this chance that the rotor is within.
-const CORRECT_BELOW: f64 = 0.6;
 
 fn chance(aim: &Aim, planes: &[Plane]) -> f64 {
     planes

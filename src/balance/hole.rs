@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 
 use serde::{Deserialize, Serialize};
 
+use super::check_positive;
 use crate::error::{Error, Result};
 
 /// Which way a hole is drilled.
@@ -34,12 +35,8 @@ impl Drill {
     /// [`Error::Setting`] where the diameter or the density is not positive, or the angle of the point
     /// does not lie above 30 and up to 180 degrees.
     pub fn new(diameter_mm: f64, point_deg: f64, density_g_cm3: f64) -> Result<Self> {
-        for (name, value) in [("drill_mm", diameter_mm), ("density_g_cm3", density_g_cm3)] {
-            if !(value.is_finite() && value > 0.0) {
-                let problem = format!("{value} is no positive number");
-                return Err(Error::setting(name, problem, "write what the drawing states"));
-            }
-        }
+        check_positive("drill_mm", diameter_mm, "write what the drawing states")?;
+        check_positive("density_g_cm3", density_g_cm3, "write what the drawing states")?;
         if !(point_deg > 30.0 && point_deg <= 180.0) {
             let problem = format!("a point of {point_deg} degrees");
             let mend = "write the full angle between the lips, 118 for most drills";

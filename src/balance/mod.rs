@@ -15,6 +15,7 @@ pub mod no_phase;
 pub mod tolerance;
 
 use crate::dsp::fft::Complex64;
+use crate::error::{Error, Result};
 use crate::units::wrap_deg;
 
 /// An unbalance from its size in g mm and its place in degrees against the rotation from the mark.
@@ -25,4 +26,12 @@ pub fn heavy_spot(g_mm: f64, deg: f64) -> Complex64 {
 /// Size in g mm and place in degrees against the rotation from the mark, 0 to 360.
 pub fn size_at(unbalance: Complex64) -> (f64, f64) {
     (unbalance.norm(), wrap_deg(-unbalance.arg().to_degrees()))
+}
+
+/// Refuses a setting that is no positive number, with what to write instead.
+fn check_positive(name: &str, value: f64, mend: &str) -> Result<()> {
+    if value.is_finite() && value > 0.0 {
+        return Ok(());
+    }
+    Err(Error::setting(name, format!("{value} is no positive number"), mend))
 }

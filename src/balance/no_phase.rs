@@ -1,7 +1,5 @@
 //! Balancing without phase: the amplitude alone, with one mass at several places in turn.
 
-use std::f64::consts::TAU;
-
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};
 
@@ -30,11 +28,11 @@ pub fn unbalance(original: f64, trial_g_mm: f64, trials: &[(f64, f64)]) -> Resul
         return Err(Error::setting("trials", problem, "write the amplitudes as they were read"));
     }
     let on_circle = |deg: f64, turns: f64| Complex64::from_polar(1.0, -turns * deg.to_radians());
-    let uneven = |turns: f64| {
-        trials.iter().map(|t| on_circle(t.0, turns)).sum::<Complex64>().norm() / count as f64
+    let is_even = |turns: f64| {
+        trials.iter().map(|t| on_circle(t.0, turns)).sum::<Complex64>().norm() < 0.01 * count as f64
     };
-    // both sums are nought for evenly spread places; a hundredth is a degree or so
-    if uneven(1.0) > 0.01 || (count > 2 && uneven(2.0) > 0.01 && count != 4) {
+    // both sums are nought for evenly spread places; a hundredth of them is a degree or so
+    if !(is_even(1.0) && is_even(2.0)) {
         let mend =
             format!("set the mass at {:.0} degrees between its places", 360.0 / count as f64);
         return Err(Error::setting("trials", "the places are not spread evenly", mend));
@@ -59,7 +57,7 @@ pub fn unbalance(original: f64, trial_g_mm: f64, trials: &[(f64, f64)]) -> Resul
         ));
     }
     // the vibration is largest with the trial mass upon the heavy spot
-    Ok(Complex64::from_polar(trial_g_mm * original / effect_square.sqrt(), harmonic.arg() % TAU))
+    Ok(Complex64::from_polar(trial_g_mm * original / effect_square.sqrt(), harmonic.arg()))
 }
 
 #[cfg(test)]
@@ -95,6 +93,8 @@ mod tests {
         assert!(matches!(unbalance(5.0, 1.0, &two), Err(Error::TooLittle { .. })));
         let uneven = [(0.0, 4.0), (90.0, 6.0), (180.0, 5.0)];
         assert!(matches!(unbalance(5.0, 1.0, &uneven), Err(Error::Setting { .. })));
+        let twice = [(0.0, 4.0), (0.0, 4.0), (180.0, 6.0), (180.0, 6.0)];
+        assert!(matches!(unbalance(5.0, 1.0, &twice), Err(Error::Setting { .. })));
         let lower = [(0.0, 4.0), (120.0, 4.0), (240.0, 4.0)];
         assert!(matches!(unbalance(5.0, 1.0, &lower), Err(Error::Numerical { .. })));
         let nothing = [(0.0, 6.0), (120.0, 6.0), (240.0, 6.0)];

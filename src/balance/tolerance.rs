@@ -2,6 +2,7 @@
 
 use std::f64::consts::TAU;
 
+use super::check_positive;
 use crate::error::{Error, Result};
 
 /// Above this share of the first bending critical speed a rotor no longer counts as rigid, and a grade
@@ -22,17 +23,9 @@ const LEAST: f64 = 0.3;
 /// # Errors
 /// [`Error::Setting`] where one of the three is no positive number.
 pub fn permissible_g_mm(grade_mm_s: f64, mass_kg: f64, service_rpm: f64) -> Result<f64> {
-    let given = [
-        ("grade_mm_s", grade_mm_s, "6.3 for G 6.3"),
-        ("mass_kg", mass_kg, "0.42"),
-        ("service_rpm", service_rpm, "96000"),
-    ];
-    for (name, value, example) in given {
-        if !(value.is_finite() && value > 0.0) {
-            let problem = format!("{value} is no positive number");
-            return Err(Error::setting(name, problem, format!("write, say, {example}")));
-        }
-    }
+    check_positive("grade_mm_s", grade_mm_s, "write, say, 6.3 for G 6.3")?;
+    check_positive("mass_kg", mass_kg, "write, say, 0.42")?;
+    check_positive("service_rpm", service_rpm, "write, say, 96000")?;
     Ok(1000.0 * grade_mm_s * mass_kg / (TAU * service_rpm / 60.0))
 }
 

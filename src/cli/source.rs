@@ -119,28 +119,24 @@ fn tapped(
         channels.iter().any(|channel| channel.name().to_lowercase() == name.to_lowercase())
     };
     let known = taps.channels.iter().all(|channel| among(&run.channels, channel.name()));
-    let told = |names: Vec<&str>| {
-        format!(
+    // nobody records pulses at standstill
+    let vibration = run.channels.iter().filter(|channel| channel.spec.role() == Role::Vibration);
+    let alike = [run.channels.iter().collect(), vibration.collect::<Vec<&Channel>>()]
+        .into_iter()
+        .find(|channels| channels.len() == taps.channels.len());
+    if let Some(channels) = alike.filter(|_| !known) {
+        let names: Vec<&str> = channels.iter().map(|channel| channel.name()).collect();
+        let numbered = |(place, name): (usize, &&str)| {
+            let stated = machine.channel.get(*name).cloned();
+            let spec = stated.unwrap_or_else(|| ChannelSpec::named(*name));
+            ((*name).to_owned(), ChannelSpec { number: Some(place + 1), ..spec })
+        };
+        let specs = names.iter().enumerate().map(numbered).collect();
+        let note = format!(
             "{} does not name its channels like the run: they are taken in the run's order, {}",
             taps.name,
             names.join(", ")
-        )
-    };
-    if taps.channels.len() == run.channels.len() && !known {
-        let note = told(run.channels.iter().map(Channel::name).collect());
-        return Ok((apply_specs(taps, &machine.channel, file)?, Some(note)));
-    }
-    // nobody records pulses at standstill
-    let vibration = || run.channels.iter().filter(|channel| channel.spec.role() == Role::Vibration);
-    if taps.channels.len() == vibration().count() && !known {
-        let stated = |(place, channel): (usize, &Channel)| {
-            let name = channel.name().to_owned();
-            let spec = machine.channel.get(&name).cloned();
-            let spec = spec.unwrap_or_else(|| ChannelSpec::named(&name));
-            (name, ChannelSpec { number: Some(place + 1), ..spec })
-        };
-        let specs = vibration().enumerate().map(stated).collect();
-        let note = told(vibration().map(Channel::name).collect());
+        );
         return Ok((apply_specs(taps, &specs, file)?, Some(note)));
     }
     let mut specs = machine.channel.clone();

@@ -4,7 +4,7 @@ use super::envelope::{DefectLines, EnvelopeCurve, envelope};
 use super::of_case::fullest;
 use super::orders::Against;
 use super::plot::Limit;
-use super::tracks::{TrackOf, TracksShown, annotated, tracks};
+use super::tracks::{TrackOf, TracksShown, limited, tracks};
 use super::{Figure, Subject};
 use crate::angle::Track;
 use crate::case::bearing::Element;
@@ -113,16 +113,18 @@ fn of_orders(case: &Case, finding: &Finding, orders: &[f64]) -> Option<Figure> {
         orders.iter().filter_map(|&order| stated(&view, order, quantity)).collect();
     let figure = drawn(&view, case, &made)?;
     // the limit is one on 1x and says nothing of other orders beside it
-    let limits = limit.filter(|_| orders == [1.0]).and_then(|(_, level)| {
+    let limit = limit.filter(|_| orders == [1.0]).and_then(|(_, level)| {
         let at = level.limit?;
         Some(Limit::new(at, format!("limit {} {}", trimmed(at), level.unit)))
     });
-    Some(annotated(figure, limits, Vec::new()))
+    Some(limited(figure, limit))
 }
 
 fn of_critical(case: &Case, finding: &Finding) -> Option<Figure> {
     let view = view_of(case, finding)?;
-    view.critical()?;
+    if view.criticals().is_empty() {
+        return None;
+    }
     let made: Vec<Stated> = stated(&view, 1.0, Quantity::Displacement).into_iter().collect();
     drawn(&view, case, &made)
 }

@@ -118,6 +118,13 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
         phase.curves.push(lags.drawn(Stroke::Dots));
     }
     phase.y_axis = phase_axis(tracks, &phase.curves);
+    let criticals = || tracks.iter().flat_map(|one| one.criticals).filter(|_| by_speed);
+    amplitude.marks = criticals().map(critical_mark).collect();
+    phase.marks = amplitude.marks.clone();
+    if shown == TracksShown::Both {
+        // they are named above the upper panel
+        phase.marks.iter_mut().for_each(|mark| mark.label.clear());
+    }
     let mut figure = Figure::of(title(tracks), amplitude);
     figure.notes.push("band: two standard errors".to_owned());
     let below = Row { height: 0.7, panels: vec![phase.into()], joined: true };
@@ -134,11 +141,7 @@ pub fn tracks(tracks: &[TrackOf], against: Against, shown: TracksShown) -> Resul
         figure.notes.extend(hidden_note(tracks));
     }
     figure.notes.extend(slow_roll_notes(tracks));
-    if by_speed {
-        let criticals = || tracks.iter().flat_map(|one| one.criticals);
-        figure = annotated(figure, None, criticals().map(critical_mark).collect());
-        figure.notes.extend(criticals().map(critical_note));
-    }
+    figure.notes.extend(criticals().map(critical_note));
     Ok(figure)
 }
 
@@ -195,25 +198,11 @@ pub(super) fn slow_roll_notes(tracks: &[TrackOf]) -> Vec<String> {
     tracks.iter().filter_map(sentence).collect()
 }
 
-/// The same figure of tracks over speed with limits on the amplitude and marks across, named above the upper
-/// of two panels that share their axis.
-pub(super) fn annotated(
-    mut figure: Figure,
-    limits: impl IntoIterator<Item = Limit>,
-    marks: Vec<Mark>,
-) -> Figure {
-    let mut limits: Vec<Limit> = limits.into_iter().collect();
-    for row in &mut figure.rows {
-        let named = |mark: &Mark| {
-            let label = if row.joined { String::new() } else { mark.label.clone() };
-            Mark { label, ..mark.clone() }
-        };
-        for panel in &mut row.panels {
-            if let super::Panel::Plot(plot) = panel {
-                plot.limits.append(&mut limits);
-                plot.marks.extend(marks.iter().map(named));
-            }
-        }
+/// The same figure of tracks with a limit on what its first panel shows.
+pub(super) fn limited(mut figure: Figure, limit: Option<Limit>) -> Figure {
+    let first = figure.rows.first_mut().and_then(|row| row.panels.first_mut());
+    if let Some(super::Panel::Plot(plot)) = first {
+        plot.limits.extend(limit);
     }
     figure
 }

@@ -5,7 +5,7 @@ use crate::angle::critical::Critical;
 use crate::angle::critical::margin::{self, Met, Side};
 use crate::case::{Case, View};
 use crate::spectrum::tap::{Ringing, TapResponse};
-use crate::units::grouped;
+use crate::units::{grouped, rpm_with_error};
 
 /// A critical speed and a mode that rings at standstill may be the same where they are closer than this,
 /// besides their uncertainty: a turning shaft loads its bearings and warms them (common practice, no
@@ -170,9 +170,8 @@ fn place(critical: &Critical, all: &[Critical]) -> Evidence {
         critical.rpm,
         "rpm",
         format!(
-            "at {} ± {} rpm, amplification {:.1} ± {:.1}{pair}",
-            grouped(critical.rpm),
-            grouped(critical.rpm_error.max(1.0)),
+            "at {} rpm, amplification {:.1} ± {:.1}{pair}",
+            rpm_with_error(critical.rpm, critical.rpm_error),
             critical.amplification,
             critical.amplification_error.max(0.1)
         ),
@@ -265,11 +264,10 @@ fn both_ways(critical: &Critical) -> Vec<Evidence> {
         difference.rpm,
         "rpm",
         format!(
-            "{} rpm on the way up, {} on the way down: they differ by {} ± {} rpm, {told}",
+            "{} rpm on the way up, {} on the way down: they differ by {} rpm, {told}",
             grouped(up.rpm),
             grouped(down.rpm),
-            grouped(difference.rpm.abs()),
-            grouped(difference.rpm_error.max(1.0))
+            rpm_with_error(difference.rpm.abs(), difference.rpm_error)
         ),
     )]
 }
