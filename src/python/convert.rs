@@ -9,8 +9,8 @@ use std::time::Duration;
 use numpy::{AllowTypeChange, Element, IntoPyArray, PyArray1, PyArrayLike1};
 use pyo3::PyClass;
 use pyo3::exceptions::{
-    PyFileNotFoundError, PyKeyboardInterrupt, PyOSError, PyPermissionError, PyRuntimeError,
-    PyTypeError, PyValueError,
+    PyException, PyFileNotFoundError, PyKeyboardInterrupt, PyOSError, PyPermissionError,
+    PyRuntimeError, PyTypeError, PyValueError,
 };
 use pyo3::prelude::*;
 use pyo3::pyclass::boolean_struct::True;
@@ -97,9 +97,12 @@ pub(super) fn compute_interruptibly<T: Send + 'static>(
     if waited.is_err() {
         watch.wanted.store(false, Ordering::Relaxed);
     }
-    if let Some(line) = line {
-        // neither result nor interrupt is lost where the line cannot be wiped off
-        let _ = line.call_method0("close");
+    // neither result nor interrupt is lost where the line cannot be wiped off; Ctrl-C that is heard only while it
+    // is, and is no mere error, counts
+    if let Some(Err(error)) = line.map(|line| line.call_method0("close"))
+        && !error.is_instance_of::<PyException>(py)
+    {
+        return Err(error);
     }
     match waited {
         Ok(Some(result)) => result.map_err(exception),
@@ -126,7 +129,11 @@ fn wait<'py, T: Send>(
             (outcome, got)
         });
         match got {
-            Ok(result) => return Ok(Some(result)),
+            Ok(result) => {
+                // a signal since the last look must not be left to the line that is wiped off next
+                py.check_signals()?;
+                return Ok(Some(result));
+            }
             Err(RecvTimeoutError::Disconnected) => return Ok(None),
             Err(RecvTimeoutError::Timeout) => py.check_signals()?,
         }
