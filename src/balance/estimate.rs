@@ -126,18 +126,21 @@ impl Uncertain {
         within as f64 / DRAWS as f64
     }
 
-    /// Standard deviation of both parts in each plane, in g mm.
-    pub fn deviations(&self) -> Vec<f64> {
-        deviations(&self.covariance)
+    /// What weighted sums of the planes, a row each, are known to be.
+    pub fn through(&self, map: &DMatrix<Complex64>) -> Self {
+        let mean = map * DVector::from_column_slice(&self.mean);
+        let by = parts_of(map);
+        let covariance = &by * &self.covariance * by.transpose();
+        Self { mean: mean.iter().copied().collect(), covariance }
     }
-}
 
-/// Standard deviation of both parts in each plane, from a covariance of real and imaginary parts in turn.
-pub fn deviations(covariance: &DMatrix<f64>) -> Vec<f64> {
-    let variance = |i: usize| covariance[(i, i)];
-    (0..covariance.nrows() / 2)
-        .map(|p| (0.5 * (variance(2 * p) + variance(2 * p + 1))).max(0.0).sqrt())
-        .collect()
+    /// Standard deviation of both parts of each, in the unit of the mean.
+    pub fn deviations(&self) -> Vec<f64> {
+        let variance = |i: usize| self.covariance[(i, i)];
+        (0..self.mean.len())
+            .map(|p| (0.5 * (variance(2 * p) + variance(2 * p + 1))).max(0.0).sqrt())
+            .collect()
+    }
 }
 
 /// A value for everything unknown.
@@ -183,6 +186,19 @@ impl Layout {
 /// A complex factor as a matrix on real and imaginary part.
 fn turn(factor: Complex64) -> Matrix2<f64> {
     Matrix2::new(factor.re, -factor.im, factor.im, factor.re)
+}
+
+/// Complex factors as a matrix on real and imaginary parts in turn.
+pub fn parts_of(map: &DMatrix<Complex64>) -> DMatrix<f64> {
+    let (rows, columns) = map.shape();
+    let mut parts = DMatrix::zeros(2 * rows, 2 * columns);
+    for row in 0..rows {
+        for column in 0..columns {
+            let block = turn(map[(row, column)]);
+            parts.fixed_view_mut::<2, 2>(2 * row, 2 * column).copy_from(&block);
+        }
+    }
+    parts
 }
 
 fn parts(value: Complex64) -> Vector2<f64> {
@@ -236,17 +252,14 @@ impl History {
             .spins
             .first()
             .ok_or_else(|| Error::too_little("the unbalance of each plane", "a spin", "none"))?;
-        let before = self.spins.iter().filter(|spin| spin.corrections == 0);
-        let runs: Vec<influence::Spin> = before
-            .map(|spin| influence::Spin {
-                added: spin.trial.clone(),
-                readings: spin.readings.clone(),
-                errors: self.reading_errors(spin),
-            })
-            .collect();
         let coefficients = match &self.known.coefficients {
             Some((mean, _)) => mean.clone(),
-            None => influence::coefficients(&runs)?.values,
+            // what corrections really did is less sure than what trial masses did
+            None => {
+                influence::coefficients(&self.runs(true))
+                    .or_else(|_| influence::coefficients(&self.runs(false)))?
+                    .values
+            }
         };
         let found =
             influence::unbalance(&coefficients, &first.readings, &self.reading_errors(first))?;
@@ -257,6 +270,28 @@ impl History {
             done: DMatrix::from_element(self.corrections.len(), first.trial.len(), Complex64::ONE),
             coefficients,
         })
+    }
+
+    /// The spins with all that was put on or taken away before them as planned: those before the first
+    /// correction, or all.
+    fn runs(&self, before_corrections: bool) -> Vec<influence::Spin> {
+        let wanted = |spin: &&Spin| !before_corrections || spin.corrections == 0;
+        let added = |spin: &Spin| {
+            let mut added = spin.trial.clone();
+            for correction in self.corrections.iter().take(spin.corrections) {
+                added
+                    .iter_mut()
+                    .zip(&correction.planned)
+                    .for_each(|(sum, planned)| *sum += planned);
+            }
+            added
+        };
+        let run = |spin: &Spin| influence::Spin {
+            added: added(spin),
+            readings: spin.readings.clone(),
+            errors: self.reading_errors(spin),
+        };
+        self.spins.iter().filter(wanted).map(run).collect()
     }
 
     /// Errors of a spin's readings with the scatter of the rig.
@@ -312,6 +347,17 @@ impl Values {
 }
 
 impl Posterior {
+    /// Standard deviation of both parts of each coefficient, over its size.
+    pub fn coefficient_shares(&self) -> DMatrix<f64> {
+        let layout = self.values.layout();
+        DMatrix::from_fn(layout.readings, layout.planes, |reading, plane| {
+            let place = layout.coefficient(reading, plane);
+            let variance = |i: usize| self.spread[(i, i)];
+            let deviation = (0.5 * (variance(place) + variance(place + 1))).max(0.0).sqrt();
+            deviation / self.coefficients[(reading, plane)].norm().max(f64::MIN_POSITIVE)
+        })
+    }
+
     /// Covariance of the unbalance now after one more spin like `spin`, by the curvature here.
     pub fn covariance_after(&self, history: &History, spin: &Spin) -> DMatrix<f64> {
         let search = self.search(history);

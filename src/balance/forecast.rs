@@ -1,16 +1,17 @@
 //! What to do next, and how many spins are likely still needed: the rest of the job played through many
 //! times.
 //!
-//! Each plane is followed as a normally distributed unbalance, equally uncertain in all directions. A spin
+//! Each measure that the rotor is judged by is followed as a normally distributed unbalance, equally uncertain in all directions. A spin
 //! narrows it, a correction takes its mean away and leaves what drilling misses. The first step is chosen
 //! by the mean cost of all that follows it (a rollout: D. P. Bertsekas, Dynamic Programming and Optimal
 //! Control, 4th ed. 2017, chapter 6; from memory), the steps after it by a plain rule.
 
+use nalgebra::DMatrix;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use super::estimate::{History, Posterior, Spin, Spread, deviations};
+use super::estimate::{History, Posterior, Spin, Spread, Uncertain};
 use crate::dsp::fft::Complex64;
 
 /// Games played for each first step.
@@ -23,9 +24,9 @@ const CORRECT_BELOW: f64 = 0.6;
 /// What a job asks for and what its steps cost.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Aim {
-    /// Permissible unbalance in each plane, in g mm.
-    pub limits_g_mm: Vec<f64>,
-    /// The rotor passes from this probability upwards that all planes are within their limits.
+    /// Limit of the size of each measure that the rotor is judged by.
+    pub limits: Vec<f64>,
+    /// The rotor passes from this probability upwards that all are within their limits.
     pub pass_at: f64,
     /// Cost of a correction beyond that of the spin after it, in spins.
     pub correction_cost: f64,
@@ -36,30 +37,36 @@ pub struct Aim {
 /// What is known before the next step.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outlook {
-    /// Size of the most probable unbalance in each plane, in g mm.
-    pub sizes_g_mm: Vec<f64>,
-    /// Standard deviation of both its parts in each plane.
-    pub deviations_g_mm: Vec<f64>,
+    /// Most probable size of each measure.
+    pub sizes: Vec<f64>,
+    /// Standard deviation of both its parts.
+    pub deviations: Vec<f64>,
     /// The same after one more spin as the rotor is.
-    pub after_spin_g_mm: Vec<f64>,
+    pub after_spin: Vec<f64>,
     /// Standard deviation that one spin alone leaves, with coefficients known.
-    pub one_spin_g_mm: Vec<f64>,
+    pub one_spin: Vec<f64>,
 }
 
 impl Outlook {
-    /// The outlook after all spins and corrections of a job, should the next spin be as exact as the last.
-    pub fn of(history: &History, posterior: &Posterior) -> Self {
+    /// The outlook after all spins and corrections of a job, should the next spin be as exact as the last:
+    /// of each measure that the rotor is judged by (`map`: what each plane's unbalance weighs in it).
+    pub fn of(history: &History, posterior: &Posterior, map: &DMatrix<Complex64>) -> Self {
+        let mean = &posterior.now.mean;
         let again = Spin {
-            trial: vec![Complex64::ZERO; posterior.now.mean.len()],
+            trial: vec![Complex64::ZERO; mean.len()],
             corrections: history.corrections.len(),
             readings: Vec::new(),
             errors: history.spins.last().map_or_else(Vec::new, |spin| spin.errors.clone()),
         };
+        let through = |covariance: DMatrix<f64>| {
+            Uncertain { mean: mean.clone(), covariance }.through(map).deviations()
+        };
+        let now = posterior.now.through(map);
         Self {
-            sizes_g_mm: posterior.now.mean.iter().map(|unbalance| unbalance.norm()).collect(),
-            deviations_g_mm: posterior.now.deviations(),
-            after_spin_g_mm: deviations(&posterior.covariance_after(history, &again)),
-            one_spin_g_mm: deviations(&posterior.covariance_of_one(history, &again)),
+            sizes: now.mean.iter().map(|unbalance| unbalance.norm()).collect(),
+            deviations: now.deviations(),
+            after_spin: through(posterior.covariance_after(history, &again)),
+            one_spin: through(posterior.covariance_of_one(history, &again)),
         }
     }
 }
@@ -93,7 +100,7 @@ pub fn advise(aim: &Aim, outlook: &Outlook) -> Advice {
 /// Plays the rest of the job many times, from a first step on.
 fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
     let mut rng = ChaCha8Rng::seed_from_u64(1);
-    let now: Vec<Plane> = (outlook.sizes_g_mm.iter().zip(&outlook.deviations_g_mm))
+    let now: Vec<Plane> = (outlook.sizes.iter().zip(&outlook.deviations))
         .map(|(size, deviation)| Plane { mean: Complex64::new(*size, 0.0), deviation: *deviation })
         .collect();
     let (mut spins, mut corrections) = (0, 0);
@@ -108,9 +115,9 @@ fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
             let as_it_is = step == 0 && !corrects;
             for (p, plane) in planes.iter_mut().enumerate() {
                 let after = if as_it_is {
-                    outlook.after_spin_g_mm[p]
+                    outlook.after_spin[p]
                 } else {
-                    (plane.deviation.powi(-2) + outlook.one_spin_g_mm[p].powi(-2)).powf(-0.5)
+                    (plane.deviation.powi(-2) + outlook.one_spin[p].powi(-2)).powf(-0.5)
                 };
                 plane.spin(after.min(plane.deviation), &mut rng);
             }
@@ -129,7 +136,7 @@ fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
 fn chance(aim: &Aim, planes: &[Plane]) -> f64 {
     planes
         .iter()
-        .zip(&aim.limits_g_mm)
+        .zip(&aim.limits)
         .map(|(plane, limit)| chance_within(plane.mean.norm(), plane.deviation, *limit))
         .product()
 }
@@ -236,7 +243,7 @@ mod tests {
 
     fn aim() -> Aim {
         Aim {
-            limits_g_mm: vec![1.0, 1.0],
+            limits: vec![1.0, 1.0],
             pass_at: 0.985,
             correction_cost: 1.5,
             spread: Spread { share: 0.05, angle_rad: 0.035 },
@@ -245,10 +252,10 @@ mod tests {
 
     fn outlook(size: f64, deviation: f64) -> Outlook {
         Outlook {
-            sizes_g_mm: vec![size; 2],
-            deviations_g_mm: vec![deviation; 2],
-            after_spin_g_mm: vec![deviation * 0.7; 2],
-            one_spin_g_mm: vec![deviation; 2],
+            sizes: vec![size; 2],
+            deviations: vec![deviation; 2],
+            after_spin: vec![deviation * 0.7; 2],
+            one_spin: vec![deviation; 2],
         }
     }
 

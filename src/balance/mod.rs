@@ -11,7 +11,9 @@ pub mod forecast;
 pub mod hole;
 pub mod index;
 pub mod influence;
+pub mod judgement;
 pub mod no_phase;
+pub mod of_type;
 pub mod tolerance;
 
 use crate::dsp::fft::Complex64;

@@ -121,10 +121,10 @@ pub const TABLES: &[(&str, &str)] = &[
     (CHANNEL, "A channel of the recording: its sensor and converter."),
     (BEARING, "A bearing: its geometry or its four multipliers; both must agree within 1 %."),
     (BLADE, "A row of blades or vanes on the shaft."),
-    (PLANE, "A plane in which the rotor can be balanced; read and checked now, used by balancing."),
+    (PLANE, "A plane in which the rotor can be balanced."),
     (LIMITS, "The largest vibration allowed."),
     (ACCEPTANCE, "What a recording must show before it can be accepted."),
-    (CONVENTION, "How angles on the rotor are counted; read and checked now, used by balancing."),
+    (CONVENTION, "How angles on the rotor are counted, for balancing."),
 ];
 
 const RPM: Kind = Kind::Number(Range::PositiveUpTo(FASTEST_RPM));
@@ -155,11 +155,13 @@ pub const KEYS: &[Key] = &[
     key(SHAFT, "top_rpm", RPM, "rpm", "", "Highest service speed; the maker's limit is never exceeded on its account."),
     key(SHAFT, "lowest_rpm", RPM, "rpm", "", "Lowest speed of interest; narrows the search for a speed without pulses, and begins the service speeds against which the margin of a critical speed is told."),
     key(SHAFT, "constant_rpm", RPM, "rpm", "", "Constant speed during the recording, where neither pulse nor speed channel is there."),
-    key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor; read and checked now, used by balancing."),
+    key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor, for balancing."),
     key(SHAFT, "coupling", Kind::Flag, "", "not known", "Whether a coupling joins the shaft to another; without one there is no misalignment."),
     key(SHAFT, "critical_rpm", Kind::Numbers(Range::Positive), "rpm", "none", "Known critical speeds."),
-    key(SHAFT, "bending_critical_rpm", RPM, "rpm", "", "First bending critical speed; read and checked now, used by balancing."),
-    key(SHAFT, "balance_grade_mm_s", POSITIVE, "mm/s", "", "Balance quality grade G (ISO 21940-11); read and checked now, used by balancing."),
+    key(SHAFT, "bending_critical_rpm", RPM, "rpm", "", "First bending critical speed: a balance quality grade holds up to 70 % of it."),
+    key(SHAFT, "balance_grade_mm_s", POSITIVE, "mm/s", "", "Balance quality grade G (ISO 21940-11), for balancing; needs mass_kg and top_rpm."),
+    key(SHAFT, "span_mm", POSITIVE, "mm", "", "Distance between the bearings, for the shares of the permissible unbalance."),
+    key(SHAFT, "centre_mm", Kind::Number(Range::Any), "mm", "", "Distance of the centre of mass along the shaft from the first bearing."),
 
     key(CHANNEL, "number", Kind::Whole(1), "", "by name, else in file order", "Which channel of the file, counted from 1."),
     key(CHANNEL, "role", ROLES, "", "guessed and said so", "What the channel is for."),
@@ -169,7 +171,7 @@ pub const KEYS: &[Key] = &[
     key(CHANNEL, "full_scale_v", POSITIVE, "V", "", "Converter input at full scale, zero to peak."),
     key(CHANNEL, "inverted", Kind::Flag, "", "false", "The sensor is mounted or wired the other way round: samples are negated."),
     key(CHANNEL, "direction", Kind::Choice(&["radial", "axial"]), "", "radial", "Direction in which the sensor feels."),
-    key(CHANNEL, "sensor_angle_deg", Kind::Number(Range::Within(-360.0, 360.0)), "deg", "", "Angle from the pulse sensor to this sensor, counted with the rotation; orbits and full spectra need it, balancing will."),
+    key(CHANNEL, "sensor_angle_deg", Kind::Number(Range::Within(-360.0, 360.0)), "deg", "", "Angle from the pulse sensor to this sensor, counted with the rotation; orbits and full spectra need it."),
     key(CHANNEL, "bearing", Kind::Text, "", "", "Name of the bearing at which the sensor sits."),
     key(CHANNEL, "mounted_resonance_hz", POSITIVE, "Hz", "", "Resonance of the sensor as mounted."),
     key(CHANNEL, "corner_hz", POSITIVE, "Hz", "", "High-pass corner of an AC-coupled input."),
@@ -213,7 +215,7 @@ pub const KEYS: &[Key] = &[
     key(ACCEPTANCE, "hold_s", Kind::Number(Range::NotNegative), "s", "2", "How long full speed must be held."),
     key(ACCEPTANCE, "tolerated", Kind::Texts, "", "none", "Faults that are tolerated, by id; they never lead to a rejection."),
 
-    key(CONVENTION, "count", Kind::Choice(&["against_rotation", "with_rotation"]), "", "against_rotation", "Sense in which angles on the rotor are counted from the mark; read and checked now, used by balancing."),
+    key(CONVENTION, "count", Kind::Choice(&["against_rotation", "with_rotation"]), "", "against_rotation", "Sense in which angles on the rotor are counted from the mark, in all that balancing reads and tells."),
 ];
 
 /// The keys of a table, in the order of the documentation.

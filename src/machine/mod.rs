@@ -78,16 +78,20 @@ pub struct Shaft {
     /// pulses. Stated with the call and in no file; it says nothing about the machine itself.
     #[serde(skip)]
     pub search_rpm: Option<[f64; 2]>,
-    /// Mass of the rotor in kg. Read and checked now, used by balancing.
+    /// Mass of the rotor in kg, for balancing.
     pub mass_kg: Option<f64>,
     /// Whether a coupling joins the shaft to another; without one there is no misalignment.
     pub coupling: Option<bool>,
     /// Known critical speeds in rpm.
     pub critical_rpm: Vec<f64>,
-    /// First bending critical speed in rpm. Read and checked now, used by balancing.
+    /// First bending critical speed in rpm: a balance quality grade holds well below it.
     pub bending_critical_rpm: Option<f64>,
-    /// Balance quality grade G in mm/s (ISO 21940-11). Read and checked now, used by balancing.
+    /// Balance quality grade G in mm/s (ISO 21940-11), for balancing.
     pub balance_grade_mm_s: Option<f64>,
+    /// Distance between the bearings in mm, for the shares of the permissible unbalance.
+    pub span_mm: Option<f64>,
+    /// Distance of the centre of mass along the shaft from the first bearing, in mm.
+    pub centre_mm: Option<f64>,
 }
 
 impl Shaft {
@@ -131,7 +135,7 @@ pub struct BladeRow {
     pub count: u32,
 }
 
-/// `[plane.NAME]`: a plane in which the rotor can be balanced. Read and checked now, used by balancing.
+/// `[plane.NAME]`: a plane in which the rotor can be balanced.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Plane {
@@ -208,7 +212,7 @@ pub struct Acceptance {
     pub tolerated: Vec<String>,
 }
 
-/// `[convention]`: how angles on the rotor are counted. Read and checked now, used by balancing.
+/// `[convention]`: how angles on the rotor are counted, for balancing.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Convention {

@@ -107,7 +107,7 @@ pub struct ChannelSpec {
     /// Radial or axial.
     pub direction: Direction,
     /// Angle from the pulse sensor to this sensor, counted with the rotation, in degrees. Orbits and full
-    /// spectra need it, balancing will.
+    /// spectra need it.
     pub sensor_angle_deg: Option<f64>,
     /// Name of the bearing at which the sensor sits.
     pub bearing: Option<String>,

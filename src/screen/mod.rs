@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -185,35 +185,9 @@ fn told(path: &Path) -> String {
 
 /// A time as text in UTC to the nanosecond, `2026-03-01T08:15:00.000000000Z` (RFC 3339).
 fn time_text(time: SystemTime) -> String {
-    const DAY_S: i64 = 86_400;
-    let (whole, nanos) = match time.duration_since(UNIX_EPOCH) {
-        Ok(after) => (after.as_secs() as i64, after.subsec_nanos()),
-        // before the epoch the fraction counts forwards from the second before
-        Err(before) => match (before.duration().as_secs() as i64, before.duration().subsec_nanos())
-        {
-            (whole, 0) => (-whole, 0),
-            (whole, nanos) => (-whole - 1, 1_000_000_000 - nanos),
-        },
-    };
-    let (day, second) = (whole.div_euclid(DAY_S), whole.rem_euclid(DAY_S));
-    let (hour, minute, second) = (second / 3600, second / 60 % 60, second % 60);
-    format!("{}T{hour:02}:{minute:02}:{second:02}.{nanos:09}Z", date_of_day(day))
-}
-
-/// The date of a day counted from 1970-01-01, `2026-03-01`, in the proleptic Gregorian calendar of ISO 8601.
-///
-/// Years are counted from 1 March here, so that the leap day is the last of its year; 400 of them have
-/// 146 097 days.
-fn date_of_day(day: i64) -> String {
-    // 0000-03-01 is 719 468 days before 1970-01-01
-    let from_march_0 = day + 719_468;
-    let (era, day) = (from_march_0.div_euclid(146_097), from_march_0.rem_euclid(146_097));
-    let year = (day - day / 1460 + day / 36_524 - day / 146_096) / 365;
-    let day = day - (365 * year + year / 4 - year / 100);
-    let month = (5 * day + 2) / 153;
-    let day = day - (153 * month + 2) / 5 + 1;
-    let (year, month) = if month < 10 { (year, month + 3) } else { (year + 1, month - 9) };
-    format!("{:04}-{month:02}-{day:02}", 400 * era + year)
+    // fails only beyond the year 9999
+    let time = jiff::Timestamp::try_from(time).unwrap_or(jiff::Timestamp::MAX);
+    format!("{time:.9}")
 }
 
 /// Whether the rest of a screen still is wanted.
@@ -275,7 +249,7 @@ pub fn run(
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
+    use std::time::{Duration, UNIX_EPOCH};
 
     use super::*;
 

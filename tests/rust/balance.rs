@@ -155,19 +155,20 @@ fn advised(seed: u64, column: Column) -> Outcome {
         corrections: Vec::new(),
     };
     let aim =
-        Aim { limits_g_mm: vec![LIMIT; 2], pass_at: 0.985, correction_cost: 8.0, spread: DRILLING };
+        Aim { limits: vec![LIMIT; 2], pass_at: 0.985, correction_cost: 8.0, spread: DRILLING };
+    let each_plane = DMatrix::identity(2, 2);
     let first =
         if column.known_type { vec![NOTHING.to_vec()] } else { trial_masses(&[column.trial; 2]) };
     first.into_iter().for_each(|trial| spin(&mut history, &mut rotor, trial));
     loop {
         let posterior = history.posterior().expect("coefficients are known");
-        if posterior.now.probability_within(&aim.limits_g_mm) >= aim.pass_at {
+        if posterior.now.probability_within(&aim.limits) >= aim.pass_at {
             return rotor.ends(true);
         }
         if rotor.spins >= MOST_SPINS {
             return rotor.ends(false);
         }
-        if advise(&aim, &Outlook::of(&history, &posterior)).correct {
+        if advise(&aim, &Outlook::of(&history, &posterior, &each_plane)).correct {
             let planned: Vec<Complex64> = posterior.now.mean.iter().map(|u| -u).collect();
             rotor.correct(&planned);
             history.corrections.push(Correction { planned, spread: DRILLING });
