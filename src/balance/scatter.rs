@@ -135,3 +135,114 @@ fn quantile_of_mean(looks: f64, fraction: f64) -> f64 {
     }
     0.5 * (low + high)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    fn reading(sensor: &str, phasor: Complex64, error: f64) -> Reading {
+        Reading {
+            sensor: sensor.to_owned(),
+            rpm: 60_000.0,
+            found_rpm: 60_000.0,
+            unit: "g".to_owned(),
+            phasor,
+            noise_error: error,
+            turns_error: 0.0,
+            error,
+            turns: 1000.0,
+            from_s: 0.0,
+            to_s: 1.0,
+            held: true,
+        }
+    }
+
+    /// Spins of two sensors, the second half as lively, whose seat scatters by `scatter` of their amplitudes.
+    fn spins(rng: &mut ChaCha8Rng, count: usize, scatter: f64, error: f64) -> Vec<Vec<Reading>> {
+        let mut both = |deviation: f64| {
+            let mut part = || -> f64 { StandardNormal.sample(rng) };
+            Complex64::new(part(), part()) * deviation
+        };
+        (0..count)
+            .map(|_| {
+                let seat = both(scatter);
+                let at = |name, size: f64, own: Complex64| {
+                    reading(name, (Complex64::ONE + seat) * size + own, error)
+                };
+                vec![at("front", 1.0, both(error)), at("rear", 0.5, both(error))]
+            })
+            .collect()
+    }
+
+    /// The sum of squares of two spins is exponentially distributed: its median is ln 2 of its mean, its 0.1
+    /// quantile -ln 0.9 (own arithmetic).
+    #[test]
+    fn two_spins_in_closed_form() {
+        let pair = |a: f64, b: f64| {
+            vec![
+                vec![reading("front", Complex64::new(a, 0.0), 0.0)],
+                vec![reading("front", Complex64::new(b, 0.0), 0.0)],
+            ]
+        };
+        let found = spin_scatter(&pair(1.0, 1.2)).expect("two spins")[0];
+        // squares about the mean: 2 x 0.1², two degrees of freedom
+        let seen = 0.01_f64;
+        assert!((found.deviation - (seen / 2.0_f64.ln()).sqrt()).abs() < 1e-9, "{found:?}");
+        assert!((found.at_most(0.9) - (seen / -(0.9_f64.ln())).sqrt()).abs() < 1e-6, "{found:?}");
+        assert_eq!(found.freedom, 2);
+        assert_eq!(spin_scatter(&pair(1.0, 1.0)).expect("two spins")[0].deviation, 0.0);
+    }
+
+    /// As often too large as too small with many spins, rather too large with two, and the bound holds as often
+    /// as it says; the quantiles are those of a chi-square distribution (scipy.stats.chi2: from memory).
+    #[test]
+    fn the_estimate_leans_to_the_larger_side_and_the_bound_holds() {
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        for (count, below) in [(2, 0.35..0.55), (3, 0.35..0.55), (10, 0.35..0.6)] {
+            let (mut small, mut beyond) = (0, 0);
+            const RIGS: usize = 2000;
+            for _ in 0..RIGS {
+                let found = spin_scatter(&spins(&mut rng, count, 0.04, 0.01)).expect("spins");
+                small += usize::from(found[0].deviation < 0.04);
+                beyond += usize::from(found[0].at_most(0.9) < 0.04);
+            }
+            let share = small as f64 / RIGS as f64;
+            assert!(below.contains(&share), "{count} spins: too small in {share}");
+            let share = beyond as f64 / RIGS as f64;
+            assert!((0.05..0.115).contains(&share), "{count} spins: beyond the bound in {share}");
+        }
+        // many spins: the scatter itself, the errors taken off
+        let found = spin_scatter(&spins(&mut rng, 4000, 0.04, 0.03)).expect("spins");
+        assert!((found[0].deviation / 0.04 - 1.0).abs() < 0.1, "{:?}", found[0]);
+        assert!((found[1].deviation / 0.02 - 1.0).abs() < 0.3, "{:?}", found[1]);
+    }
+
+    #[test]
+    fn a_reading_that_came_back_by_chance_is_raised_by_the_others() {
+        let at = |front: f64, rear: f64| {
+            vec![
+                reading("front", Complex64::new(front, 0.0), 0.001),
+                reading("rear", Complex64::new(rear, 0.0), 0.001),
+            ]
+        };
+        let found = spin_scatter(&[at(1.0, 0.5), at(1.1, 0.5)]).expect("two spins");
+        assert!(found[1].deviation > 0.4 * found[0].deviation, "{found:?}");
+        // over an amplitude that may be nought nothing is told
+        let found = spin_scatter(&[at(1.0, 1e-4), at(1.1, 1e-4)]).expect("two spins");
+        assert_eq!(found[1].deviation, 0.0);
+    }
+
+    #[test]
+    fn too_few_or_other_spins_are_refused() {
+        let one = vec![reading("front", Complex64::ONE, 0.1)];
+        let words = spin_scatter(std::slice::from_ref(&one)).expect_err("one").to_string();
+        assert!(words.contains("nothing changed, has 1"), "{words}");
+        assert!(spin_scatter(&[]).is_err() && spin_scatter(&[vec![], vec![]]).is_err());
+        let other = vec![reading("rear", Complex64::ONE, 0.1)];
+        let words = spin_scatter(&[one, other]).expect_err("another sensor").to_string();
+        assert!(words.starts_with("spin 2: it has not the same sensors"), "{words}");
+    }
+}

@@ -41,6 +41,9 @@ const LEAST_POINTS: usize = 7;
 const LEAST_TURNS: f64 = WINDOW_TURNS * (LEAST_POINTS as f64 + 1.0) / 2.0;
 /// A vector stands out of its noise from this many standard errors on.
 const STANDS_OUT: f64 = 3.0;
+/// A channel of noise shows an order this many standard errors large once in three thousand times: one that does
+/// turns with the shaft.
+const TURNS_WITH_SHAFT: f64 = 4.0;
 /// Furthest turn of the phase, in degrees per 1 % of speed, at which vectors are compared (DESIGN 6.15).
 const MOST_DEG_PER_PERCENT: f64 = 2.0;
 /// Standard errors by which a turning phase must lie beyond that before it is told: once in a thousand.
@@ -194,7 +197,8 @@ impl Look<'_> {
         let place = usable::place(self.channel, from_s, to_s);
         usable::check_within(self.recording, self.machine, self.speed, self.channel, &place)?;
         let reading = self.reading(&track, used, from_s, to_s);
-        if !reading.stands_out() && !self.turns_with_shaft(&sensor)? {
+        let is_plain = reading.amplitude() >= TURNS_WITH_SHAFT * reading.error;
+        if !is_plain && !self.turns_with_shaft(&sensor)? {
             return Err(Error::input(
                 self.recording.source(),
                 place.words,
@@ -329,7 +333,7 @@ impl Look<'_> {
             // a harmonic above the judged share of the rate has no points
             let Ok(within) = self.points_within(&track) else { continue };
             let found = mean::of(&track, within);
-            if found.phasor.norm() >= STANDS_OUT * found.noise_error.max(found.turns_error) {
+            if found.phasor.norm() >= TURNS_WITH_SHAFT * found.noise_error.max(found.turns_error) {
                 return Ok(true);
             }
         }

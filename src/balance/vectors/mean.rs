@@ -234,3 +234,104 @@ impl Line {
         Some(Self { coefficients, residuals, inverse })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    fn track(
+        count: usize,
+        phasor: impl Fn(usize) -> Complex64,
+        rpm: impl Fn(usize) -> f64,
+    ) -> Track {
+        Track {
+            order: 1.0,
+            times_s: (0..count).map(|i| i as f64).collect(),
+            rpm: (0..count).map(rpm).collect(),
+            phasors: (0..count).map(phasor).collect(),
+            errors: vec![0.01; count],
+        }
+    }
+
+    /// A first-order process of correlation `keep` has, in the mean of n points, a variance of
+    /// `(1 + keep) / (1 - keep) / n` (G. Box and G. Jenkins, Time Series Analysis: from memory), less
+    /// what few points take from it.
+    #[test]
+    fn the_error_of_a_mean_knows_that_neighbours_are_alike() {
+        let mut rng = ChaCha8Rng::seed_from_u64(7);
+        for (keep, count) in [(0.0, 12), (0.0, 100), (0.5, 100), (0.9, 400)] {
+            let mut part = || -> f64 { StandardNormal.sample(&mut rng) };
+            let (mut stated, mut seen) = (0.0, 0.0);
+            const SEEDS: usize = 300;
+            for _ in 0..SEEDS {
+                let mut state = Complex64::new(part(), part());
+                let values: Vec<Complex64> = (0..count)
+                    .map(|_| {
+                        let push = Complex64::new(part(), part());
+                        state = state * keep + push * (1.0_f64 - keep * keep).sqrt();
+                        state
+                    })
+                    .collect();
+                let found = of(&track(count, |i| values[i], |_| 6000.0), 0..count);
+                stated += found.turns_error.powi(2);
+                seen += found.phasor.norm_sqr() / 2.0;
+            }
+            let ratio = (seen / stated).sqrt();
+            assert!((0.8..1.2).contains(&ratio), "{keep}, {count}: true over stated {ratio}");
+            let theory = (1.0 + keep) / (1.0 - keep) / count as f64;
+            assert!((seen / SEEDS as f64 / theory - 1.0).abs() < 0.3, "{keep}: {theory}");
+        }
+    }
+
+    /// Points of equal error e, neighbours sharing a sixth: variance e² (1 + 1/3) / n for many.
+    #[test]
+    fn the_error_by_noise_counts_what_windows_share() {
+        let found = noise_of_mean(&[0.3; 10_000]);
+        assert!((found / (0.3 * (4.0_f64 / 3.0 / 1e4).sqrt()) - 1.0).abs() < 1e-4);
+        assert!((noise_of_mean(&[0.3]) - 0.3).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_slope_with_speed_is_told_beside_a_drift() {
+        let rpm = |i: usize| 6000.0 * (1.0 + 1e-3 * (0.37 * i as f64).sin());
+        let vector = |i: usize| {
+            let percent = 100.0 * (rpm(i) / 6000.0_f64).ln();
+            Complex64::from_polar(2.0, (3.0 * percent + 0.05 * i as f64).to_radians())
+        };
+        let slope = phase_slope(&track(200, vector, rpm), 0..200, true).expect("it wanders");
+        assert!((slope.deg_per_percent - 3.0).abs() < 0.05, "{slope:?}");
+        assert!(slope.error < 0.05, "{slope:?}");
+        assert_eq!(phase_slope(&track(200, vector, |_| 6000.0), 0..200, true), None);
+        assert_eq!(phase_slope(&track(200, vector, rpm), 0..4, false), None);
+    }
+
+    /// A vector proportional to the logarithm of speed about 6 000 rpm, passed off its middle.
+    #[test]
+    fn a_passage_is_read_at_its_speed() {
+        let rpm = |i: usize| 5990.0 + i as f64;
+        let vector = |i: usize| Complex64::new(1.0, 0.5) * (1.0 + 7.0 * (rpm(i) / 6000.0).ln());
+        let found = at_speed(&track(40, vector, rpm), 0..40, 6000.0);
+        assert!((found.phasor - Complex64::new(1.0, 0.5)).norm() < 1e-9, "{found:?}");
+        assert!(found.turns_error < 1e-9);
+    }
+
+    #[test]
+    fn the_settled_end_is_as_long_as_it_can_be() {
+        let settle = |after: usize| {
+            let vector = move |i: usize| {
+                let left = after.saturating_sub(i) as f64 / 100.0;
+                Complex64::new(1.0 + left, 0.0)
+            };
+            settled_end(&track(100, vector, |_| 6000.0), 0..100, 7)
+        };
+        assert_eq!(settle(0), Ok(0..100));
+        assert_eq!(settle(29), Ok(30..100));
+        assert_eq!(settle(59), Ok(60..100));
+        let moving = settle(100).expect_err("it moves to the end");
+        assert_eq!(moving.over, 75..100);
+        assert!((moving.growth + 0.21).abs() < 0.02 && moving.turn_rad.abs() < 1e-9, "{moving:?}");
+    }
+}
