@@ -187,6 +187,9 @@ struct Look<'a> {
 impl Look<'_> {
     fn read(&self) -> Result<Reading> {
         usable::check_rate(self.recording, self.channel, self.rpm)?;
+        if self.turns() < LEAST_TURNS {
+            return Err(self.too_short());
+        }
         let sensor = usable::cut(self.channel, self.span.around_s);
         let track = self.track(&sensor, 1.0)?;
         let within = self.points_within(&track)?;
@@ -235,18 +238,25 @@ impl Look<'_> {
         let places: Vec<usize> = (0..track.len()).filter(inside).collect();
         match (places.first(), places.last()) {
             (Some(&first), Some(&last)) if places.len() >= LEAST_POINTS => Ok(first..last + 1),
-            _ => {
-                let turns = to - from;
-                let how = if self.span.held { "held" } else { "passed" };
-                Err(self.refuse(
-                    format!(
-                        "{} rpm is {how} for {turns:.0} turns only, from {from_s:.2} to {to_s:.2} s, and a vector needs {LEAST_TURNS:.0} or more within 0.5 % of the speed",
-                        grouped(self.rpm)
-                    ),
-                    "hold the speed, or pass it more slowly",
-                ))
-            }
+            _ => Err(self.too_short()),
         }
+    }
+
+    /// Turns in the span.
+    fn turns(&self) -> f64 {
+        let [from_s, to_s] = self.span.used_s;
+        self.speed.turns_at(to_s) - self.speed.turns_at(from_s)
+    }
+
+    fn too_short(&self) -> Error {
+        let [from_s, to_s] = self.span.used_s;
+        let how = if self.span.held { "held" } else { "passed" };
+        let problem = format!(
+            "{} rpm is {how} for {:.0} turns only, from {from_s:.2} to {to_s:.2} s, and a vector needs {LEAST_TURNS:.0} or more within 0.5 % of the speed",
+            grouped(self.rpm),
+            self.turns().floor()
+        );
+        self.refuse(problem, "hold the speed, or pass it more slowly")
     }
 
     /// The settled end of a hold.

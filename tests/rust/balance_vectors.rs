@@ -28,8 +28,8 @@ fn scenario(speed: SpeedProfile) -> Scenario {
     let mut scenario = Scenario { speed, ..Scenario::default() };
     scenario.background.resonance.clear();
     scenario.rotor.residual = vec![
-        Unbalance { position_mm: 20.0, g_mm: 0.6, deg: 40.0 },
-        Unbalance { position_mm: 88.0, g_mm: 0.4, deg: 170.0 },
+        Unbalance { position_mm: 20.0, g_mm: 0.12, deg: 40.0 },
+        Unbalance { position_mm: 88.0, g_mm: 0.08, deg: 170.0 },
     ];
     scenario
 }
@@ -112,7 +112,7 @@ fn a_slow_passage_is_read_at_the_speed_asked_for() {
         start_rpm: 18_000.0,
         top_rpm: 33_000.0,
         wait_s: 0.0,
-        up_s: 12.0,
+        up_s: 20.0,
         hold_s: 0.0,
         ..SpeedProfile::default()
     });
@@ -123,7 +123,7 @@ fn a_slow_passage_is_read_at_the_speed_asked_for() {
         assert!(!reading.held && reading.turns > 60.0, "{reading:?}");
         close(reading, truth(&scenario, Place::Front, reading.rpm), 0.01);
     }
-    // four times as fast there are too few turns
+    // seven times as fast there are too few turns
     scenario.speed.up_s = 3.0;
     says(
         &refusal(&scenario, &ask(&["front"], &[24_000.0])),
@@ -217,19 +217,25 @@ impl Known {
     }
 }
 
-/// True over stated error of both parts, rms over many seeds.
-fn calibration(length_s: f64, vectors: impl Fn(u64) -> Box<dyn Fn(f64) -> Complex64>) -> f64 {
+/// True over stated error of both parts, both rms over many seeds; and the share of the seeds whose vector
+/// lies within three errors.
+fn calibration(
+    length_s: f64,
+    vectors: impl Fn(u64) -> Box<dyn Fn(f64) -> Complex64>,
+) -> (f64, f64) {
     const SEEDS: u64 = 80;
     let truth = Complex64::from_polar(1.0, 0.7);
-    let squares: f64 = (0..SEEDS)
-        .map(|seed| {
-            let known = Known { seed, length_s, ..KNOWN };
-            let reading = known.read(vectors(seed)).expect("held");
-            assert_eq!(reading.error, reading.noise_error.max(reading.turns_error));
-            ((reading.phasor - truth) / reading.error).norm_sqr() / 2.0
-        })
-        .sum();
-    (squares / SEEDS as f64).sqrt()
+    let (mut seen, mut stated, mut within) = (0.0, 0.0, 0);
+    for seed in 0..SEEDS {
+        let known = Known { seed, length_s, ..KNOWN };
+        let reading = known.read(vectors(seed)).expect("held");
+        assert_eq!(reading.error, reading.noise_error.max(reading.turns_error));
+        let off = (reading.phasor - truth).norm();
+        seen += off * off / 2.0;
+        stated += reading.error * reading.error;
+        within += usize::from(off < 3.0 * reading.error);
+    }
+    ((seen / stated).sqrt(), within as f64 / SEEDS as f64)
 }
 
 /// A vector whose size wanders by `share` rms with a correlation time, as a first-order process at 100 Hz
@@ -257,8 +263,9 @@ fn wandering(seed: u64, share: f64, time_s: f64, length_s: f64) -> Box<dyn Fn(f6
 fn the_stated_error_is_the_true_one_in_white_noise() {
     for length_s in [1.5, 8.0] {
         let found = calibration(length_s, |_| Box::new(|_| Complex64::from_polar(1.0, 0.7)));
-        println!("white noise, {length_s} s: true over stated error {found:.2}");
-        assert!((0.7..1.3).contains(&found), "{length_s} s: {found}");
+        let (ratio, within) = found;
+        println!("white noise, {length_s} s: true over stated error {ratio:.2}, {within:.2}");
+        assert!((0.7..1.3).contains(&ratio) && within > 0.95, "{length_s} s: {found:?}");
     }
 }
 
@@ -266,8 +273,11 @@ fn the_stated_error_is_the_true_one_in_white_noise() {
 fn the_stated_error_is_the_true_one_where_the_amplitude_wanders() {
     for (time_s, length_s) in [(0.3, 8.0), (0.6, 20.0), (1.0, 20.0)] {
         let found = calibration(length_s, |seed| wandering(seed, 0.04, time_s, length_s));
-        println!("wander of {time_s} s over {length_s} s: true over stated error {found:.2}");
-        assert!((0.7..1.3).contains(&found), "{time_s} s: {found}");
+        let (ratio, within) = found;
+        println!(
+            "wander of {time_s} s over {length_s} s: true over stated {ratio:.2}, {within:.2}"
+        );
+        assert!((0.7..1.3).contains(&ratio) && within > 0.9, "{time_s} s: {found:?}");
     }
     // the wander and not the noise makes the error
     let reading = Known { length_s: 20.0, ..KNOWN }.read(wandering(1, 0.04, 0.6, 20.0));
@@ -292,7 +302,7 @@ fn the_beginning_is_left_out_until_the_vector_has_settled() {
     assert!(turning.from_s > 3.0 && (turning.phasor / end).arg().abs() < 0.02, "{turning:?}");
     let steady = known.read(move |_| end).expect("settled from the start");
     assert!(steady.from_s < 0.2, "{steady:?}");
-    let never = known.read(warming(20.0, 1.0, 0.0)).expect_err("never settles");
+    let never = known.read(warming(12.0, 1.0, 0.0)).expect_err("never settles");
     says(&never, &["channel front", "has not settled", "still shrinks by", "longer", "12.00 s"]);
     let never = known.read(warming(20.0, 0.0, 60.0)).expect_err("never settles");
     says(&never, &["turns by", "2 degrees are allowed"]);
@@ -310,8 +320,9 @@ fn a_phase_that_turns_too_fast_with_speed_is_seen_in_its_wander() {
         })
     };
     assert!(turning(0.0).is_ok() && turning(1.0).is_ok());
+    // the windows even out some of a wander as quick as this one
     let words = turning(8.0).expect_err("a critical speed is near");
-    says(&words, &["near 6000 rpm the phase turns by 8.", "critical speed is near"]);
+    says(&words, &["near 6000 rpm the phase turns by 7.", "critical speed is near"]);
 }
 
 #[test]
@@ -371,6 +382,7 @@ fn a_speed_that_drifted_or_was_not_there_is_refused_with_those_that_were() {
         up_s: 1.5,
         hold_s: 1.0,
         down_s,
+        wander_percent: 0.0,
         ..SpeedProfile::default()
     };
     let with = |speed| scenario(speed);
@@ -383,11 +395,11 @@ fn a_speed_that_drifted_or_was_not_there_is_refused_with_those_that_were() {
     let held = with(profile(30_000.0, 60_000.0, 30_000.0, 0.0));
     says(
         &refusal(&held, &ask(&["front"], &[59_400.0])),
-        &["59 400 rpm is asked for, and the speed was held at 60 0"],
+        &["59 400 rpm is asked for, and the speed was held at 60 000 rpm"],
     );
     says(
         &refusal(&held, &ask(&["front"], &[80_000.0])),
-        &["80 000 rpm was never held or passed", "it ran from", "held 30 0", "and 60 0"],
+        &["80 000 rpm was never held or passed", "it ran from", "held 30 000 and 60 000 rpm"],
     );
     // a drift of a quarter of a percent is none
     let steady = with(profile(30_000.0, 60_000.0, 59_850.0, 2.0));
@@ -428,8 +440,12 @@ fn a_pulse_that_marks_no_angle_gives_no_vector() {
     says(&words.to_string(), &["no phase is known, as the speed is stated"]);
     let mut gapped = speed_of(&made);
     gapped.gaps_s = vec![[0.7, 0.8]];
-    let words = measure(&made.recording, &made.machine, &gapped, &ask).expect_err("a gap");
-    says(&words.to_string(), &["channel pulse", "36", "rpm"]);
+    let read = |ask| measure(&made.recording, &made.machine, &gapped, ask);
+    // before a gap or after it a hold is as good as any
+    let longest = read(&ask).expect("held beside the gap").remove(0);
+    assert!(longest.to_s <= 0.7 || longest.from_s >= 0.8, "{longest:?}");
+    let over = read(&Ask { window_s: Some([0.5, 1.0]), ..ask.clone() }).expect_err("a gap");
+    says(&over.to_string(), &["channel pulse", "missing from 0.700 to 0.800 s", "window"]);
     let mut without = made.recording.clone();
     without.channels.retain(|channel| channel.spec.role() != Role::Pulse);
     let words = measure(&without, &made.machine, &stated, &ask).expect_err("no pulse");
@@ -447,7 +463,7 @@ fn a_sensor_that_tells_nothing_is_refused() {
     let microphone = with(&|s| s.sensor[0] = Sensor::microphone("front"));
     says(&microphone, &["microphone", "sound never gives a balance vector"]);
     says(
-        &with(&|s| s.sensor[0].full_scale = 0.5),
+        &with(&|s| s.sensor[0].full_scale = 0.7),
         &["channel front, 0.", "clipped", "lower the gain"],
     );
     says(&with(&|s| s.converter.rate_hz = 1400.0), &["1400 samples a second", "sampling rate"]);

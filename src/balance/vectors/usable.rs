@@ -94,7 +94,9 @@ pub fn check_whole(
     for check in fitness::judge(&alone, machine, Some(speed)) {
         let mend = match (check.id.as_str(), check.fit) {
             ("pulse_loss", Fit::Unfit) => "mend the mark or the pulse sensor and record again",
-            ("pulse_shape", _) => "correct the channel's number or role in the machine file",
+            ("pulse_shape", _) => {
+                "correct the channel's number or role in the machine file, or lower the gain where tops are cut to this shape"
+            }
             ("automatic_gain", Fit::Limited | Fit::Unfit) => {
                 "switch the automatic gain off and record again"
             }
