@@ -4,6 +4,7 @@
 #![allow(clippy::print_stdout)]
 
 mod balance;
+mod balance_vectors;
 mod bearings;
 mod blind;
 mod blind_signals;
