@@ -12,6 +12,7 @@ pub mod hole;
 pub mod index;
 pub mod influence;
 pub mod no_phase;
+pub mod plan;
 pub mod tolerance;
 
 use crate::dsp::fft::Complex64;
