@@ -14,7 +14,7 @@ pub mod index;
 pub mod influence;
 pub mod judgement;
 pub mod no_phase;
-pub mod scatter;
+pub mod plan;
 pub mod tolerance;
 pub mod vectors;
 

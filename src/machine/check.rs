@@ -7,8 +7,8 @@ use std::path::Path;
 
 use toml::{Table, Value};
 
-use super::keys::{Kind, Range, TABLES, of_table};
-use super::{Bearing, Machine};
+use super::keys::{ANGLE, Kind, Range, TABLES, of_table};
+use super::{Bearing, Machine, Method, Plane};
 use crate::error::{Error, Result};
 use crate::recording::{ChannelSpec, Role};
 
@@ -148,6 +148,7 @@ fn typed(kind: Kind, value: &Value) -> std::result::Result<(), String> {
             list.iter().try_for_each(|x| number(range, x))
         }
         (Kind::Band, Value::Array(list)) => band(list),
+        (Kind::Arcs, Value::Array(list)) => list.iter().try_for_each(arc),
         (Kind::Texts, Value::Array(list)) => match list.iter().find(|x| !x.is_str()) {
             Some(other) => Err(format!("{} stands in a list of texts", words(other))),
             None => Ok(()),
@@ -179,6 +180,16 @@ fn band(list: &[Value]) -> std::result::Result<(), String> {
     }
 }
 
+fn arc(value: &Value) -> std::result::Result<(), String> {
+    let ends: Vec<Option<f64>> = value.as_array().into_iter().flatten().map(as_number).collect();
+    match ends.as_slice() {
+        [Some(from), Some(to)] if from == to => Err(format!("{from} to {to} is no arc")),
+        [Some(from), Some(to)] if ANGLE.holds(*from) && ANGLE.holds(*to) => Ok(()),
+        [Some(from), Some(to)] => Err(format!("{from} to {to} does not lie within 0 to 360")),
+        _ => Err(format!("{} stands in a list of arcs", words(value))),
+    }
+}
+
 /// Refuses what contradicts itself.
 pub(super) fn whole(machine: &Machine, places: &Places<'_>) -> Result<()> {
     speeds(machine, places)?;
@@ -193,6 +204,9 @@ pub(super) fn whole(machine: &Machine, places: &Places<'_>) -> Result<()> {
                 "state count",
             ));
         }
+    }
+    for (name, one) in &machine.plane {
+        plane(name, one, machine, places)?;
     }
     for (name, spec) in &machine.channel {
         channel(name, spec, machine, places)?;
@@ -264,6 +278,71 @@ fn channel(name: &str, spec: &ChannelSpec, machine: &Machine, places: &Places<'_
         ));
     }
     Ok(())
+}
+
+fn plane(name: &str, plane: &Plane, machine: &Machine, places: &Places<'_>) -> Result<()> {
+    let refuse = |key: &str, problem: String, mend: String| {
+        Err(places.refuse(&format!("plane.{name}.{key}"), problem, mend))
+    };
+    if let Some(row) = plane.blades.as_ref().filter(|row| !machine.blade.contains_key(*row)) {
+        let mend = match machine.blade.len() {
+            0 => format!("add the table [blade.{row}]"),
+            _ => nearest(row, machine.blade.keys().map(String::as_str)),
+        };
+        return refuse("blades", format!("there is no row of blades {row:?}"), mend);
+    }
+    let method = plane.method;
+    let of_others = [
+        ("bore", plane.bore.is_some(), Method::Drill),
+        ("drill_mm", plane.drill_mm.is_some(), Method::Drill),
+        ("drill_point_deg", plane.drill_point_deg.is_some(), Method::Drill),
+        ("grind_width_mm", plane.grind_width_mm.is_some(), Method::Grind),
+        ("arc_max_deg", plane.arc_max_deg.is_some(), Method::Grind),
+        ("masses_g", !plane.masses_g.is_empty(), Method::Add),
+        ("fixing_max_rpm", plane.fixing_max_rpm.is_some(), Method::Add),
+    ];
+    if let Some((key, _, of)) = of_others.iter().find(|row| row.1 && row.2 != method) {
+        let word = |method| match method {
+            Method::Drill => "drill",
+            Method::Grind => "grind",
+            Method::Add => "add",
+        };
+        let problem = format!(
+            "this belongs to method {:?}, and the plane's is {:?}",
+            word(*of),
+            word(method)
+        );
+        return refuse(key, problem, "remove one of them".into());
+    }
+    if let (Some(radius), Some(floor)) = (plane.radius_mm, plane.floor_radius_mm)
+        && floor >= radius
+    {
+        let problem = format!("{floor} mm leaves nothing of radius_mm, {radius} mm");
+        return refuse("floor_radius_mm", problem, "correct one of them".into());
+    }
+    if let (Some(radius), Some(drill)) = (plane.radius_mm, plane.drill_mm)
+        && drill >= radius
+    {
+        let problem = format!("a drill of {drill} mm is too thick for radius_mm, {radius} mm");
+        return refuse("drill_mm", problem, "correct one of them".into());
+    }
+    let arcs = || plane.zones_deg.iter().enumerate();
+    for (i, zone) in arcs() {
+        let twin = arcs().take(i).find(|(_, earlier)| overlap(**earlier, *zone));
+        if let Some((_, earlier)) = twin {
+            let problem = format!("the arcs {earlier:?} and {zone:?} overlap");
+            return refuse("zones_deg", problem, "join them to one".into());
+        }
+    }
+    Ok(())
+}
+
+/// Whether two arcs have more than an end in common.
+fn overlap(a: [f64; 2], b: [f64; 2]) -> bool {
+    let length =
+        |arc: [f64; 2]| if arc[1] > arc[0] { arc[1] - arc[0] } else { arc[1] - arc[0] + 360.0 };
+    let after = |start: f64, from: f64| (start - from).rem_euclid(360.0);
+    after(b[0], a[0]) < length(a) || after(a[0], b[0]) < length(b)
 }
 
 /// Refuses channels of one number, or of names that differ in case only.

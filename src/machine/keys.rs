@@ -62,6 +62,8 @@ pub enum Kind {
     Numbers(Range),
     /// Two numbers above 0, the lower first.
     Band,
+    /// A list of arcs on the rotor, each of two angles from 0 to 360.
+    Arcs,
     /// A list of texts.
     Texts,
     /// One of these words.
@@ -78,6 +80,7 @@ impl Kind {
             Self::Flag => "true or false".into(),
             Self::Numbers(_) => "a list of numbers".into(),
             Self::Band => "two numbers above 0, the lower first, as in [10.0, 5000.0]".into(),
+            Self::Arcs => "a list of arcs from and to, as in [[20.0, 160.0], [340.0, 10.0]]".into(),
             Self::Texts => "a list of texts".into(),
             Self::Choice(words) => {
                 let quoted: Vec<String> = words.iter().map(|word| format!("{word:?}")).collect();
@@ -121,7 +124,10 @@ pub const TABLES: &[(&str, &str)] = &[
     (CHANNEL, "A channel of the recording: its sensor and converter."),
     (BEARING, "A bearing: its geometry or its four multipliers; both must agree within 1 %."),
     (BLADE, "A row of blades or vanes on the shaft."),
-    (PLANE, "A plane in which the rotor can be balanced."),
+    (
+        PLANE,
+        "A plane in which the rotor can be balanced, with the limits that only the maker knows: without them no hole is planned. Angles are counted from the mark as [convention] says. Read and checked now, used by balancing.",
+    ),
     (LIMITS, "The largest vibration allowed."),
     (ACCEPTANCE, "What a recording must show before it can be accepted."),
     (CONVENTION, "How angles on the rotor are counted, for balancing."),
@@ -129,6 +135,8 @@ pub const TABLES: &[(&str, &str)] = &[
 
 const RPM: Kind = Kind::Number(Range::PositiveUpTo(FASTEST_RPM));
 const POSITIVE: Kind = Kind::Number(Range::Positive);
+/// Angles on the rotor.
+pub(super) const ANGLE: Range = Range::Within(0.0, 360.0);
 const PERCENT: Kind = Kind::Number(Range::Within(0.0, 100.0));
 const ROLES: Kind = Kind::Choice(&["vibration", "pulse", "speed", "sound", "slow", "other"]);
 const UNITS: Kind = Kind::Choice(&[
@@ -194,12 +202,30 @@ pub const KEYS: &[Key] = &[
     key(BLADE, "count", Kind::Whole(1), "", "required", "Number of blades."),
 
     key(PLANE, "position_mm", Kind::Number(Range::Any), "mm", "", "Distance along the shaft from the first bearing."),
-    key(PLANE, "radius_mm", POSITIVE, "mm", "", "Radius at which material is added or removed."),
+    key(PLANE, "method", Kind::Choice(&["drill", "grind", "add"]), "", "drill", "How the plane is corrected: holes, an edge ground over an arc, or masses added."),
+    key(PLANE, "radius_mm", POSITIVE, "mm", "", "Radius at which the drill enters, the ground edge lies, or mass is added."),
     key(PLANE, "density_g_cm3", POSITIVE, "g/cm3", "", "Density of the material removed."),
+    key(PLANE, "bore", Kind::Choice(&["radial", "axial"]), "", "", "Drilling: towards the axis from the rim, or along the axis."),
     key(PLANE, "drill_mm", POSITIVE, "mm", "", "Diameter of the drill."),
-    key(PLANE, "drill_point_deg", Kind::Number(Range::Within(30.0, 180.0)), "deg", "", "Full angle of the drill's point."),
-    key(PLANE, "depth_max_mm", POSITIVE, "mm", "", "Deepest hole allowed."),
-    key(PLANE, "removal_max_g", POSITIVE, "g", "", "Most material that may be removed in all."),
+    key(PLANE, "drill_point_deg", Kind::Number(Range::Within(30.0, 180.0)), "deg", "118", "Full angle of the drill's point; 180 is a flat bottom."),
+    key(PLANE, "depth_step_mm", POSITIVE, "mm", "0.05", "Fineness to which a depth can be set; grinding: one pass."),
+    key(PLANE, "depth_max_mm", POSITIVE, "mm", "", "Deepest hole, to its tip, or deepest cut allowed."),
+    key(PLANE, "floor_radius_mm", Kind::Number(Range::NotNegative), "mm", "0", "No tip of a radial hole and no cut comes nearer to the axis."),
+    key(PLANE, "edge_mm", Kind::Number(Range::NotNegative), "mm", "", "Least distance of the rim of a hole, the end of a cut or the place of a mass from the edges of the zones and from blades."),
+    key(PLANE, "spacing_mm", Kind::Number(Range::NotNegative), "mm", "", "Least wall between two holes or cuts, at their depth; least distance between two masses."),
+    key(PLANE, "removal_max_g", POSITIVE, "g", "", "Most material that may be removed, or added, in all."),
+    key(PLANE, "zones_deg", Kind::Arcs, "deg", "", "Arcs in which metal may be taken away or added; the whole turn is [[0, 360]]."),
+    key(PLANE, "sites_deg", Kind::Numbers(ANGLE), "deg", "any angle in the zones", "Fixed sites, where only these serve."),
+    key(PLANE, "blades", Kind::Text, "", "none", "Name of the row of blades between which holes lie; needs blade_first_deg and blade_width_mm."),
+    key(PLANE, "blade_first_deg", Kind::Number(ANGLE), "deg", "", "Middle of any blade at radius_mm."),
+    key(PLANE, "blade_width_mm", POSITIVE, "mm", "", "Width of a blade with its fillets along the circle of radius_mm."),
+    key(PLANE, "angle_step_deg", Kind::Number(Range::Within(0.1, 90.0)), "deg", "1", "Fineness to which an angle can be set."),
+    key(PLANE, "grind_width_mm", POSITIVE, "mm", "", "Grinding: width of the cut along the axis."),
+    key(PLANE, "arc_max_deg", Kind::Number(Range::PositiveUpTo(180.0)), "deg", "", "Grinding: longest arc of a cut."),
+    key(PLANE, "masses_g", Kind::Numbers(Range::Positive), "g", "", "Adding: masses at hand; one is fixed at a place."),
+    key(PLANE, "fixing_max_rpm", RPM, "rpm", "", "Adding: highest speed for the way in which masses are fixed; refused where shaft.top_rpm is above."),
+    key(PLANE, "seen_from", Kind::Text, "", "", "Side from which the wheel is seen and drilled, in words; pictures need it."),
+    key(PLANE, "rotation_seen", Kind::Choice(&["clockwise", "counter_clockwise"]), "", "", "Sense of rotation seen from that side; pictures need it."),
 
     key(LIMITS, "overall_mm_s_rms", POSITIVE, "mm/s rms", "", "Overall velocity within band_hz."),
     key(LIMITS, "overall_g_rms", POSITIVE, "g rms", "", "Overall acceleration within band_hz."),
@@ -245,8 +271,8 @@ pub fn documentation() -> String {
 mod tests {
     use super::*;
     use crate::machine::{
-        Acceptance, Bearing, BearingType, BladeRow, Convention, Count, Limits, Machine, Plane,
-        Shaft,
+        Acceptance, Bearing, BearingType, BladeRow, Bore, Convention, Count, Limits, Machine,
+        Method, Plane, Sense, Shaft,
     };
     use crate::recording::{ChannelSpec, Direction, Edge, PulseKind, Role};
     use crate::units::Unit;
@@ -340,6 +366,9 @@ mod tests {
         assert_eq!(choices(CHANNEL, "edge"), accepted::<Edge>());
         assert_eq!(choices(CHANNEL, "pulse_kind"), accepted::<PulseKind>());
         assert_eq!(choices(BEARING, "type"), accepted::<BearingType>());
+        assert_eq!(choices(PLANE, "method"), accepted::<Method>());
+        assert_eq!(choices(PLANE, "bore"), accepted::<Bore>());
+        assert_eq!(choices(PLANE, "rotation_seen"), accepted::<Sense>());
         assert_eq!(choices(CONVENTION, "count"), accepted::<Count>());
     }
 

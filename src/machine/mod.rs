@@ -8,6 +8,7 @@ pub mod bearing;
 mod check;
 pub mod keys;
 pub mod parse;
+mod plane;
 
 use std::collections::BTreeMap;
 
@@ -16,6 +17,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{Error, Result};
 use crate::recording::ChannelSpec;
 pub use bearing::{Bearing, BearingType, Multipliers};
+pub use plane::{Bore, Method, Plane, Sense};
 
 /// No shaft turns faster, in rpm: a larger number is a slip of the pen.
 pub const FASTEST_RPM: f64 = 1e7;
@@ -133,26 +135,6 @@ impl Shaft {
 pub struct BladeRow {
     /// Number of blades.
     pub count: u32,
-}
-
-/// `[plane.NAME]`: a plane in which the rotor can be balanced.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct Plane {
-    /// Distance along the shaft from the first bearing, in mm.
-    pub position_mm: Option<f64>,
-    /// Radius at which material is added or removed, in mm.
-    pub radius_mm: Option<f64>,
-    /// Density of the material removed, in g/cm³.
-    pub density_g_cm3: Option<f64>,
-    /// Diameter of the drill, in mm.
-    pub drill_mm: Option<f64>,
-    /// Full angle of the drill's point, in degrees.
-    pub drill_point_deg: Option<f64>,
-    /// Deepest hole allowed, in mm.
-    pub depth_max_mm: Option<f64>,
-    /// Most material that may be removed in all, in g.
-    pub removal_max_g: Option<f64>,
 }
 
 /// `[limits]`: the largest vibration allowed, above `from_rpm`.
