@@ -11,6 +11,7 @@ pub mod forecast;
 pub mod hole;
 pub mod index;
 pub mod influence;
+pub mod mishap;
 pub mod no_phase;
 pub mod tolerance;
 

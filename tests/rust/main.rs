@@ -3,12 +3,12 @@
 // tests say what they skip and print their figures
 #![allow(clippy::print_stdout)]
 
-mod balance;
 mod bearings;
 mod blind;
 mod blind_signals;
 #[cfg(feature = "cli")]
 mod cli;
+mod closed_loop;
 mod criticals;
 mod data;
 mod diagnoses;
