@@ -5,6 +5,7 @@
 //! reading is the sum over the planes of coefficient times unbalance, and all are leads: the lag that
 //! the trade reads is minus the argument.
 
+pub mod chain;
 pub mod design;
 pub mod estimate;
 pub mod forecast;
@@ -13,7 +14,9 @@ pub mod index;
 pub mod influence;
 pub mod mishap;
 pub mod no_phase;
+pub mod scatter;
 pub mod tolerance;
+pub mod vectors;
 
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};

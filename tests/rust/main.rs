@@ -3,6 +3,7 @@
 // tests say what they skip and print their figures
 #![allow(clippy::print_stdout)]
 
+mod balance_vectors;
 mod bearings;
 mod blind;
 mod blind_signals;
