@@ -4,8 +4,15 @@ use std::f64::consts::TAU;
 
 use crate::dsp::fft::Complex64;
 
+/// Where the first plane's first mass stands, and how much further on that of each next plane.
+const FIRST_DEG: f64 = 20.0;
+const APART_DEG: f64 = 30.0;
+
 /// Trial masses for one spin more than there are planes: a mass in every plane at once, moved on from spin to
 /// spin by its own share of a turn, so that every plane's effect stands out from all readings together.
+///
+/// No mass stands where another mistaken one would: mirrored, opposite or exchanged between the planes, each
+/// differs from all the others, so that a mistake shows and its kind as well.
 ///
 /// Against one mass at a time after a spin without any, the same number of spins and masses of the same size,
 /// each coefficient comes out with a sixth of the variance for two planes (a weighing design: H. Hotelling, Some
@@ -17,7 +24,8 @@ pub fn trial_masses(sizes_g_mm: &[f64]) -> Vec<Vec<Complex64>> {
     let spins = sizes_g_mm.len() + 1;
     let mass = |spin: usize, (plane, size): (usize, &f64)| {
         let turns = (spin * (plane + 1)) as f64 / spins as f64;
-        Complex64::from_polar(*size, -TAU * turns)
+        let start_deg = FIRST_DEG + APART_DEG * plane as f64;
+        Complex64::from_polar(*size, -TAU * turns - start_deg.to_radians())
     };
     (0..spins)
         .map(|spin| sizes_g_mm.iter().enumerate().map(|plane| mass(spin, plane)).collect())
@@ -39,6 +47,23 @@ mod tests {
             })
             .collect();
         influence::coefficients(&spins).expect("a full design").errors.max()
+    }
+
+    /// What a mistake would make of the masses of a spin is not what another spin or another mistake has.
+    #[test]
+    fn mistaken_masses_differ_from_all_others() {
+        let design = trial_masses(&[3.0, 3.0]);
+        let mut all = design.clone();
+        for spin in &design {
+            all.push(spin.iter().map(Complex64::conj).collect());
+            all.push(spin.iter().map(|mass| -mass).collect());
+            all.push(vec![spin[1], spin[0]]);
+        }
+        for (i, one) in all.iter().enumerate() {
+            for other in &all[..i] {
+                assert!((0..2).any(|p| (one[p] - other[p]).norm() > 0.5), "{one:?} {other:?}");
+            }
+        }
     }
 
     /// One at a time: variance 2 / t² of the reading's; the design: 1 / ((n + 1) t²).
@@ -66,6 +91,6 @@ mod tests {
         // the first plane's mass moves on by a third of a turn, the second's by two
         let (_, first) = size_at(design[1][0]);
         let (_, second) = size_at(design[1][1]);
-        assert!((first - 120.0).abs() < 1e-9 && (second - 240.0).abs() < 1e-9);
+        assert!((first - 140.0).abs() < 1e-9 && (second - 290.0).abs() < 1e-9);
     }
 }

@@ -21,6 +21,10 @@ use crate::error::{Error, Result};
 const MOST_STEPS: usize = 60;
 /// The search ends where a step lowers the cost by less.
 const LEAST_GAIN: f64 = 1e-7;
+/// The same where only the evidence is asked for.
+const LEAST_GAIN_OF_EVIDENCE: f64 = 1e-2;
+/// Starts from which the evidence is searched, those of least cost.
+const STARTS: usize = 2;
 /// Draws from the normal approximation in the question whether a rotor is within its tolerance.
 const DRAWS: usize = 4000;
 
@@ -145,7 +149,7 @@ impl Uncertain {
 
 /// A value for everything unknown.
 #[derive(Debug, Clone, PartialEq)]
-struct Values {
+pub(super) struct Values {
     first: DVector<Complex64>,
     coefficients: DMatrix<Complex64>,
     bend: DVector<Complex64>,
@@ -205,6 +209,11 @@ fn parts(value: Complex64) -> Vector2<f64> {
     Vector2::new(value.re, value.im)
 }
 
+/// Logarithm of the determinant of a positive definite matrix.
+fn log_determinant(matrix: DMatrix<f64>) -> Option<f64> {
+    Some(2.0 * matrix.cholesky()?.l_dirty().diagonal().map(f64::ln).sum())
+}
+
 /// Inverse covariance of a number that scatters about `mean`.
 fn precision(mean: Complex64, spread: Spread) -> Matrix2<f64> {
     let size = mean.norm().max(f64::MIN_POSITIVE);
@@ -224,11 +233,9 @@ impl History {
     /// [`Error::Numerical`] where planes cannot be told apart.
     pub fn posterior(&self) -> Result<Posterior> {
         let start = self.start()?;
-        let readings = start.bend.len();
-        let reference: Vec<f64> = (0..readings)
-            .map(|r| self.spins.iter().map(|s| s.readings[r].norm()).fold(1e-300, f64::max))
-            .collect();
-        let search = Search { history: self, reference: &reference, layout: start.layout() };
+        let reference = self.largest_readings();
+        let layout = start.layout();
+        let search = Search { history: self, reference: &reference, layout, vague: None };
         let (values, normal, misfit) = search.run(start)?;
         let what = "the unbalance of each plane";
         let problem = "the readings cannot tell the planes apart";
@@ -244,6 +251,47 @@ impl History {
             reference,
             spread: all,
         })
+    }
+
+    /// How well this account of a job stands against another of the same spins, planes and corrections:
+    /// the logarithm of the probability of all readings together, up to a constant that they share (Laplace's
+    /// approximation of the evidence: D. J. C. MacKay, Information Theory, Inference, and Learning
+    /// Algorithms, 2003, chapter 27; from memory). With it, the most probable values.
+    ///
+    /// `near` are values to search from. Without any, and where `own_start` is wished, the search begins as that
+    /// of [`History::posterior`]. `None` where no search ends.
+    pub(super) fn weigh(
+        &self,
+        vague: &Vague,
+        near: &[&Values],
+        own_start: bool,
+    ) -> Option<(f64, Values)> {
+        let reference = self.largest_readings();
+        let mut starts: Vec<Values> =
+            near.iter().map(|values| values.with(self.corrections.len())).collect();
+        if own_start || starts.is_empty() {
+            starts.extend(self.start());
+        }
+        let layout = starts.first()?.layout();
+        let search = Search { history: self, reference: &reference, layout, vague: Some(vague) };
+        let mut starts: Vec<(f64, Values)> =
+            (starts.into_iter()).map(|start| (search.normal(&start, &start).cost, start)).collect();
+        starts.sort_by(|a, b| a.0.total_cmp(&b.0));
+        (starts.into_iter().take(STARTS))
+            .filter_map(|(_, start)| {
+                let end = search.run(start).ok()?;
+                Some((search.evidence(&end)?, end.0))
+            })
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
+    /// Largest size of each reading over all spins.
+    pub(super) fn largest_readings(&self) -> Vec<f64> {
+        let readings = self.spins.first().map_or(0, |spin| spin.readings.len());
+        let size = |spin: &Spin, r: usize| spin.readings.get(r).map_or(0.0, |z| z.norm());
+        (0..readings)
+            .map(|r| self.spins.iter().map(|s| size(s, r)).fold(1e-300, f64::max))
+            .collect()
     }
 
     /// Where the search begins: coefficients of the type, or of the spins before the first correction.
@@ -325,6 +373,14 @@ impl Values {
         }
     }
 
+    /// These values for another number of corrections.
+    fn with(&self, corrections: usize) -> Self {
+        let done = DMatrix::from_fn(corrections, self.done.ncols(), |k, p| {
+            self.done.get((k, p)).copied().unwrap_or(Complex64::ONE)
+        });
+        Self { done, ..self.clone() }
+    }
+
     /// These values changed by a step.
     fn moved(&self, step: &DVector<f64>) -> Self {
         let layout = self.layout();
@@ -347,15 +403,19 @@ impl Values {
 }
 
 impl Posterior {
-    /// Standard deviation of both parts of each coefficient, over its size.
-    pub fn coefficient_shares(&self) -> DMatrix<f64> {
-        let layout = self.values.layout();
-        DMatrix::from_fn(layout.readings, layout.planes, |reading, plane| {
-            let place = layout.coefficient(reading, plane);
-            let variance = |i: usize| self.spread[(i, i)];
-            let deviation = (0.5 * (variance(place) + variance(place + 1))).max(0.0).sqrt();
-            deviation / self.coefficients[(reading, plane)].norm().max(f64::MIN_POSITIVE)
-        })
+    /// The most probable values.
+    pub(super) fn values(&self) -> &Values {
+        &self.values
+    }
+
+    /// The readings of a spin as they follow from here, and their covariance of real and imaginary parts in
+    /// turn: what is not known exactly, the errors of the readings and what a refit does.
+    pub fn predict(&self, history: &History, spin: &Spin) -> (Vec<Complex64>, DMatrix<f64>) {
+        let search = self.search(history);
+        let (predicted, change) = search.predict(spin, &self.values);
+        let covariance =
+            &change * &self.spread * change.transpose() + search.covariance(spin, &self.values);
+        (predicted.into_iter().map(|p| p.value).collect(), covariance)
     }
 
     /// Covariance of the unbalance now after one more spin like `spin`, by the curvature here.
@@ -382,7 +442,8 @@ impl Posterior {
 
     /// The search at its end.
     fn search<'a>(&'a self, history: &'a History) -> Search<'a> {
-        Search { history, reference: &self.reference, layout: self.values.layout() }
+        let layout = self.values.layout();
+        Search { history, reference: &self.reference, layout, vague: None }
     }
 }
 
@@ -415,15 +476,39 @@ impl Normal {
     }
 }
 
+/// Sizes of what nothing is known of, so that accounts which leave much open gain nothing by it.
+pub(super) struct Vague {
+    first: f64,
+    /// For each reading.
+    coefficients: Vec<f64>,
+}
+
+impl Vague {
+    /// Twice the sizes found (root mean squares).
+    pub(super) fn like(values: &Values) -> Self {
+        let size =
+            |square: f64, count: usize| (2.0 * (square / count.max(1) as f64).sqrt()).max(1e-150);
+        let row = |r: usize| values.coefficients.row(r).norm_squared();
+        let planes = values.first.len();
+        Self {
+            first: size(values.first.norm_squared(), planes),
+            coefficients: (0..values.bend.len()).map(|r| size(row(r), planes)).collect(),
+        }
+    }
+}
+
 struct Search<'a> {
     history: &'a History,
     reference: &'a [f64],
     layout: Layout,
+    /// Held against what is unknown in a comparison of evidence.
+    vague: Option<&'a Vague>,
 }
 
 impl Search<'_> {
     /// The most probable values, the curvature there and the cost.
     fn run(&self, mut values: Values) -> Result<(Values, DMatrix<f64>, f64)> {
+        let least = if self.vague.is_some() { LEAST_GAIN_OF_EVIDENCE } else { LEAST_GAIN };
         let mut damping = 1e-3;
         let mut normal = self.normal(&values, &values);
         for _ in 0..MOST_STEPS {
@@ -440,7 +525,7 @@ impl Search<'_> {
                 // the covariance of the readings follows the coefficients
                 normal = self.normal(&values, &values);
                 damping = (0.2 * damping).max(1e-12);
-                if gain < LEAST_GAIN {
+                if gain < least {
                     break;
                 }
             } else {
@@ -455,6 +540,16 @@ impl Search<'_> {
             return Err(Error::numerical("the unbalance of each plane", problem));
         }
         Ok((values, normal.matrix, normal.cost))
+    }
+
+    /// Logarithm of the evidence at the end of a search.
+    fn evidence(&self, (values, matrix, cost): &(Values, DMatrix<f64>, f64)) -> Option<f64> {
+        let unknown = log_determinant(matrix.clone())?;
+        let mut spins = 0.0;
+        for spin in &self.history.spins {
+            spins += log_determinant(self.covariance(spin, values))?;
+        }
+        Some(-0.5 * (cost + unknown + spins))
     }
 
     /// Normal equations at `values`, with the covariance of the readings as at `weights`.
@@ -475,10 +570,23 @@ impl Search<'_> {
         for r in 0..self.layout.readings {
             normal.add_prior(self.layout.bend(r), values.bend[r], &bend);
             for p in 0..self.layout.planes {
-                let Some((mean, spread)) = &known.coefficients else { continue };
+                let Some((mean, spread)) = &known.coefficients else {
+                    if let Some(vague) = self.vague {
+                        let width = Matrix2::identity() * vague.coefficients[r].powi(-2);
+                        let place = self.layout.coefficient(r, p);
+                        normal.add_prior(place, values.coefficients[(r, p)], &width);
+                    }
+                    continue;
+                };
                 let off = values.coefficients[(r, p)] - mean[(r, p)];
                 let place = self.layout.coefficient(r, p);
                 normal.add_prior(place, off, &precision(mean[(r, p)], *spread));
+            }
+        }
+        if let Some(vague) = self.vague {
+            let width = Matrix2::identity() * vague.first.powi(-2);
+            for p in 0..self.layout.planes {
+                normal.add_prior(self.layout.first(p), values.first[p], &width);
             }
         }
         for (k, correction) in self.history.corrections.iter().enumerate() {

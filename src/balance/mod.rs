@@ -12,7 +12,7 @@ pub mod forecast;
 pub mod hole;
 pub mod index;
 pub mod influence;
-pub mod judgement;
+pub mod mishap;
 pub mod no_phase;
 pub mod plan;
 pub mod tolerance;

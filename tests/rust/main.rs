@@ -3,13 +3,13 @@
 // tests say what they skip and print their figures
 #![allow(clippy::print_stdout)]
 
-mod balance;
 mod balance_vectors;
 mod bearings;
 mod blind;
 mod blind_signals;
 #[cfg(feature = "cli")]
 mod cli;
+mod closed_loop;
 mod criticals;
 mod data;
 mod diagnoses;

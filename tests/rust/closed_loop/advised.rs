@@ -1,0 +1,153 @@
+//! As the library advises, with a stop where a spin is not what was predicted.
+
+use num_complex::Complex64;
+use quietspin::balance::design::trial_masses;
+use quietspin::balance::estimate::{Correction, History, Known, Posterior, Spin};
+use quietspin::balance::forecast::{Aim, Outlook, advise};
+use quietspin::balance::influence;
+use quietspin::balance::mishap::{self, Alarm, Change};
+
+use super::column::{DRILLING, MOST_SPINS};
+use super::rotor::{Case, End, Fate, NOTHING, Outcome, Rotor, Struck};
+
+pub fn run(seed: u64, case: Case) -> Outcome {
+    let mut job = Job::new(seed, case);
+    let end = job.run();
+    if std::env::var("DIAG").is_ok() {
+        for s in &job.rotor.struck {
+            if s.matters {
+                let plan = match s.change {
+                    Change::Trial { spin } => job.history.spins[spin].trial.clone(),
+                    Change::Correction { index } => job.history.corrections[index].planned.clone(),
+                };
+                println!(
+                    "missed {:?} {:?} off {:.2} {:.2} of {:.2} {:.2}, spins {}",
+                    s.strike,
+                    s.change,
+                    (plan[0] - s.done[0]).norm() / job.rotor.rig.limits_g_mm[0],
+                    (plan[1] - s.done[1]).norm() / job.rotor.rig.limits_g_mm[1],
+                    plan[0].norm() / job.rotor.rig.limits_g_mm[0],
+                    plan[1].norm() / job.rotor.rig.limits_g_mm[1],
+                    job.rotor.spins
+                );
+            }
+        }
+    }
+    let missed = job.rotor.struck.iter().map(|s| Fate { matters: s.matters, rank: None });
+    let strikes = job.fates.iter().copied().chain(missed).collect();
+    Outcome { false_stops: job.false_stops, strikes, ..job.rotor.ends(end) }
+}
+
+struct Job {
+    rotor: Rotor,
+    history: History,
+    false_stops: usize,
+    fates: Vec<Fate>,
+}
+
+impl Job {
+    fn new(seed: u64, case: Case) -> Self {
+        let rotor = Rotor::new(seed, case);
+        let column = case.column;
+        let known = Known {
+            scatter: vec![0.0; rotor.noise.len()],
+            refit_g_mm: rotor.rig.limits_g_mm.iter().map(|l| column.refit * l).collect(),
+            bend: 0.6 * column.bend,
+            coefficients: column.known_type.then(|| (rotor.of_type.clone(), column.of_type)),
+        };
+        let history = History { known, spins: Vec::new(), corrections: Vec::new() };
+        Self { rotor, history, false_stops: 0, fates: Vec::new() }
+    }
+
+    fn run(&mut self) -> End {
+        let first = if self.rotor.case.column.known_type {
+            vec![NOTHING.to_vec()]
+        } else {
+            trial_masses(&self.rotor.trial_g_mm())
+        };
+        first.into_iter().for_each(|trial| self.spin(trial));
+        let aim = Aim {
+            limits_g_mm: self.rotor.rig.limits_g_mm.clone(),
+            pass_at: 0.985,
+            correction_cost: 8.0,
+            spread: DRILLING,
+        };
+        loop {
+            let Ok(posterior) = self.history.posterior() else { return End::Refused };
+            if self.cannot_tell_planes_apart(&posterior) {
+                return End::Refused;
+            }
+            if posterior.now.probability_within(&aim.limits_g_mm) >= aim.pass_at {
+                return End::Passed;
+            }
+            if self.rotor.spins >= MOST_SPINS {
+                return End::GivenUp;
+            }
+            if advise(&aim, &Outlook::of(&self.history, &posterior)).correct {
+                let planned: Vec<Complex64> = posterior.now.mean.iter().map(|u| -u).collect();
+                self.rotor.correct(&planned);
+                self.history.corrections.push(Correction { planned, spread: DRILLING });
+            }
+            self.spin(NOTHING.to_vec());
+        }
+    }
+
+    fn cannot_tell_planes_apart(&self, posterior: &Posterior) -> bool {
+        let Some(last) = self.history.spins.last() else { return false };
+        influence::unbalance(&posterior.coefficients, &last.readings, &last.errors)
+            .map_or(true, |found| found.is_ill_conditioned())
+    }
+
+    fn spin(&mut self, trial: Vec<Complex64>) {
+        let readings = self.rotor.spin(&trial);
+        let corrections = self.history.corrections.len();
+        let errors = self.rotor.noise.clone();
+        self.history.spins.push(Spin { trial, corrections, readings, errors });
+        // what is found may hide something else
+        while let Ok(Some(alarm)) = mishap::check(&self.history) {
+            if !self.look_at_the_rotor(&alarm) {
+                break;
+            }
+        }
+    }
+
+    /// The operator goes through the suspects in their order. What is found first is put right in the record;
+    /// where nothing is found the reading stands.
+    fn look_at_the_rotor(&mut self, alarm: &Alarm) -> bool {
+        if self.rotor.struck.is_empty() {
+            self.false_stops += 1;
+            return false;
+        }
+        let found = alarm.suspects.iter().enumerate().find_map(|(place, suspect)| {
+            let is = |struck: &Struck| {
+                suspect.change == Some(struck.change) && struck.strike.is(&suspect.cause)
+            };
+            Some((place + 1, self.rotor.struck.iter().position(is)?))
+        });
+        let Some((rank, index)) = found else { return false };
+        let struck = self.rotor.struck.remove(index);
+        self.fates.push(Fate { matters: struck.matters, rank: Some(rank) });
+        if std::env::var("DIAG").is_ok() && !(rank == 1 || rank == 2) {
+            println!(
+                "seed? {:?} {:?} matters {} rank {rank} sigmas {:.1} chance {:.3} others {:?}",
+                struck.strike,
+                struck.change,
+                struck.matters,
+                alarm.sigmas,
+                alarm.by_chance,
+                self.rotor.struck
+            );
+            for s in alarm.suspects.iter().take(5) {
+                println!("     {:?} {:?} {:?} {:.4}", s.cause, s.change, s.planes, s.probability);
+            }
+            if let Change::Trial { spin } = struck.change {
+                println!("   trial {:?} done {:?}", self.history.spins[spin].trial, struck.done);
+            }
+        }
+        match struck.change {
+            Change::Trial { spin } => self.history.spins[spin].trial = struck.done,
+            Change::Correction { index } => self.history.corrections[index].planned = struck.done,
+        }
+        true
+    }
+}
