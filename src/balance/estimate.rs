@@ -343,7 +343,7 @@ impl History {
     }
 
     /// Errors of a spin's readings with the scatter of the rig.
-    fn reading_errors(&self, spin: &Spin) -> Vec<f64> {
+    pub fn reading_errors(&self, spin: &Spin) -> Vec<f64> {
         let scatter = |r: usize| self.known.scatter.get(r).copied().unwrap_or(0.0);
         spin.errors.iter().enumerate().map(|(r, e)| e.hypot(scatter(r))).collect()
     }
@@ -403,6 +403,17 @@ impl Values {
 }
 
 impl Posterior {
+    /// Standard deviation of both parts of each coefficient, over its size.
+    pub fn coefficient_shares(&self) -> DMatrix<f64> {
+        let layout = self.values.layout();
+        DMatrix::from_fn(layout.readings, layout.planes, |reading, plane| {
+            let place = layout.coefficient(reading, plane);
+            let variance = |i: usize| self.spread[(i, i)];
+            let deviation = (0.5 * (variance(place) + variance(place + 1))).max(0.0).sqrt();
+            deviation / self.coefficients[(reading, plane)].norm().max(f64::MIN_POSITIVE)
+        })
+    }
+
     /// The most probable values.
     pub(super) fn values(&self) -> &Values {
         &self.values

@@ -34,15 +34,6 @@ pub enum Standing {
 }
 
 impl Standing {
-    /// The standing in words.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Passes => "PASSES",
-            Self::Fails => "FAILS",
-            Self::CannotTell => "CANNOT BE TOLD YET",
-        }
-    }
-
     /// From the probability that all is within.
     pub fn of(chance: f64) -> Self {
         match chance {
@@ -242,6 +233,12 @@ impl Judgement {
     /// Limits alone, in the order of the measures.
     pub fn limits(&self) -> Vec<f64> {
         self.measures.iter().map(|measure| measure.limit).collect()
+    }
+
+    /// The unbalance in one plane alone that just reaches a limit, in g mm.
+    pub fn limit_in_plane(&self, plane: usize) -> f64 {
+        let reaches = |m: usize| self.measures[m].limit / self.map[(m, plane)].norm();
+        (0..self.measures.len()).map(reaches).fold(f64::INFINITY, f64::min)
     }
 
     /// How an unbalance stands.

@@ -12,9 +12,13 @@ pub mod forecast;
 pub mod hole;
 pub mod index;
 pub mod influence;
+pub mod job;
+pub mod judgement;
 pub mod mishap;
 pub mod no_phase;
+pub mod of_type;
 pub mod plan;
+pub mod scatter;
 pub mod tolerance;
 pub mod vectors;
 

@@ -3,6 +3,7 @@
 //! Results go to the standard output, everything else to the standard error. Exit status: 0 accept or
 //! done, 1 investigate or reject, 2 a command line or input that cannot be used, 3 no verdict.
 
+mod balance;
 mod check;
 mod completions;
 mod machine_keys;
@@ -42,6 +43,7 @@ enum Verb {
     Check(check::Arguments),
     Report(report::Arguments),
     Screen(screen::Arguments),
+    Balance(balance::Arguments),
     Simulate(simulate::Arguments),
     MachineKeys(machine_keys::Arguments),
     Completions(completions::Arguments),
@@ -54,6 +56,7 @@ impl Verb {
             Self::Check(arguments) => arguments.json,
             Self::Report(arguments) => arguments.json,
             Self::Screen(arguments) => arguments.json,
+            Self::Balance(arguments) => arguments.json(),
             Self::Simulate(arguments) => arguments.json,
             Self::MachineKeys(_) | Self::Completions(_) | Self::Man(_) => false,
         }
@@ -64,6 +67,7 @@ impl Verb {
             Self::Check(arguments) => check::run(arguments),
             Self::Report(arguments) => report::run(arguments),
             Self::Screen(arguments) => screen::run(arguments),
+            Self::Balance(arguments) => balance::run(arguments),
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::MachineKeys(_) => machine_keys::run(),
             Self::Completions(arguments) => completions::run(arguments),

@@ -11,6 +11,7 @@ mod polar;
 mod rows;
 mod screening;
 
+mod course;
 mod envelope;
 mod evidence;
 mod fitness;
@@ -41,6 +42,7 @@ pub use plot::{Arrow, Curve, Limit, Mark, Plot, Points, Span, Stroke, Symbol};
 pub use polar::{Polar, PolarPoint, Trace};
 pub use rows::{Entry, Line, Rows, State, Weight, Words, probability};
 
+pub use course::course;
 pub use envelope::{DefectLines, EnvelopeCurve, envelope};
 pub use evidence::evidence;
 pub use fitness::fitness;

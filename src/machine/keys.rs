@@ -126,7 +126,7 @@ pub const TABLES: &[(&str, &str)] = &[
     (BLADE, "A row of blades or vanes on the shaft."),
     (
         PLANE,
-        "A plane in which the rotor can be balanced, with the limits that only the maker knows: without them no hole is planned. Angles are counted from the mark as [convention] says. Read and checked now, used by balancing.",
+        "A plane in which the rotor can be balanced, with the limits that only the maker knows: without them no hole is planned. Angles are counted from the mark as [convention] says.",
     ),
     (LIMITS, "The largest vibration allowed."),
     (ACCEPTANCE, "What a recording must show before it can be accepted."),

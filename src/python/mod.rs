@@ -7,6 +7,7 @@
 #![allow(clippy::needless_pass_by_value)]
 
 mod angle;
+mod balance;
 mod channel;
 mod convert;
 mod diagnose;
@@ -30,6 +31,8 @@ use pyo3::prelude::*;
 mod _core {
     #[pymodule_export]
     use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
+    #[pymodule_export]
+    use super::balance::PyJob;
     #[pymodule_export]
     use super::channel::PyChannel;
     #[pymodule_export]

@@ -2,13 +2,16 @@
 //!
 //! Everything that comes from files is escaped by the template itself.
 
+use std::io::Read;
+use std::path::Path;
+
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::svg;
 use super::words::{duration, percent, rate};
 use crate::case::{Case, Interference, KnownOrders};
 use crate::diagnose::{Diagnosis, Finding, Verdict};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::figure::{self, Entry, Figure, Panel, Rows, State, Subject, TrackOf, TracksShown};
 use crate::fitness::{Check, Fit};
 use crate::machine::{Machine, parse};
@@ -26,12 +29,37 @@ pub(crate) fn is_report(start: &[u8]) -> bool {
     start.windows(MARK.len()).any(|part| part == MARK.as_bytes())
 }
 
+/// Refuses to replace what is no report, a recording above all.
+pub(crate) fn check_replaceable(out: &Path) -> Result<()> {
+    let refuse = |problem: &str, mend: &str| Err(Error::input(out, "", problem, mend));
+    let is_page = |ending: &std::ffi::OsStr| {
+        ending.eq_ignore_ascii_case("html") || ending.eq_ignore_ascii_case("htm")
+    };
+    if !out.extension().is_some_and(is_page) {
+        return refuse("the page is HTML", "choose a name that ends in .html");
+    }
+    // its start tells; what stands there may be long
+    match std::fs::File::open(out).and_then(|file| start(file, MARK_WITHIN)) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        Err(source) => Err(Error::io(out, source)),
+        Ok(bytes) if bytes.is_empty() || is_report(&bytes) => Ok(()),
+        Ok(_) => refuse("it is there already and is no report", "choose another name for the page"),
+    }
+}
+
+/// The first bytes of a file, so many at most.
+fn start(file: std::fs::File, most: u64) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(most).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
+
 /// Whole orders in the interference diagram.
 const WHOLE_ORDERS: [f64; 3] = [1.0, 2.0, 3.0];
 /// Rows of speed in a map.
 const MAP_ROWS: usize = 120;
 
-const STYLE: &str = include_str!("page.css");
+pub(super) const STYLE: &str = include_str!("page.css");
 
 /// What nobody may forget at a spinning rotor.
 const CAUTION: &str = "Spin only inside rated containment, with nobody in the plane of the wheels, never \
@@ -148,7 +176,7 @@ fn evidence_texts(finding: &Finding) -> Vec<String> {
 }
 
 /// The picture and its notes.
-fn drawn(figure: &Figure) -> Result<Markup> {
+pub(super) fn drawn(figure: &Figure) -> Result<Markup> {
     let Some(picture) = svg::draw(figure)? else { return Ok(html! {}) };
     Ok(html! {
         figure {
@@ -309,5 +337,24 @@ fn made_from(diagnosis: &Diagnosis, machine: &Machine) -> Markup {
             }
             pre { (parse::resolved_toml(machine)) }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_report_replaces_nothing_but_a_report() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = |name: &str| folder.path().join(name);
+        std::fs::write(path("mine.html"), "<!DOCTYPE html><p>notes").expect("written");
+        for (name, told) in [("mine.html", "no report"), ("a.wav", ".html"), ("a", ".html")] {
+            let error = check_replaceable(&path(name)).expect_err(name).to_string();
+            assert!(error.contains(told), "{error}");
+        }
+        assert!(check_replaceable(&path("new.html")).is_ok());
+        std::fs::write(path("old.html"), MARK).expect("written");
+        assert!(check_replaceable(&path("old.html")).is_ok());
     }
 }

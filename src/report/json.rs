@@ -2,7 +2,10 @@
 //!
 //! Within a major number of a schema keys are only added. Keys carry their units; a number that is not
 //! finite is left out with its key. The committed schemas are [`CHECK_SCHEMA`], [`REPORT_SCHEMA`],
-//! [`SIMULATE_SCHEMA`], [`SCREEN_SCHEMA`] and [`ERROR_SCHEMA`].
+//! [`SIMULATE_SCHEMA`], [`SCREEN_SCHEMA`], [`ERROR_SCHEMA`], [`balance::SCHEMA`] and
+//! [`balance::TEST_SCHEMA`].
+
+pub mod balance;
 
 use std::collections::BTreeMap;
 

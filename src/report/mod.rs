@@ -3,6 +3,7 @@
 //! Nothing is decided here. A renderer turns what it is given into characters and neither computes nor
 //! judges; it does neutralise what a terminal would obey instead of show, because names come from files.
 
+pub mod balance;
 pub mod html;
 pub mod json;
 mod layout;

@@ -3,6 +3,8 @@
 // tests say what they skip and print their figures
 #![allow(clippy::print_stdout)]
 
+#[cfg(feature = "cli")]
+mod balance_job;
 mod balance_vectors;
 mod bearings;
 mod blind;

@@ -362,7 +362,7 @@ pub(super) fn counted(deg: f64, count: Count) -> f64 {
     }
 }
 
-fn tool(name: &str, plane: &Plane) -> Result<Tool> {
+pub(super) fn tool(name: &str, plane: &Plane) -> Result<Tool> {
     let value = |stated: Option<f64>| stated.unwrap_or(0.0);
     let density_g_cm3 = value(plane.density_g_cm3);
     Ok(match plane.method {

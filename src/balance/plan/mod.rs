@@ -4,6 +4,7 @@
 //! [`Allowed`]; what cannot be reached is said, with the limit that stands in the way.
 
 pub mod allowed;
+mod drilled;
 mod share;
 mod split;
 mod tool;
@@ -13,6 +14,7 @@ use serde::{Deserialize, Serialize};
 
 pub use allowed::Allowed;
 use allowed::Limit;
+pub use drilled::drilled;
 use split::{Found, Search};
 
 use super::estimate::Spread;

@@ -1,5 +1,6 @@
 //! As the library advises, with a stop where a spin is not what was predicted.
 
+use nalgebra::DMatrix;
 use num_complex::Complex64;
 use quietspin::balance::design::trial_masses;
 use quietspin::balance::estimate::{Correction, History, Known, Posterior, Spin};
@@ -67,23 +68,24 @@ impl Job {
         };
         first.into_iter().for_each(|trial| self.spin(trial));
         let aim = Aim {
-            limits_g_mm: self.rotor.rig.limits_g_mm.clone(),
+            limits: self.rotor.rig.limits_g_mm.clone(),
             pass_at: 0.985,
             correction_cost: 8.0,
             spread: DRILLING,
         };
+        let each_plane = DMatrix::identity(2, 2);
         loop {
             let Ok(posterior) = self.history.posterior() else { return End::Refused };
             if self.cannot_tell_planes_apart(&posterior) {
                 return End::Refused;
             }
-            if posterior.now.probability_within(&aim.limits_g_mm) >= aim.pass_at {
+            if posterior.now.probability_within(&aim.limits) >= aim.pass_at {
                 return End::Passed;
             }
             if self.rotor.spins >= MOST_SPINS {
                 return End::GivenUp;
             }
-            if advise(&aim, &Outlook::of(&self.history, &posterior)).correct {
+            if advise(&aim, &Outlook::of(&self.history, &posterior, &each_plane)).correct {
                 let planned: Vec<Complex64> = posterior.now.mean.iter().map(|u| -u).collect();
                 self.rotor.correct(&planned);
                 self.history.corrections.push(Correction { planned, spread: DRILLING });

@@ -1,0 +1,490 @@
+//! Where a rotor stands: the fold of a job's events.
+
+use std::collections::BTreeMap;
+
+use super::event::{Cause, Corrected, Found, Mass, Metal, Read, Spin, What};
+use super::{Job, Rotor};
+use crate::balance::estimate::{self, Correction, History, Known, Posterior, Spread, Uncertain};
+use crate::balance::judgement::{Judgement, Verdict};
+use crate::balance::mishap::{self, Alarm, Change};
+use crate::balance::scatter;
+use crate::balance::{heavy_spot, size_at};
+use crate::dsp::fft::Complex64;
+use crate::error::{Error, Result};
+use crate::machine::{Count, Machine};
+use crate::units::Unit;
+
+/// Refits that passing needs where parts are refitted after balancing (common practice, no source).
+pub const LEAST_REFITS: usize = 3;
+
+/// Where a rotor stands.
+#[derive(Debug, Clone)]
+pub struct Folded {
+    /// The machine of the job.
+    pub machine: Machine,
+    /// All that counts, with the number of each event, counted from 1, as what was found says it was.
+    pub spins: Vec<(usize, Spin)>,
+    /// Corrections that count, likewise.
+    pub corrections: Vec<(usize, Corrected)>,
+    /// All metal of the corrections.
+    pub metal: Vec<Metal>,
+    /// What the estimate rests on.
+    pub history: History,
+    /// Spin-to-spin scatter of both parts of each reading; `None` where nothing tells it yet.
+    pub scatter: Option<Vec<f64>>,
+    /// Standard deviation of both parts of the unbalance that a refit adds in each plane, in g mm, with the
+    /// number of refits that it rests on.
+    pub refit: Option<(Vec<f64>, usize)>,
+    /// What all spins say together, or why nothing yet.
+    pub posterior: std::result::Result<Posterior, String>,
+    /// What the rotor is judged by; limits of vibration need coefficients first.
+    pub judgement: Option<Judgement>,
+    /// How it stands.
+    pub verdict: Option<Verdict>,
+    /// What the last spin contradicts.
+    pub alarm: Option<Alarm>,
+    /// Planes that the readings can hardly tell apart: the ratio, and the unbalance told worst as shares of the
+    /// planes.
+    pub ill_conditioned: Option<(f64, Vec<Complex64>)>,
+}
+
+/// An unbalance in the course of a job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct State {
+    /// Corrections before it.
+    pub corrections: usize,
+    /// Most probable unbalance in each plane, in g mm.
+    pub unbalance: Vec<Complex64>,
+    /// Standard deviation of both its parts.
+    pub errors_g_mm: Vec<f64>,
+}
+
+impl Job {
+    /// Numbers of the events that count, counted from 1.
+    pub fn live(&self) -> Vec<usize> {
+        let undone: Vec<usize> = (self.events.iter())
+            .filter_map(|event| match &event.what {
+                What::Undone(undone) => Some(undone.event),
+                _ => None,
+            })
+            .collect();
+        (1..=self.events.len())
+            .filter(|number| !undone.contains(number))
+            .filter(|number| !matches!(self.events[number - 1].what, What::Undone(_)))
+            .collect()
+    }
+
+    /// Whether any spin counts.
+    pub fn has_spins(&self) -> bool {
+        self.live().iter().any(|number| matches!(self.events[number - 1].what, What::Spin(_)))
+    }
+
+    /// Where the rotor stands.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where events name planes or events that are not there.
+    pub fn folded(&self) -> Result<Folded> {
+        let machine = self.rotor.machine()?;
+        let events = self.effective()?;
+        let mut spins = Vec::new();
+        let mut corrections: Vec<(usize, Corrected)> = Vec::new();
+        let mut history_spins = Vec::new();
+        for (number, what) in events {
+            match what {
+                What::Spin(spin) => {
+                    history_spins.push(self.history_spin(&machine, &spin, corrections.len())?);
+                    spins.push((number, spin));
+                }
+                What::Corrected(corrected) => corrections.push((number, corrected)),
+                _ => {}
+            }
+        }
+        let metal: Vec<Metal> = corrections.iter().flat_map(|(_, c)| c.metal.clone()).collect();
+        let spread = self.rotor.spread();
+        let planned: Vec<Correction> = (corrections.iter())
+            .map(|(_, c)| Ok(Correction { planned: self.sums(&machine, &c.metal)?, spread }))
+            .collect::<Result<_>>()?;
+        let coefficients = match &self.rotor.of_type {
+            Some(of_type) => Some((self.type_coefficients(of_type)?, of_type.spread())),
+            None => None,
+        };
+        let groups = repeats(&spins, &history_spins);
+        let earlier = self.rotor.of_type.as_ref().map(|of_type| &of_type.scatter_peak);
+        let scatter = scatter_of(&groups, self.rotor.readings().len(), earlier)?;
+        let mut history = History {
+            known: Known {
+                scatter: scatter.clone().unwrap_or_default(),
+                refit_g_mm: Vec::new(),
+                bend: 0.01 * self.rotor.amplitude_dependence_percent,
+                coefficients,
+            },
+            spins: history_spins,
+            corrections: planned,
+        };
+        let mut posterior = history.posterior().map_err(|error| told(&error, &self.rotor));
+        let refit = match &posterior {
+            Ok(found) => refit_scatter(&history, found, &spins),
+            Err(_) => None,
+        };
+        if let Some((refit_g_mm, _)) = &refit {
+            history.known.refit_g_mm.clone_from(refit_g_mm);
+            posterior = history.posterior().map_err(|error| told(&error, &self.rotor));
+        }
+        let mut folded = Folded {
+            machine,
+            spins,
+            corrections,
+            metal,
+            history,
+            scatter,
+            refit,
+            posterior,
+            judgement: None,
+            verdict: None,
+            alarm: None,
+            ill_conditioned: None,
+        };
+        folded.judge(&self.rotor)?;
+        if !self.stands(&folded) {
+            folded.alarm = mishap::check(&folded.history)?;
+        }
+        Ok(folded)
+    }
+
+    /// Whether somebody has looked after the last spin, and its reading stands.
+    fn stands(&self, folded: &Folded) -> bool {
+        let Some((last, _)) = folded.spins.last() else { return true };
+        self.live().iter().any(|number| match &self.events[number - 1].what {
+            What::Found(found) => found.cause == Cause::Nothing && found.event == *last,
+            _ => false,
+        })
+    }
+
+    /// The events that count, as what was found later says that they really were.
+    fn effective(&self) -> Result<Vec<(usize, What)>> {
+        let mut events: Vec<(usize, What)> =
+            self.live().into_iter().map(|n| (n, self.events[n - 1].what.clone())).collect();
+        let found: Vec<Found> = (events.iter())
+            .filter_map(|(_, what)| match what {
+                What::Found(found) => Some(found.clone()),
+                _ => None,
+            })
+            .collect();
+        for found in &found {
+            let Some((_, what)) = events.iter_mut().find(|(n, _)| *n == found.event) else {
+                let problem = format!("what was found names event {}", found.event);
+                return Err(Error::setting("event", problem, "undo what was found"));
+            };
+            self.mend(what, found)?;
+        }
+        Ok(events)
+    }
+
+    /// Changes an event into what it really was.
+    fn mend(&self, what: &mut What, found: &Found) -> Result<()> {
+        let concerns = |plane: &String| found.planes.is_empty() || found.planes.contains(plane);
+        let swapped = |plane: &str| {
+            let other = self.rotor.planes.iter().find(|name| *name != plane);
+            other.map_or_else(|| plane.to_owned(), String::clone)
+        };
+        let change = |plane: &mut String, g_mm: &mut f64, deg: &mut f64| match found.cause {
+            Cause::MirroredAngle => *deg = -*deg,
+            Cause::HalfTurn => *deg += 180.0,
+            Cause::SwappedPlanes => *plane = swapped(plane),
+            Cause::LostMass => *g_mm = 0.0,
+            Cause::WrongDepth => *g_mm *= found.factor.unwrap_or(1.0),
+            Cause::Nothing => {}
+        };
+        match what {
+            What::Spin(spin) => {
+                for mass in spin.trial.iter_mut().filter(|mass| concerns(&mass.plane)) {
+                    change(&mut mass.plane, &mut mass.g_mm, &mut mass.deg);
+                }
+            }
+            What::Corrected(corrected) => {
+                for metal in corrected.metal.iter_mut().filter(|metal| concerns(&metal.plane)) {
+                    change(&mut metal.plane, &mut metal.g_mm, &mut metal.deg);
+                    if matches!(found.cause, Cause::LostMass | Cause::WrongDepth) {
+                        // how deep it is nobody measured
+                        metal.depth_mm = None;
+                        metal.mass_g = None;
+                    }
+                }
+            }
+            _ => {
+                let problem = format!("event {} is neither a spin nor a correction", found.event);
+                return Err(Error::setting("event", problem, "name one of these"));
+            }
+        }
+        Ok(())
+    }
+
+    fn history_spin(
+        &self,
+        machine: &Machine,
+        spin: &Spin,
+        corrections: usize,
+    ) -> Result<estimate::Spin> {
+        let readings = self.rotor.readings();
+        let mut phasors = Vec::with_capacity(readings.len());
+        let mut errors = Vec::with_capacity(readings.len());
+        for (sensor, rpm) in readings {
+            let is_this = |read: &&Read| read.sensor == sensor && read.rpm == rpm;
+            let read = spin.reading.iter().find(is_this).ok_or_else(|| {
+                let problem = format!("{} lacks {sensor} at {rpm:.0} rpm", spin.recording);
+                Error::setting("reading", problem, "undo that spin and record it again")
+            })?;
+            phasors.push(read.phasor());
+            errors.push(read.error_peak);
+        }
+        let masses = |mass: &Mass| (mass.plane.clone(), mass.g_mm, mass.deg);
+        let trial = self.sum(machine, spin.trial.iter().map(masses))?;
+        Ok(estimate::Spin { trial, corrections, readings: phasors, errors })
+    }
+
+    /// Change of the unbalance in each plane by holes, cuts and masses, in g mm.
+    pub fn sums(&self, machine: &Machine, metal: &[Metal]) -> Result<Vec<Complex64>> {
+        self.sum(machine, metal.iter().map(|m| (m.plane.clone(), m.g_mm, m.deg)))
+    }
+
+    fn sum(
+        &self,
+        machine: &Machine,
+        masses: impl Iterator<Item = (String, f64, f64)>,
+    ) -> Result<Vec<Complex64>> {
+        let count = machine.convention.count;
+        let mut sums = vec![Complex64::ZERO; self.rotor.planes.len()];
+        for (plane, g_mm, deg) in masses {
+            sums[self.rotor.plane(&plane)?] += heavy_spot(g_mm, turned(count, deg));
+        }
+        Ok(sums)
+    }
+}
+
+/// An angle counted as the convention says, against the rotation; and the other way round.
+pub fn turned(count: Count, deg: f64) -> f64 {
+    match count {
+        Count::AgainstRotation => deg,
+        Count::WithRotation => -deg,
+    }
+}
+
+impl Rotor {
+    /// How exactly corrections are made.
+    pub fn spread(&self) -> Spread {
+        Spread { share: 0.01 * self.drilling_percent, angle_rad: self.drilling_deg.to_radians() }
+    }
+}
+
+impl super::OfType {
+    fn spread(&self) -> Spread {
+        Spread { share: 0.01 * self.spread_percent, angle_rad: self.spread_deg.to_radians() }
+    }
+}
+
+impl Folded {
+    /// The unbalance as it will be in use: after refits, where there are any.
+    pub fn in_use(&self, rotor: &Rotor) -> Option<Uncertain> {
+        let mut now = self.posterior.as_ref().ok()?.now.clone();
+        if let (true, Some((refit_g_mm, _))) = (rotor.refitted_after, &self.refit) {
+            for (plane, refit) in refit_g_mm.iter().enumerate() {
+                now.covariance[(2 * plane, 2 * plane)] += refit * refit;
+                now.covariance[(2 * plane + 1, 2 * plane + 1)] += refit * refit;
+            }
+        }
+        Some(now)
+    }
+
+    /// Refits that are still missing before anything can pass.
+    pub fn refits_missing(&self, rotor: &Rotor) -> usize {
+        if !rotor.refitted_after {
+            return 0;
+        }
+        LEAST_REFITS.saturating_sub(self.refit.as_ref().map_or(0, |(_, count)| *count))
+    }
+
+    /// The unbalance that was most probable before the first correction and after each, where spins told it.
+    pub fn course(&self) -> Vec<State> {
+        let corrections = self.history.corrections.len();
+        (0..=corrections)
+            .filter_map(|count| {
+                let mut then = self.history.clone();
+                then.spins.retain(|spin| spin.corrections <= count);
+                then.corrections.truncate(count);
+                // what nobody spun nobody saw
+                then.spins.iter().find(|spin| spin.corrections == count)?;
+                let now = then.posterior().ok()?.now;
+                Some(State {
+                    corrections: count,
+                    errors_g_mm: now.deviations(),
+                    unbalance: now.mean,
+                })
+            })
+            .collect()
+    }
+
+    /// The unbalance in one plane alone that just reaches a limit, in g mm.
+    pub fn limit_in_plane(&self, plane: usize) -> Option<f64> {
+        Some(self.judgement.as_ref()?.limit_in_plane(plane))
+    }
+
+    fn judge(&mut self, rotor: &Rotor) -> Result<()> {
+        let by_grade = self.machine.shaft.balance_grade_mm_s.is_some();
+        if by_grade {
+            self.judgement = Some(Judgement::by_grade(&self.machine, &rotor.planes)?);
+        }
+        let Ok(posterior) = &self.posterior else { return Ok(()) };
+        if !by_grade {
+            let unit = |sensor: &str, rpm: f64| {
+                let read = self.spins.iter().flat_map(|(_, spin)| &spin.reading);
+                let unit = read.clone().find(|r| r.sensor == sensor).map(|r| r.unit.as_str());
+                let unit = unit.and_then(Unit::from_symbol)?;
+                Some((format!("{sensor} at {rpm:.0} rpm"), unit, rpm))
+            };
+            let labels: Option<Vec<_>> =
+                rotor.readings().into_iter().map(|(sensor, rpm)| unit(sensor, rpm)).collect();
+            let labels = labels.ok_or_else(|| {
+                Error::setting("unit", "a reading has an unknown one", "begin the job anew")
+            })?;
+            let coefficients = &posterior.coefficients;
+            self.judgement =
+                Some(Judgement::by_vibration(&self.machine.limits, &labels, coefficients)?);
+        }
+        if let (Some(judgement), Some(in_use)) = (&self.judgement, self.in_use(rotor)) {
+            self.verdict = Some(judgement.judge(&in_use));
+        }
+        let last = self.history.spins.last();
+        self.ill_conditioned = last.and_then(|spin| {
+            let found = super::condition(&posterior.coefficients, &spin.readings, &spin.errors)?;
+            Some((found.condition, found.weakest.iter().copied().collect()))
+        });
+        Ok(())
+    }
+
+    /// Number of the event that a change of the history is.
+    pub fn event_of(&self, change: Change) -> Option<usize> {
+        match change {
+            Change::Trial { spin } => self.spins.get(spin).map(|(number, _)| *number),
+            Change::Correction { index } => self.corrections.get(index).map(|(n, _)| *n),
+        }
+    }
+
+    /// Mass in g taken away so far in each plane.
+    pub fn removed_g(&self) -> BTreeMap<String, f64> {
+        let mut removed = BTreeMap::new();
+        for metal in self.metal.iter().filter(|metal| metal.g_mm < 0.0) {
+            *removed.entry(metal.plane.clone()).or_insert(0.0) += metal.mass_g.unwrap_or(0.0);
+        }
+        removed
+    }
+
+    /// Static and couple parts of the unbalance now, for two planes: the sum of both, and half the difference,
+    /// which stands in the first plane and opposite in the second; size in g mm and place in degrees against the
+    /// rotation.
+    pub fn static_and_couple(&self) -> Option<[(f64, f64); 2]> {
+        let now = &self.posterior.as_ref().ok()?.now.mean;
+        let [first, second] = now.as_slice() else { return None };
+        Some([size_at(first + second), size_at(0.5 * (first - second))])
+    }
+}
+
+/// Spins that nothing changed between, two at least in each group.
+fn repeats<'a>(spins: &'a [(usize, Spin)], history: &[estimate::Spin]) -> Vec<Vec<&'a Spin>> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for index in 0..spins.len() {
+        let same = |last: &usize| {
+            let (last, one) = (&history[*last], &history[index]);
+            !spins[index].1.refitted
+                && last.trial == one.trial
+                && last.corrections == one.corrections
+        };
+        match groups.last_mut() {
+            Some(group) if group.last().is_some_and(same) => group.push(index),
+            _ => groups.push(vec![index]),
+        }
+    }
+    groups.retain(|group| group.len() > 1);
+    groups.into_iter().map(|g| g.into_iter().map(|index| &spins[index].1).collect()).collect()
+}
+
+/// What refits scatter: from the unbalance that each spin after one shows by itself, the readings' errors
+/// taken off. `None` without refits.
+fn refit_scatter(
+    history: &History,
+    posterior: &Posterior,
+    spins: &[(usize, Spin)],
+) -> Option<(Vec<f64>, usize)> {
+    let planes = posterior.now.mean.len();
+    let (mut squares, mut freedom) = (vec![0.0; planes], 0_usize);
+    let mut group: Vec<Vec<Complex64>> = Vec::new();
+    let mut own = vec![0.0; planes];
+    let mut close = |group: &mut Vec<Vec<Complex64>>, own: &[f64]| {
+        if group.len() > 1 {
+            for plane in 0..planes {
+                let count = group.len() as f64;
+                let mean = group.iter().map(|one| one[plane]).sum::<Complex64>() / count;
+                let sum: f64 = group.iter().map(|one| (one[plane] - mean).norm_sqr()).sum();
+                // both parts, each with its own degree of freedom less the mean's
+                squares[plane] += 0.5 * sum - (count - 1.0) * own[plane].powi(2);
+            }
+            freedom += group.len() - 1;
+        }
+        group.clear();
+    };
+    let mut corrections = 0;
+    for ((_, event), spin) in spins.iter().zip(&history.spins) {
+        if spin.corrections != corrections {
+            close(&mut group, &own);
+            corrections = spin.corrections;
+        }
+        let errors = history.reading_errors(spin);
+        let found =
+            crate::balance::influence::unbalance(&posterior.coefficients, &spin.readings, &errors)
+                .ok()?;
+        let alone: Vec<Complex64> =
+            (0..planes).map(|plane| found.unbalance[plane] - spin.trial[plane]).collect();
+        own = found.errors.iter().copied().collect();
+        // a spin that no refit came before says no more of refits than the one before it
+        if event.refitted || group.is_empty() {
+            group.push(alone);
+        }
+    }
+    close(&mut group, &own);
+    let count = freedom;
+    (count > 0).then(|| {
+        let deviation = |sum: &f64| (sum / count as f64).max(0.0).sqrt();
+        (squares.iter().map(deviation).collect(), count)
+    })
+}
+
+/// Why there is no estimate yet, with planes by their names.
+fn told(error: &Error, rotor: &Rotor) -> String {
+    let text = error.to_string();
+    rotor.planes.iter().enumerate().fold(text, |text, (index, name)| {
+        text.replace(&format!("plane {}", index + 1), &format!("plane {name}"))
+    })
+}
+
+/// Spin-to-spin scatter from repeats within the job, each group weighing as it has degrees of freedom; else from
+/// earlier jobs on the rig.
+fn scatter_of(
+    groups: &[Vec<&Spin>],
+    readings: usize,
+    earlier: Option<&Vec<f64>>,
+) -> Result<Option<Vec<f64>>> {
+    let (mut squares, mut freedom) = (vec![0.0; readings], 0.0);
+    for group in groups {
+        let spins: Vec<Vec<_>> =
+            group.iter().map(|spin| spin.reading.iter().map(Read::reading).collect()).collect();
+        let found = scatter::spin_scatter(&spins)?;
+        let weight = found.first().map_or(0.0, |one| one.freedom as f64);
+        freedom += weight;
+        for (square, one) in squares.iter_mut().zip(&found) {
+            *square += weight * one.deviation.powi(2);
+        }
+    }
+    if freedom > 0.0 {
+        return Ok(Some(squares.iter().map(|square| (square / freedom).sqrt()).collect()));
+    }
+    Ok(earlier.filter(|all| all.len() == readings).cloned())
+}
