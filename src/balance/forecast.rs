@@ -11,13 +11,15 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use super::estimate::{History, Posterior, Spin, Spread, Uncertain};
+use super::estimate::{History, Known, Posterior, Spin, Spread, Uncertain};
 use crate::dsp::fft::Complex64;
 
 /// Games played for each first step.
 const GAMES: usize = 200;
 /// A game ends here.
 const MOST_MOVES: usize = 24;
+/// Spins that stand for very many.
+const MANY: usize = 100;
 /// The plain rule of the games: correct below this chance that the rotor is within.
 const CORRECT_BELOW: f64 = 0.6;
 
@@ -43,6 +45,8 @@ pub struct Outlook {
     pub deviations: Vec<f64>,
     /// The same after one more spin as the rotor is.
     pub after_spin: Vec<f64>,
+    /// The same after very many: what the coefficients leave open, which no spin of the rotor as it is tells.
+    pub after_many: Vec<f64>,
     /// Standard deviation that one spin alone leaves, with coefficients known.
     pub one_spin: Vec<f64>,
 }
@@ -61,11 +65,26 @@ impl Outlook {
         let through = |covariance: DMatrix<f64>| {
             Uncertain { mean: mean.clone(), covariance }.through(map).deviations()
         };
+        let exact = 1.0 / (MANY as f64).sqrt();
+        let scatter = &history.known.scatter;
+        let errors = again.errors.iter().enumerate();
+        // the scatter from spin to spin averages out as well
+        let many = Spin {
+            errors: errors
+                .map(|(r, error)| error.hypot(scatter.get(r).copied().unwrap_or(0.0)) * exact)
+                .collect(),
+            ..again.clone()
+        };
+        let without_scatter = History {
+            known: Known { scatter: Vec::new(), ..history.known.clone() },
+            ..history.clone()
+        };
         let now = posterior.now.through(map);
         Self {
             sizes: now.mean.iter().map(|unbalance| unbalance.norm()).collect(),
             deviations: now.deviations(),
             after_spin: through(posterior.covariance_after(history, &again)),
+            after_many: through(posterior.covariance_after(&without_scatter, &many)),
             one_spin: through(posterior.covariance_of_one(history, &again)),
         }
     }
@@ -87,6 +106,8 @@ pub struct Advice {
 struct Plane {
     mean: Complex64,
     deviation: f64,
+    /// What no further spin of the rotor as it is takes off the deviation.
+    floor: f64,
 }
 
 /// What to do with a rotor that does not pass yet.
@@ -100,8 +121,12 @@ pub fn advise(aim: &Aim, outlook: &Outlook) -> Advice {
 /// Plays the rest of the job many times, from a first step on.
 fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
     let mut rng = ChaCha8Rng::seed_from_u64(1);
-    let now: Vec<Plane> = (outlook.sizes.iter().zip(&outlook.deviations))
-        .map(|(size, deviation)| Plane { mean: Complex64::new(*size, 0.0), deviation: *deviation })
+    let now: Vec<Plane> = (0..outlook.sizes.len())
+        .map(|p| Plane {
+            mean: Complex64::new(outlook.sizes[p], 0.0),
+            deviation: outlook.deviations[p],
+            floor: outlook.after_many[p].min(outlook.deviations[p]),
+        })
         .collect();
     let (mut spins, mut corrections) = (0, 0);
     for _ in 0..GAMES {
@@ -117,7 +142,7 @@ fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
                 let after = if as_it_is {
                     outlook.after_spin[p]
                 } else {
-                    (plane.deviation.powi(-2) + outlook.one_spin[p].powi(-2)).powf(-0.5)
+                    plane.after_one(outlook.one_spin[p])
                 };
                 plane.spin(after.min(plane.deviation), &mut rng);
             }
@@ -146,7 +171,15 @@ impl Plane {
         // what drilling misses, equal in all directions
         let missed =
             self.mean.norm() * (0.5 * (spread.share.powi(2) + spread.angle_rad.powi(2))).sqrt();
-        *self = Self { mean: Complex64::ZERO, deviation: self.deviation.hypot(missed) };
+        // what the coefficients leave open shrinks with the unbalance
+        *self = Self { mean: Complex64::ZERO, deviation: self.deviation.hypot(missed), floor: 0.0 };
+    }
+
+    /// The deviation after a spin that alone leaves `one`.
+    fn after_one(&self, one: f64) -> f64 {
+        let told = self.deviation.powi(2) - self.floor.powi(2);
+        let left = if told > 0.0 { (told.recip() + one.powi(-2)).recip() } else { 0.0 };
+        left.sqrt().hypot(self.floor)
     }
 
     fn spin(&mut self, after: f64, rng: &mut ChaCha8Rng) {
@@ -255,6 +288,7 @@ mod tests {
             sizes: vec![size; 2],
             deviations: vec![deviation; 2],
             after_spin: vec![deviation * 0.7; 2],
+            after_many: vec![0.0; 2],
             one_spin: vec![deviation; 2],
         }
     }
@@ -263,6 +297,11 @@ mod tests {
     fn a_large_unbalance_is_corrected_and_a_doubtful_one_spun_again() {
         assert!(advise(&aim(), &outlook(20.0, 0.4)).correct);
         assert!(!advise(&aim(), &outlook(0.3, 0.4)).correct);
+        // near the limit, and nothing that further spins would tell
+        let dear = Aim { correction_cost: 8.0, ..aim() };
+        let near = Outlook { after_many: vec![0.18; 2], ..outlook(0.75, 0.18) };
+        assert!(advise(&dear, &near).correct);
+        assert!(!advise(&dear, &outlook(0.75, 0.18)).correct);
         let far = advise(&aim(), &outlook(40.0, 0.05));
         let near = advise(&aim(), &outlook(2.0, 0.05));
         assert!(far.corrections > near.corrections && near.corrections >= 1.0);

@@ -325,8 +325,9 @@ mod tests {
         let verdict = judgement.judge(&one);
         let values: Vec<f64> = verdict.judged.iter().map(|j| j.value).collect();
         assert!((values[0] - 0.12).abs() < 1e-12 && (values[1] - 0.02).abs() < 1e-12);
-        // at the first bearing 1.2 of the plane's error
-        assert!((verdict.judged[0].error - 1.2e-4).abs() < 1e-9, "{:?}", verdict.judged);
+        // at the first bearing 1.2 of the one plane's error and 0.3 of the other's
+        let error = 1e-4 * f64::hypot(1.2, 0.3);
+        assert!((verdict.judged[0].error - error).abs() < 1e-9, "{:?}", verdict.judged);
         assert_eq!(verdict.standing, Standing::Fails);
         // static alone would pass, the couple does not
         let couple = known([heavy_spot(0.05, 30.0), heavy_spot(0.05, 210.0)], 1e-4);

@@ -539,15 +539,3 @@ pub(super) fn course<'py>(py: Python<'py>, job: &PyJob) -> PyResult<Bound<'py, P
     })?;
     super::figure_data::as_dict(py, &figure)
 }
-
-/// The wheels of a job as pictures, by plane.
-pub(super) fn wheels<'py>(
-    py: Python<'py>,
-    job: &PyJob,
-) -> PyResult<Vec<(String, Bound<'py, PyDict>)>> {
-    let held = job.held();
-    let wheels = balance::wheels(&held.job, &held.folded, Some(&held.next)).map_err(exception)?;
-    (wheels.iter())
-        .map(|(plane, figure)| Ok((plane.clone(), super::figure_data::as_dict(py, figure)?)))
-        .collect()
-}

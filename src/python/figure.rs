@@ -4,6 +4,7 @@ use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
+use super::balance::{self, PyJob};
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::channel::PyChannel;
 use super::convert::{OrderList, Pair, compute, exception};
@@ -53,6 +54,22 @@ macro_rules! plots {
         }
     };
 }
+
+#[pymethods]
+impl PyJob {
+    /// The picture as plain data: the unbalance in each plane before the first correction and after each.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where no spin tells an unbalance yet.
+    #[pyo3(signature = () -> "dict[str, Any]")]
+    fn figure<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        balance::course(py, self)
+    }
+}
+
+plots!(PyJob, "Draw the course of the job: the unbalance in each plane, from correction to correction.");
 
 /// Draws a figure's data with matplotlib.
 fn drawn<'py>(

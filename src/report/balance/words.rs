@@ -9,7 +9,7 @@ use crate::balance::job::{Job, Rotor, Stage, counted};
 use crate::balance::judgement::{Basis, Judged};
 use crate::balance::mishap::{Alarm, Cause, Change, Suspect};
 use crate::balance::size_at;
-use crate::machine::Method;
+use crate::machine::{Machine, Method};
 use crate::report::words::percent;
 use crate::units::{grouped, listed, three_digits, with_error, wrap_deg};
 
@@ -114,7 +114,8 @@ pub(in crate::report) fn next(rotor: &Rotor, folded: &Folded, next: &Next) -> Ve
             vec![format!("spin it without trial masses and record: {why}")]
         }
         Next::Spin { trial, why } => {
-            let set = format!("set {}, for this spin alone; spin and record: {why}", masses(trial));
+            let masses = masses(&folded.machine, trial);
+            let set = format!("set {masses}, for this spin alone; spin and record: {why}");
             vec![set, force(rotor, trial)]
         }
         Next::Look(alarm) => alarm_sentences(rotor, folded, alarm),
@@ -144,8 +145,15 @@ pub(in crate::report) fn forecast(next: &Next) -> Option<String> {
 }
 
 /// Trial masses in words.
-fn masses(masses: &[Mass]) -> String {
-    let each = masses.iter().map(|mass| format!("{} in {}", told(mass), mass.plane));
+fn masses(machine: &Machine, masses: &[Mass]) -> String {
+    let radius_mm = |mass: &Mass| machine.plane.get(&mass.plane).and_then(|p| p.radius_mm);
+    let each = masses.iter().map(|mass| match radius_mm(mass) {
+        Some(radius_mm) => {
+            let mg = three_digits(1000.0 * mass.g_mm / radius_mm);
+            format!("{} in {} ({mg} mg at {radius_mm} mm)", told(mass), mass.plane)
+        }
+        None => format!("{} in {}", told(mass), mass.plane),
+    });
     listed(&each.collect::<Vec<_>>())
 }
 
@@ -153,8 +161,8 @@ fn force(rotor: &Rotor, trial: &[Mass]) -> String {
     let rpm = rotor.balance_rpm.iter().copied().fold(0.0, f64::max);
     let largest = trial.iter().map(|mass| mass.g_mm).fold(0.0, f64::max);
     format!(
-        "g mm are mass in g times radius in mm; at {} rpm it pulls with {} N: fix it for that, and stay \
-         below the speed that its fixing allows",
+        "at {} rpm the largest pulls with {} N: fix it for that, and stay below the speed that its \
+         fixing allows",
         grouped(rpm),
         three_digits(force_n(largest, rpm)),
     )
