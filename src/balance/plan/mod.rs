@@ -70,7 +70,7 @@ impl Hole {
     }
 
     /// Whether it goes on in another hole.
-    fn deepens(&self, other: &Self) -> bool {
+    pub fn deepens(&self, other: &Self) -> bool {
         let apart = wrap_deg(self.deg - other.deg);
         self.from_mm > 0.0 && self.method == other.method && apart.min(360.0 - apart) < 1e-6
     }
