@@ -33,7 +33,7 @@ const WORDS: f64 = 3.1;
 const SMALL: f64 = 2.7;
 const LINE: f64 = 4.4;
 /// Letters on a line of words across the whole width.
-const LETTERS: usize = 105;
+const LETTERS: usize = 116;
 /// Length of the bar that shows whether a print is true.
 const BAR: f64 = 20.0;
 
@@ -92,7 +92,8 @@ pub fn wheel_picture(wheel: &Wheel) -> String {
 /// The wheel as an A4 page at its true size, to be printed at 100 %: the bars of 20 mm show whether it was.
 ///
 /// # Errors
-/// [`Error::Setting`] where the wheel and the words beside it are wider than the paper.
+/// [`Error::Setting`] where the wheel and the words beside it are wider than the paper, or there are more holes than
+/// one page holds.
 pub fn wheel_template(wheel: &Wheel) -> Result<String> {
     let drawn = Drawn::new(wheel, 1.0);
     let most = 0.5 * PAGE.0 - 5.0 - COLUMN - ENTRY.0;
@@ -120,12 +121,20 @@ pub fn wheel_template(wheel: &Wheel) -> Result<String> {
             .to_owned(),
     ];
     notes.extend(wheel.notes.iter().cloned());
+    let told = wrapped(&notes, LETTERS);
+    if below + LINE * told.len() as f64 > PAGE.1 - 5.0 {
+        return Err(Error::setting(
+            "template",
+            format!("{} holes and their words are more than one page holds", wheel.holes.len()),
+            "drill by the angles and depths of the plan",
+        ));
+    }
     let content = html! {
         g transform=(format!("translate({MARGIN} {MARGIN})")) { (heading(wheel, 0.0)) }
         (drawn.on(middle, true))
         (drawn.bars((MARGIN, foot + 22.0)))
         (drawn.rows((MARGIN, foot + 36.0), &rows))
-        @for (k, line) in wrapped(&notes, LETTERS).iter().enumerate() {
+        @for (k, line) in told.iter().enumerate() {
             (text((MARGIN, below + LINE * k as f64), "start", SMALL, &drawn.inks.dark, line))
         }
     };
@@ -357,7 +366,7 @@ impl<'a> Drawn<'a> {
                 @let length = if k % 30 == 0 { 1.8 } else if k % 10 == 0 { 1.2 } else { 0.7 };
                 (line(around(middle, from, paper), around(middle, from + length, paper), &inks.dark, 0.2))
                 @if k % 30 == 0 && is_free(paper) {
-                    @let told = self.wheel.counted_deg(self.from_paper(paper));
+                    @let told = self.wheel.counted_deg(self.against_rotation_deg(paper));
                     @let at = around(middle, self.rim + NUMBERS, paper);
                     (text((at.0, at.1 + 0.35 * SMALL), "middle", SMALL, &inks.dark, &format!("{told:.0}")))
                 }
@@ -368,7 +377,7 @@ impl<'a> Drawn<'a> {
     }
 
     /// The angle against the rotation of one on paper: the same step back.
-    fn from_paper(&self, paper_deg: f64) -> f64 {
+    fn against_rotation_deg(&self, paper_deg: f64) -> f64 {
         self.wheel.on_paper_deg(paper_deg)
     }
 
@@ -834,6 +843,9 @@ mod tests {
         let refused = wheel_template(&wide).expect_err("too wide").to_string();
         assert!(refused.contains("too wide for A4"), "{refused}");
         assert!(wheel_picture(&wide).contains("r=\"32.000\""));
+        let mut full = with(|_| {});
+        full.holes = vec![full.holes[0].clone(); 30];
+        assert!(wheel_template(&full).expect_err("too many").to_string().contains("30 holes"));
     }
 
     #[test]
