@@ -33,6 +33,7 @@ mod turn;
 mod vectors;
 mod waterfall;
 mod wave;
+mod wheel;
 
 use serde::{Deserialize, Serialize};
 
@@ -65,6 +66,9 @@ pub use turn::turn;
 pub use vectors::vectors;
 pub use waterfall::{Falling, waterfall};
 pub use wave::wave;
+#[cfg(test)]
+pub(crate) use wheel::tests::shown as wheel_shown;
+pub use wheel::{Arc, Marked, Spot, Wheel, wheel};
 
 /// One panel of a figure.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

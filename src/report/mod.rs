@@ -13,6 +13,7 @@ mod svg;
 pub mod text;
 mod words;
 
+pub use svg::{wheel_picture, wheel_template};
 #[cfg(feature = "python")]
 pub(crate) use words::harmless;
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use proptest::prelude::*;
-use quietspin::machine::{BearingType, Count, Machine, parse};
+use quietspin::machine::{BearingType, Bore, Count, Machine, Method, Sense, parse};
 use quietspin::recording::{Edge, PulseKind, Role};
 use quietspin::units::Unit;
 
@@ -57,6 +57,13 @@ count = 11
 position_mm = -12.0
 radius_mm = 18.0
 density_g_cm3 = 2.7
+bore = "radial"
+drill_mm = 3.0
+depth_max_mm = 5.0
+zones_deg = [[20, 160], [340.0, 10.0]]
+blades = "turbine"
+seen_from = "the nut side"
+rotation_seen = "counter_clockwise"
 
 [limits]
 overall_mm_s_rms = 4.5
@@ -88,6 +95,10 @@ fn a_full_file_is_read() {
     assert_eq!(machine.bearing["rear"].kind, BearingType::Foil);
     assert_eq!(machine.limits.band_hz, Some([10.0, 5000.0]));
     assert_eq!(machine.convention.count, Count::WithRotation);
+    let plane = &machine.plane["compressor"];
+    assert_eq!(plane.zones_deg, [[20.0, 160.0], [340.0, 10.0]]);
+    assert_eq!((plane.method, plane.bore), (Method::Drill, Some(Bore::Radial)));
+    assert_eq!(plane.rotation_seen, Some(Sense::CounterClockwise));
 }
 
 #[test]
@@ -129,6 +140,38 @@ fn a_machine_made_in_memory_is_checked_too() {
 
 /// Text after `format = 1`, and the message it must give, without the file's name.
 const REFUSED: &[(&str, &str)] = &[
+    (
+        "[plane.a]\nzones_deg = [[0, 90], [80, 120]]",
+        "line 3, plane.a.zones_deg: the arcs [0.0, 90.0] and [80.0, 120.0] overlap; join them to one",
+    ),
+    (
+        "[plane.a]\nzones_deg = [[0, 400]]",
+        "line 3, plane.a.zones_deg: 0 to 400 does not lie within 0 to 360; state a list of arcs from and to, as in [[20.0, 160.0], [340.0, 10.0]]",
+    ),
+    (
+        "[plane.a]\nzones_deg = [0, 90]",
+        "line 3, plane.a.zones_deg: the number 0 stands in a list of arcs; state a list of arcs from and to, as in [[20.0, 160.0], [340.0, 10.0]]",
+    ),
+    (
+        "[plane.a]\nzones_deg = [[350, 10], [5, 20]]",
+        "line 3, plane.a.zones_deg: the arcs [350.0, 10.0] and [5.0, 20.0] overlap; join them to one",
+    ),
+    (
+        "[plane.a]\nmethod = \"grind\"\ndrill_mm = 3.0",
+        "line 4, plane.a.drill_mm: this belongs to method \"drill\", and the plane's is \"grind\"; remove one of them",
+    ),
+    (
+        "[plane.a]\nblades = \"fan\"",
+        "line 3, plane.a.blades: there is no row of blades \"fan\"; add the table [blade.fan]",
+    ),
+    (
+        "[plane.a]\nradius_mm = 10\nfloor_radius_mm = 12",
+        "line 4, plane.a.floor_radius_mm: 12 mm leaves nothing of radius_mm, 10 mm; correct one of them",
+    ),
+    (
+        "[plane.a]\nradius_mm = 2\ndrill_mm = 3",
+        "line 4, plane.a.drill_mm: a drill of 3 mm is too thick for radius_mm, 2 mm; correct one of them",
+    ),
     (
         "[shaft]\ntop_rmp = 9",
         r#"line 3, shaft.top_rmp: [shaft] has no key "top_rmp"; did you mean "top_rpm"?"#,

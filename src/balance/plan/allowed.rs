@@ -305,6 +305,17 @@ impl Allowed {
         self.zones.iter().any(|zone| zone.holds(deg, margin))
     }
 
+    /// Middle and length in degrees of every arc in which metal may be taken away or added, blades taken out.
+    pub fn zones(&self) -> impl Iterator<Item = (f64, f64)> {
+        let middle = |zone: &Zone| wrap_deg(zone.from_deg + 0.5 * zone.length_deg);
+        self.zones.iter().map(move |zone| (middle(zone), zone.length_deg))
+    }
+
+    /// Middle and width in degrees of every blade in the plane.
+    pub fn blades(&self, machine: &Machine) -> Vec<(f64, f64)> {
+        machine.plane.get(&self.plane).map_or_else(Vec::new, |plane| zones::blades(machine, plane))
+    }
+
     /// Wall in mm between two holes or cuts where they are nearest; below nought where they overlap.
     ///
     /// Both are taken as straight to their full depth: radial ones draw near each other towards the axis, and

@@ -71,10 +71,10 @@ impl Hole {
         }
     }
 
-    /// Whether it goes on in another hole.
-    fn deepens(&self, other: &Self) -> bool {
+    /// Whether it goes on in another hole: no two holes of their own lie within a degree.
+    pub fn deepens(&self, other: &Self) -> bool {
         let apart = wrap_deg(self.deg - other.deg);
-        self.from_mm > 0.0 && self.method == other.method && apart.min(360.0 - apart) < 1e-6
+        self.from_mm > 0.0 && self.method == other.method && apart.min(360.0 - apart) < 1.0
     }
 
     /// The holes as they are after some more were made: one that was deepened stands once, with all that is
@@ -286,7 +286,7 @@ fn deepened_note(holes: &[Hole], count: Count) -> Option<String> {
         })
         .collect();
     (!told.is_empty())
-        .then(|| format!("Holes that are there are drilled deeper: {}", told.join(", ")))
+        .then(|| format!("holes that are there are drilled deeper: {}", told.join(", ")))
 }
 
 /// The pull on what is added.
@@ -294,7 +294,7 @@ fn force_note(allowed: &Allowed, holes: &[Hole]) -> Option<String> {
     let heaviest = holes.iter().map(|hole| hole.g_mm).fold(0.0, f64::max);
     (allowed.is_added() && heaviest > 0.0).then(|| {
         format!(
-            "At {} rpm up to {} N pull at an added mass: fix it only as the maker allows, and check it before the spin",
+            "at {} rpm up to {} N pull at an added mass: fix it only as the maker allows, and check it before the spin",
             grouped(allowed.top_rpm),
             three_digits(force_n(heaviest, allowed.top_rpm))
         )

@@ -104,6 +104,11 @@ impl<'a> Search<'a> {
         picks.iter().map(|pick| self.effect(*pick)).sum()
     }
 
+    /// What speaks against picks that leave `left`.
+    fn cost(&self, left: Complex64, picks: &[Pick], close: f64) -> f64 {
+        cost_of(left.norm(), picks.iter().map(|pick| self.g_mm(*pick)).sum(), close)
+    }
+
     /// The hole that a pick makes.
     fn hole(&self, pick: Pick) -> Hole {
         let (place, level) = (&self.places[pick.place], &self.allowed.levels[pick.level]);
@@ -208,7 +213,6 @@ impl<'a> Search<'a> {
 
     /// The two places that leave least of `rest`.
     fn pair(&self, rest: Complex64, others: &[Pick], close: f64) -> Option<[Pick; 2]> {
-        let cost = |error: f64, metal: f64| (error - close).max(0.0) + METAL * (metal + error);
         let apart = self.places.len().div_ceil(PAIRED).max(1);
         let last = self.allowed.levels.len().checked_sub(1)?;
         // what each place can give beside what is there
@@ -226,7 +230,7 @@ impl<'a> Search<'a> {
                 let (unit_a, unit_b) = (self.places[a].unit, self.places[b].unit);
                 for (give_a, give_b) in shares(rest, [unit_a, unit_b], [most_a, most_b]) {
                     let error = (rest - unit_a * give_a - unit_b * give_b).norm();
-                    ways.push((cost(error, give_a + give_b), [(a, give_a), (b, give_b)]));
+                    ways.push((cost_of(error, give_a + give_b, close), [(a, give_a), (b, give_b)]));
                 }
             }
         }
@@ -240,8 +244,7 @@ impl<'a> Search<'a> {
                 let beside: Vec<Pick> = others.iter().copied().chain([first]).collect();
                 for second in self.around(b, give_b, &beside) {
                     let picks = [first, second];
-                    let metal = self.g_mm(first) + self.g_mm(second);
-                    let found = cost((rest - self.sum(&picks)).norm(), metal);
+                    let found = self.cost(rest - self.sum(&picks), &picks, close);
                     if best.is_none_or(|(least, _)| found < least) {
                         best = Some((found, picks));
                     }
@@ -270,14 +273,14 @@ impl<'a> Search<'a> {
             {
                 ways.push(base.iter().copied().chain(two).collect());
             }
-            for way in ways {
-                let way = self.moved(way, wanted);
+            // of ways that are close enough, the one with least metal gone
+            let cost = |way: &[Pick]| self.cost(wanted - self.sum(way), way, close);
+            let way = ways.into_iter().min_by(|a, b| cost(a).total_cmp(&cost(b)));
+            if let Some(way) = way.map(|way| self.moved(way, wanted)) {
                 // a further hole must be worth it
-                let gain =
-                    if best.len() < way.len() { close.max(1e-3 * wanted.norm()) } else { 0.0 };
-                if error(&way) + gain < error(&best)
-                    || (best.len() < way.len() && error(&best) > close && error(&way) <= close)
-                {
+                let gain = close.max(1e-3 * wanted.norm());
+                let arrives = error(&best) > close && error(&way) <= close;
+                if arrives || error(&way) + gain < error(&best) {
                     best = way;
                 }
             }
@@ -326,6 +329,11 @@ impl<'a> Search<'a> {
         }
         picks
     }
+}
+
+/// An error beyond what is close enough counts, and a little of the metal gone and of the error below.
+fn cost_of(error: f64, metal_g_mm: f64, close: f64) -> f64 {
+    (error - close).max(0.0) + METAL * (metal_g_mm + error)
 }
 
 /// How much each of two places is to give for `rest`, at most `most`: exactly, or where one must give all

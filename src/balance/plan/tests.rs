@@ -232,6 +232,34 @@ fn too_much_is_not_risked_where_drilling_scatters() {
     assert!((deg - 20.0).abs() < 30.0, "what is left is heavy where it was: {plan:?}");
 }
 
+/// Unbalances and holes drawn as the estimate and the drilling scatter.
+#[test]
+fn the_chance_to_be_within_agrees_with_draws() {
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+    let spread = Spread { share: 0.08, angle_rad: 0.06 };
+    let need = Need { spread, deviation_g_mm: 0.05, ..need(1.5, 75.0) };
+    let plan = planned(plane(), &[], &need);
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+    let mut draw = || -> f64 { StandardNormal.sample(&mut rng) };
+    let draws = 20_000;
+    let within = (0..draws)
+        .filter(|_| {
+            let off = Complex64::new(draw(), draw()) * need.deviation_g_mm;
+            let done: Complex64 = (plan.holes.iter())
+                .map(|hole| {
+                    let turned = Complex64::from_polar(1.0, spread.angle_rad * draw());
+                    hole.change() * (1.0 + spread.share * draw()) * turned
+                })
+                .sum();
+            (need.unbalance + off + done).norm() <= need.limit_g_mm
+        })
+        .count();
+    let drawn = within as f64 / f64::from(draws);
+    assert!((0.6..0.98).contains(&drawn), "{drawn}");
+    assert!((drawn - plan.chance_within).abs() < 0.02, "{drawn}, not {}", plan.chance_within);
+}
+
 #[test]
 fn an_edge_is_ground_over_an_arc() {
     let edge = Plane {

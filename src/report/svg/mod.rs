@@ -8,6 +8,7 @@ mod axes;
 mod map;
 mod plot;
 mod polar;
+mod wheel;
 
 use plotters::coord::Shift;
 use plotters::coord::types::RangedCoordf64;
@@ -16,6 +17,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use crate::error::{Error, Result};
 use crate::figure::{Figure, Panel, Row};
+pub use wheel::{wheel_picture, wheel_template};
 
 /// Width of a picture in pixels of 1/96 inch: the text width of an A4 page with margins of 15 mm.
 const WIDTH: u32 = 680;
