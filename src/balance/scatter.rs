@@ -1,6 +1,6 @@
 //! The rig's scatter from spin to spin, learned by repeating one spin unchanged.
 //!
-//! What a vector scatters within a run says nothing of how well it comes back (DESIGN 6.4): the shaft settles
+//! What a vector scatters within a run says nothing of how well it comes back: the shaft settles
 //! anew in its seats, oil and temperatures differ. Few repeats tell little of it, so what is told here leans
 //! to the larger side: an estimate that is as often too large as too small, raised to what the readings
 //! share where one of them came back well by chance, and a bound for those who must be sure.

@@ -44,7 +44,7 @@ const STANDS_OUT: f64 = 3.0;
 /// A channel of noise shows an order this many standard errors large once in three thousand times: one that does
 /// turns with the shaft.
 const TURNS_WITH_SHAFT: f64 = 4.0;
-/// Furthest turn of the phase, in degrees per 1 % of speed, at which vectors are compared (DESIGN 6.15).
+/// Furthest turn of the phase, in degrees per 1 % of speed, at which vectors are compared (common practice, no source).
 const MOST_DEG_PER_PERCENT: f64 = 2.0;
 /// Standard errors by which a turning phase must lie beyond that before it is told: once in a thousand.
 const SURE: f64 = 3.0;

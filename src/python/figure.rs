@@ -4,8 +4,8 @@ use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
-use super::balance::{self, PyJob};
 use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
+use super::balance::{self, PyJob};
 use super::channel::PyChannel;
 use super::convert::{OrderList, Pair, compute, exception};
 use super::diagnose::{PyDiagnosis, PyFinding};
@@ -69,7 +69,10 @@ impl PyJob {
     }
 }
 
-plots!(PyJob, "Draw the course of the job: the unbalance in each plane, from correction to correction.");
+plots!(
+    PyJob,
+    "Draw the course of the job: the unbalance in each plane, from correction to correction."
+);
 
 /// Draws a figure's data with matplotlib.
 fn drawn<'py>(

@@ -8,7 +8,7 @@ use crate::angle::Track;
 use crate::dsp::fft::Complex64;
 
 /// Most that a settled vector may grow or shrink over the time that is read, as a share, and turn, in radians
-/// (DESIGN 6.15: 5 % and 2 degrees).
+/// (common practice, no source).
 const MOST_GROWTH: f64 = 0.05;
 const MOST_TURN_RAD: f64 = 2.0 * std::f64::consts::PI / 180.0;
 /// Standard errors by noise that a drift may seem larger than it is.

@@ -8,7 +8,7 @@ use crate::recording::Recording;
 use crate::speed::Speed;
 use crate::units::{grouped, listed};
 
-/// How far the speed may lie from the one asked for, and drift in a hold, as a share (DESIGN 6.15).
+/// How far the speed may lie from the one asked for, and drift in a hold, as a share (common practice, no source).
 pub const TOLERANCE: f64 = 0.005;
 /// What lies this close belongs to a visit to the speed; a passage goes from beyond it on one side to beyond it
 /// on the other.

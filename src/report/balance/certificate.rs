@@ -17,8 +17,8 @@ use crate::error::{Error, Result};
 use crate::figure;
 use crate::machine::parse;
 use crate::report::html::{MARK, STYLE, check_replaceable, drawn};
-use crate::report::json;
 use crate::report::words::percent;
+use crate::report::{json, wheel_picture};
 use crate::simulate::write_whole;
 use crate::units::{clause, grouped, listed, three_digits, with_error};
 
@@ -82,7 +82,7 @@ pub fn page(job: &Job, folded: &Folded, next: &Next) -> Result<String> {
                 p.caution { strong { "Caution. " } (CAUTION) }
                 (residual(job, folded))
                 (history(job, folded)?)
-                (holes(job, folded)?)
+                (holes(job, folded, next))
                 (conditions(job, folded))
                 (tests(job))
                 (record(job, folded))
@@ -184,12 +184,10 @@ fn spun(spin: &Spin) -> String {
     text
 }
 
-fn holes(job: &Job, folded: &Folded) -> Result<Markup> {
+fn holes(job: &Job, folded: &Folded, next: &Next) -> Markup {
     let removed = folded.removed_g();
-    let figures = super::wheels(job, folded, None)?;
-    let pictures: Vec<Markup> =
-        figures.iter().map(|(_, figure)| drawn(figure)).collect::<Result<_>>()?;
-    Ok(html! {
+    let wheels = super::wheels(job, folded, next);
+    html! {
         section {
             h2 { "Metal taken away and added" }
             @if folded.metal.is_empty() { p { "None." } } @else {
@@ -212,9 +210,14 @@ fn holes(job: &Job, folded: &Folded) -> Result<Markup> {
                     }
                 }
             }
-            @for one in &pictures { (one) }
+            @for (plane, wheel) in &wheels {
+                @match wheel {
+                    Ok(wheel) => figure { (PreEscaped(wheel_picture(wheel))) },
+                    Err(why) => p.note { "No picture of " (plane) ": " (why.to_string()) "." },
+                }
+            }
         }
-    })
+    }
 }
 
 fn conditions(job: &Job, folded: &Folded) -> Markup {
