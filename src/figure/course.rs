@@ -61,7 +61,7 @@ pub fn course(rotor: &Rotor, folded: &Folded) -> Result<Option<Figure>> {
     }
     Ok(Some(Figure {
         title: format!("unbalance of {} in the course of the job", rotor.serial),
-        rows: vec![Row::new(1.3, panels)],
+        rows: vec![Row::new(1.7, panels)],
         notes,
         page: false,
         shared: false,

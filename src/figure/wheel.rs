@@ -45,8 +45,10 @@ pub struct Marked {
 /// A wheel seen from a stated side, with the mark at the top. All angles count against the rotation.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Wheel {
-    /// What is shown, in a few words.
-    pub title: String,
+    /// The plane.
+    pub plane: String,
+    /// What the machine is called; empty where it has no name.
+    pub machine: String,
     /// The side, in the words of the machine file.
     pub seen_from: String,
     /// Sense of rotation from there.
@@ -181,7 +183,8 @@ pub fn wheel(
     holes.extend(plan.holes.iter().map(|hole| marked(hole, true)));
     let arc = |(middle_deg, length_deg): (f64, f64)| Arc { middle_deg, length_deg };
     Ok(Wheel {
-        title: format!("{}, plane {name}", machine.name.as_deref().unwrap_or("Rotor")),
+        plane: name.clone(),
+        machine: machine.name.clone().unwrap_or_default(),
         seen_from,
         rotation,
         count,

@@ -16,7 +16,7 @@ TEST_TOOLS = (
     *("ipykernel", "nbclient", "nbformat"),
 )
 # parts of the repository that nobody needs to build or to read the sources
-STRAY = (".ci/", ".tests/", "tests/figures/", "samples/recordings/", "target/")
+STRAY = (".ci/", ".tests/", "tests/figures/", "samples/balance/", "samples/recordings/", "target/")
 
 
 def tracked(*paths: str) -> set[str]:

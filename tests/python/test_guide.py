@@ -227,7 +227,7 @@ def test_the_readme_commands_are_understood(folder):
         status, printed = ran(["bash", "-c", command], folder)
         assert status in (0, 1, 3), f"{command!r}: exit status {status}, printed:\n{printed}"
         verbs.add(command.split()[1])
-    assert verbs == {"check", "report", "screen", "simulate"}
+    assert verbs == {"balance", "check", "report", "screen", "simulate"}
 
 
 def test_the_readme_programs_run(folder):
@@ -237,7 +237,7 @@ def test_the_readme_programs_run(folder):
     shutil.copy(recording, folder / "archive" / "cartridge-19_2031-05-05.wav")
     blocks = blocks_of((ROOT / "README.md").read_text(encoding="utf-8"))
     programs = [block for block in blocks if block.language == "python"]
-    assert len(programs) == 4
+    assert len(programs) == 5
     whole = Block("python", [line for block in programs for line in block.lines], 1)
     assert "REJECT" in run_python(whole, folder)
 

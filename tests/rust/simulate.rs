@@ -544,6 +544,21 @@ fn the_samples_are_made_from_their_scenarios() {
             assert!(is_same, "{} is not what its scenario gives", file.display());
         }
     }
+    // the spins of the balancing job go on with the seeds
+    let mut spins: Vec<_> = std::fs::read_dir(samples.join("scenarios/balance"))
+        .expect("a folder")
+        .map(|entry| entry.expect("an entry").path())
+        .collect();
+    spins.sort();
+    for (path, seed) in spins.iter().zip(1 + names.split_whitespace().count() as u64..) {
+        let scenario = Scenario::read(path).expect("a sound scenario");
+        let made = simulate(&scenario, seed).expect("simulated").write(&folder).expect("written");
+        let kept = samples.join("balance").join(made.wav.file_name().expect("a name"));
+        let is_same = std::fs::read(&made.wav).ok() == std::fs::read(&kept).ok();
+        assert!(is_same, "{} is not what its scenario gives", kept.display());
+    }
+    let kept = std::fs::read_dir(samples.join("balance")).expect("a folder").count();
+    assert_eq!(kept, spins.len() + 1, "spins and their machine file");
     let kept = std::fs::read_dir(samples.join("recordings")).expect("a folder").count();
     assert_eq!(kept, 3 * names.split_whitespace().count(), "files that no scenario makes");
 }

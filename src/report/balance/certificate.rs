@@ -9,9 +9,9 @@ use super::{standing_of, words};
 use crate::balance::chain::Chain;
 use crate::balance::job::event::{Event, Spin, What};
 use crate::balance::job::fold::Folded;
-use crate::balance::job::next::Next;
+use crate::balance::job::next::{Next, told as told_mass};
 use crate::balance::job::record::summary;
-use crate::balance::job::{Job, counted};
+use crate::balance::job::Job;
 use crate::balance::judgement::Standing;
 use crate::error::{Error, Result};
 use crate::figure;
@@ -97,7 +97,7 @@ fn residual(job: &Job, folded: &Folded) -> Markup {
     html! {
         section {
             h2 { "Residual unbalance and tolerance" }
-            @if let Some(basis) = &basis { p { (clause(basis)) } }
+            @if let Some(basis) = &basis { p { (basis) } }
             @if let Some(verdict) = &folded.verdict {
                 table.channels {
                     tr { th { "judged" } th { "value" } th { "limit" } th { "within with" } }
@@ -133,7 +133,7 @@ fn history(job: &Job, folded: &Folded) -> Result<Markup> {
                 @for (index, event) in job.events.iter().enumerate() {
                     tr {
                         td { (index + 1) @if !live.contains(&(index + 1)) { " (does not count)" } }
-                        td { (event.at) }
+                        td.value { (when(&event.at)) }
                         td { (told(event)) }
                     }
                 }
@@ -141,6 +141,11 @@ fn history(job: &Job, folded: &Folded) -> Result<Markup> {
             (picture)
         }
     })
+}
+
+/// A time as people write it: date and minute.
+fn when(at: &str) -> String {
+    at.get(..16).unwrap_or(at).replace('T', " ")
 }
 
 /// An event in words.
@@ -174,9 +179,10 @@ fn spun(spin: &Spin) -> String {
             )
         })
         .collect();
-    let mut text = format!("spin {}: {}", spin.recording, listed(&vectors));
+    let mut text = format!("spun, {}: {}", spin.recording, listed(&vectors));
     if !spin.trial.is_empty() {
-        text.push_str(&format!("; with {}", counted(spin.trial.len(), "trial mass")));
+        let each = spin.trial.iter().map(|mass| format!("{} in {}", told_mass(mass), mass.plane));
+        text.push_str(&format!("; with {}", listed(&each.collect::<Vec<_>>())));
     }
     if spin.refitted {
         text.push_str("; refitted before");
@@ -212,7 +218,7 @@ fn holes(job: &Job, folded: &Folded, next: &Next) -> Markup {
             }
             @for (plane, wheel) in &wheels {
                 @match wheel {
-                    Ok(wheel) => figure { (PreEscaped(wheel_picture(wheel))) },
+                    Ok(wheel) => figure.wheel { (PreEscaped(wheel_picture(wheel))) },
                     Err(why) => p.note { "No picture of " (plane) ": " (why.to_string()) "." },
                 }
             }

@@ -155,8 +155,14 @@ fn sheet((width, height): At, content: &Markup) -> String {
 fn heading(wheel: &Wheel, x: f64) -> Markup {
     let dark = colour(DARK);
     let lines = wrapped(&[wheel.side()], 100);
+    // a bold letter of this size is about 3 mm wide; what does not fit beside the plane stays on paper's edge
+    let room = (WIDTH / 3.0) as usize - wheel.plane.chars().count().min(40);
+    let machine: String = wheel.machine.chars().take(room * 3 / 2).collect();
     html! {
-        text x=(x) y="5" font-size="5" font-weight="bold" fill=(dark) { (wheel.title) }
+        text x=(x) y="5" font-size="5" fill=(dark) {
+            tspan font-weight="bold" { (wheel.plane) }
+            @if !machine.is_empty() { tspan font-size=(WORDS) { "   " (machine) } }
+        }
         @for (k, line) in lines.iter().enumerate() {
             (text((x, 11.0 + LINE * k as f64), "start", WORDS, &dark, line))
         }
@@ -551,7 +557,9 @@ impl<'a> Drawn<'a> {
             rows.push((Sign::Blade, "blade".into()));
         }
         rows.push((Sign::Before, format!("unbalance now: {}", wheel.told(&wheel.before))));
-        rows.push((Sign::After, format!("expected after: {}", wheel.told(&wheel.after))));
+        if method.is_some() {
+            rows.push((Sign::After, format!("expected after: {}", wheel.told(&wheel.after))));
+        }
         let circle = format!(
             "permissible: {} g mm; the other circles: two standard deviations",
             three_digits(wheel.limit_g_mm)
