@@ -1,4 +1,4 @@
-"""Balance simulated rotors in a closed loop and print how the advice does beside a textbook and an oracle.
+"""Balance simulated rotors in a closed loop, by the advice, by a textbook and by an oracle.
 
 `tests/rust/closed_loop` draws the rotors, strikes 5 % of the spins after a change with a disaster, and
 counts; this script runs it optimised, prints the table and holds the goals. `--quick` takes 40 rotors
@@ -27,7 +27,7 @@ FALSE_STOPS = 0.01
 
 
 def least_share(hits: int, of: int, sure: float = 0.95) -> float:
-    """Lower bound of a share (Clopper and Pearson, Biometrika 26, 1934; from memory)."""
+    """Bound a share from below (Clopper and Pearson, Biometrika 26, 1934; from memory)."""
     if hits == 0:
         return 0.0
 
@@ -51,12 +51,12 @@ def least_share(hits: int, of: int, sure: float = 0.95) -> float:
 
 
 def share(part: int, whole: int) -> float:
-    """A share; 1 where there is nothing to share in."""
+    """Divide; 1 where there is nothing to share in."""
     return part / whole if whole else 1.0
 
 
 def told(row: dict) -> str:
-    """One line of the table."""
+    """Make one line of the table."""
     solvable = row["jobs"] - row["refused"]
     named = row["named_first"] + row["named_second"]
     cells = [
@@ -88,7 +88,10 @@ HEAD = (
 
 
 def misses(row: dict) -> list[str]:
-    """The goals that a row of the advised method misses."""
+    """Name the goals that a row of the advised method misses.
+
+    One sensor is shown without goals: how well its speeds part the planes differs from rotor to rotor.
+    """
     if row["method"] != "as advised" or row["layout"] == "one sensor":
         return []
     name = f"{row['layout']}, {row['column']}"
@@ -120,7 +123,7 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--quick", action="store_true", help="few rotors")
     quick = options.parse_args().quick
-    command = ["cargo", "test", "--release", "--quiet", "--no-default-features", "--test", "all"]
+    command = ["cargo", "test", "--release", "--quiet", "--test", "all"]
     command += ["--", "--ignored", "--nocapture", "--exact", "closed_loop::closed_loop_figures"]
     env = os.environ | ({"QUIETSPIN_JOBS": "40"} if quick else {})
     done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=env)
