@@ -155,9 +155,9 @@ FIGURES = (
     Figure("orders", (*ANGLE, "tests/rust/orders.rs"), rust("orders::order_figures")),
     Figure("angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")),
     Figure(
-        "balance_vectors",
-        ("src/dsp/*.rs", "src/balance/*.rs", "tests/rust/balance.rs"),
-        rust("balance::closed_loop_figures"),
+        "closed_loop",
+        (*CORE, "src/balance/**/*.rs", "tests/rust/closed_loop/*.rs", "tests/bench/closed_loop.py"),
+        script("tests/bench/closed_loop.py"),
     ),
     Figure(
         "tracking_filter",

@@ -7,11 +7,11 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{standing_of, words};
 use crate::balance::chain::Chain;
+use crate::balance::job::Job;
 use crate::balance::job::event::{Event, Spin, What};
 use crate::balance::job::fold::Folded;
 use crate::balance::job::next::{Next, told as told_mass};
 use crate::balance::job::record::summary;
-use crate::balance::job::Job;
 use crate::balance::judgement::Standing;
 use crate::error::{Error, Result};
 use crate::figure;

@@ -9,35 +9,19 @@ use quietspin::balance::influence;
 use quietspin::balance::mishap::{self, Alarm, Change};
 
 use super::column::{DRILLING, MOST_SPINS};
-use super::rotor::{Case, End, Fate, NOTHING, Outcome, Rotor, Struck};
+use super::rotor::{Case, End, Fate, NOTHING, Outcome, Read, Rotor, Struck};
 
 pub fn run(seed: u64, case: Case) -> Outcome {
     let mut job = Job::new(seed, case);
     let end = job.run();
-    if std::env::var("DIAG").is_ok() {
-        for s in &job.rotor.struck {
-            if s.matters {
-                let plan = match s.change {
-                    Change::Trial { spin } => job.history.spins[spin].trial.clone(),
-                    Change::Correction { index } => job.history.corrections[index].planned.clone(),
-                };
-                println!(
-                    "missed {:?} {:?} off {:.2} {:.2} of {:.2} {:.2}, spins {}",
-                    s.strike,
-                    s.change,
-                    (plan[0] - s.done[0]).norm() / job.rotor.rig.limits_g_mm[0],
-                    (plan[1] - s.done[1]).norm() / job.rotor.rig.limits_g_mm[1],
-                    plan[0].norm() / job.rotor.rig.limits_g_mm[0],
-                    plan[1].norm() / job.rotor.rig.limits_g_mm[1],
-                    job.rotor.spins
-                );
-            }
-        }
-    }
     let missed = job.rotor.struck.iter().map(|s| Fate { matters: s.matters, rank: None });
     let strikes = job.fates.iter().copied().chain(missed).collect();
     Outcome { false_stops: job.false_stops, strikes, ..job.rotor.ends(end) }
 }
+
+/// A set-up that likely needs more spins than this is refused before anything is drilled: its readings are not
+/// sharp enough for the tolerance.
+const HOPELESS_SPINS: f64 = 12.0;
 
 struct Job {
     rotor: Rotor,
@@ -66,7 +50,11 @@ impl Job {
         } else {
             trial_masses(&self.rotor.trial_g_mm())
         };
-        first.into_iter().for_each(|trial| self.spin(trial));
+        for trial in first {
+            if self.spin(trial).is_none() {
+                return End::Refused;
+            }
+        }
         let aim = Aim {
             limits: self.rotor.rig.limits_g_mm.clone(),
             pass_at: 0.985,
@@ -85,12 +73,18 @@ impl Job {
             if self.rotor.spins >= MOST_SPINS {
                 return End::GivenUp;
             }
-            if advise(&aim, &Outlook::of(&self.history, &posterior, &each_plane)).correct {
+            let advice = advise(&aim, &Outlook::of(&self.history, &posterior, &each_plane));
+            if self.history.corrections.is_empty() && advice.spins > HOPELESS_SPINS {
+                return End::Refused;
+            }
+            if advice.correct {
                 let planned: Vec<Complex64> = posterior.now.mean.iter().map(|u| -u).collect();
                 self.rotor.correct(&planned);
                 self.history.corrections.push(Correction { planned, spread: DRILLING });
             }
-            self.spin(NOTHING.to_vec());
+            if self.spin(NOTHING.to_vec()).is_none() {
+                return End::Refused;
+            }
         }
     }
 
@@ -100,10 +94,10 @@ impl Job {
             .map_or(true, |found| found.is_ill_conditioned())
     }
 
-    fn spin(&mut self, trial: Vec<Complex64>) {
-        let readings = self.rotor.spin(&trial);
+    /// One spin; `None` where its recording is refused.
+    fn spin(&mut self, trial: Vec<Complex64>) -> Option<()> {
+        let Read { readings, errors } = self.rotor.spin(&trial)?;
         let corrections = self.history.corrections.len();
-        let errors = self.rotor.noise.clone();
         self.history.spins.push(Spin { trial, corrections, readings, errors });
         // what is found may hide something else
         while let Ok(Some(alarm)) = mishap::check(&self.history) {
@@ -111,6 +105,7 @@ impl Job {
                 break;
             }
         }
+        Some(())
     }
 
     /// The operator goes through the suspects in their order. What is found first is put right in the record;
@@ -129,23 +124,6 @@ impl Job {
         let Some((rank, index)) = found else { return false };
         let struck = self.rotor.struck.remove(index);
         self.fates.push(Fate { matters: struck.matters, rank: Some(rank) });
-        if std::env::var("DIAG").is_ok() && !(rank == 1 || rank == 2) {
-            println!(
-                "seed? {:?} {:?} matters {} rank {rank} sigmas {:.1} chance {:.3} others {:?}",
-                struck.strike,
-                struck.change,
-                struck.matters,
-                alarm.sigmas,
-                alarm.by_chance,
-                self.rotor.struck
-            );
-            for s in alarm.suspects.iter().take(5) {
-                println!("     {:?} {:?} {:?} {:.4}", s.cause, s.change, s.planes, s.probability);
-            }
-            if let Change::Trial { spin } = struck.change {
-                println!("   trial {:?} done {:?}", self.history.spins[spin].trial, struck.done);
-            }
-        }
         match struck.change {
             Change::Trial { spin } => self.history.spins[spin].trial = struck.done,
             Change::Correction { index } => self.history.corrections[index].planned = struck.done,

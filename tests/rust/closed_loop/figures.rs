@@ -35,7 +35,7 @@ pub struct Tally {
     pub overshoots: usize,
     pub all_spins: usize,
     pub false_stops: usize,
-    /// Disasters: all, and those that change the unbalance by more than the tolerance.
+    /// Disasters of jobs that were not refused: all, and those that change the unbalance by more than the tolerance.
     pub strikes: [usize; 2],
     pub caught: [usize; 2],
     pub named_first: [usize; 2],
@@ -68,7 +68,8 @@ impl Tally {
             wrong_passes_struck: passed.iter().filter(|o| o.over_limit > 1.0 && missed(o)).count(),
             ..Self::default()
         };
-        for fate in outcomes.iter().flat_map(|o| &o.strikes) {
+        let ended = outcomes.iter().filter(|o| o.end != End::Refused);
+        for fate in ended.flat_map(|o| &o.strikes) {
             for kind in if fate.matters { 0..2 } else { 0..1 } {
                 tally.strikes[kind] += 1;
                 tally.caught[kind] += usize::from(fate.rank.is_some());
@@ -84,6 +85,7 @@ impl Tally {
             "layout": case.layout.word(),
             "column": case.column.name,
             "disasters": case.disasters,
+            "recorded": case.recorded,
             "method": method,
             "jobs": self.jobs,
             "refused": self.refused,

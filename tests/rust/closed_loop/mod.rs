@@ -5,6 +5,7 @@ mod advised;
 mod column;
 mod figures;
 mod oracle;
+mod recorded;
 mod rig;
 mod rotor;
 mod strike;
@@ -13,12 +14,12 @@ mod textbook;
 use column::COLUMNS;
 use figures::Tally;
 use rig::Layout;
-use rotor::Case;
+use rotor::{Case, Outcome};
 
 #[test]
 fn jobs_end_sooner_and_more_surely_than_by_the_book() {
     for column in COLUMNS {
-        let case = Case { layout: Layout::Plain, column, disasters: false };
+        let case = Case { layout: Layout::Plain, column, disasters: false, recorded: false };
         let ours = Tally::of(&figures::run(0..60, case, advised::run));
         let book = Tally::of(&figures::run(0..60, case, textbook::run));
         let told = format!("{}: {ours:?}, by the book {book:?}", column.name);
@@ -31,30 +32,56 @@ fn jobs_end_sooner_and_more_surely_than_by_the_book() {
     }
 }
 
-/// The figures of 1 000 jobs for each layout and column: one line of JSON on stdout.
+/// Jobs of which the readings come from recordings, whole ones and a few.
+#[test]
+fn readings_from_recordings_do_as_well() {
+    let column = COLUMNS[1];
+    let case = Case { layout: Layout::TwoSensors, column, disasters: false, recorded: true };
+    let ours = Tally::of(&figures::run(0..6, case, advised::run));
+    assert!(ours.refused <= 1 && ours.passed + ours.refused == 6, "{ours:?}");
+    assert!(ours.within == ours.passed && ours.corrections < 2.5, "{ours:?}");
+}
+
+/// Most disasters stop the job, and the first or second suspect is the one.
+#[test]
+fn disasters_are_stopped_and_named() {
+    let case = Case { layout: Layout::Plain, column: COLUMNS[1], disasters: true, recorded: false };
+    let ours = Tally::of(&figures::run(0..80, case, advised::run));
+    let named = ours.named_first[1] + ours.named_second[1];
+    assert!(ours.strikes[1] >= 4 && named + 1 >= ours.strikes[1], "{ours:?}");
+    assert!(ours.false_stops <= 3, "{ours:?}");
+}
+
+/// The figures of 1 000 jobs for each layout and column, and of 100 with recordings: one line of JSON on
+/// stdout. `QUIETSPIN_JOBS` sets another number, recordings for a tenth of it.
 #[test]
 #[ignore = "long: 1 000 jobs for each column"]
 fn closed_loop_figures() {
-    println!("FIGURES {}", all(0..1000));
+    let jobs = std::env::var("QUIETSPIN_JOBS").ok().and_then(|jobs| jobs.parse().ok());
+    println!("FIGURES {}", all(jobs.unwrap_or(1000)));
 }
 
-pub fn all(seeds: std::ops::Range<u64>) -> serde_json::Value {
+/// A way to balance a rotor: from a seed and a case to how it went.
+type Method = fn(u64, Case) -> Outcome;
+
+fn all(jobs: u64) -> serde_json::Value {
+    let methods: [(&str, Method); 3] =
+        [("as advised", advised::run), ("by the book", textbook::run), ("oracle", oracle::run)];
     let mut rows = Vec::new();
+    let mut add = |case: Case, jobs: u64| {
+        for (method, job) in methods {
+            rows.push(Tally::of(&figures::run(0..jobs, case, job)).json(&case, method));
+        }
+    };
     for layout in Layout::ALL {
         for column in COLUMNS {
             for disasters in [false, true] {
-                let case = Case { layout, column, disasters };
-                let methods: [(&str, fn(u64, Case) -> rotor::Outcome); 3] = [
-                    ("as advised", advised::run),
-                    ("by the book", textbook::run),
-                    ("oracle", oracle::run),
-                ];
-                for (method, job) in methods {
-                    let tally = Tally::of(&figures::run(seeds.clone(), case, job));
-                    rows.push(tally.json(&case, method));
-                }
+                add(Case { layout, column, disasters, recorded: false }, jobs);
+            }
+            if layout == Layout::TwoSensors {
+                add(Case { layout, column, disasters: true, recorded: true }, jobs / 10);
             }
         }
     }
-    serde_json::json!({ "jobs": seeds.end - seeds.start, "rows": rows })
+    serde_json::json!({ "jobs": jobs, "rows": rows })
 }

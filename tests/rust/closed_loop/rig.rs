@@ -17,7 +17,8 @@ pub enum Layout {
     Plain,
     /// A rotor on two bearings with an accelerometer at each, at one speed.
     TwoSensors,
-    /// A rotor on two bearings with one accelerometer, at three speeds.
+    /// A rotor on two bearings with one accelerometer: at the speed of balancing and the two slower ones from 0.3
+    /// times it on that tell the planes apart best.
     OneSensor,
 }
 
@@ -56,6 +57,8 @@ pub struct Body {
 
 /// Angle of the sensors from the pulse sensor.
 pub const SENSOR_DEG: f64 = 90.0;
+/// How near a critical speed nobody balances, as a share.
+const OFF_CRITICAL: f64 = 0.08;
 /// Balancing grade in mm/s.
 const GRADE: f64 = 2.5;
 
@@ -131,23 +134,32 @@ fn rotor_on_bearings(layout: Layout, rng: &mut ChaCha8Rng) -> Option<Rig> {
     let ratio =
         if rng.random_bool(0.5) { rng.random_range(0.3..0.8) } else { rng.random_range(1.3..2.2) };
     let rpm = ratio * first;
-    let shares = match layout {
-        Layout::OneSensor => vec![1.0, 0.8, 0.6],
-        _ => vec![1.0],
-    };
-    let places = if layout == Layout::OneSensor { &Place::BOTH[..1] } else { &Place::BOTH[..] };
-    let readings: Vec<(Place, f64)> = (shares.iter())
-        .flat_map(|share| places.iter().map(move |place| (*place, share * rpm)))
-        .collect();
-    let near = |rpm: f64| criticals.iter().any(|c| (rpm / c.rpm - 1.0).abs() < 0.08);
-    if readings.iter().any(|(_, rpm)| near(*rpm)) {
+    let far = |rpm: &f64| criticals.iter().all(|c| (rpm / c.rpm - 1.0).abs() >= OFF_CRITICAL);
+    if !far(&rpm) {
         return None;
     }
     let planes_mm =
         [span_mm * rng.random_range(-0.15..0.25), span_mm * rng.random_range(0.75..1.15)];
-    let coefficients = DMatrix::from_fn(readings.len(), 2, |r, p| {
-        acceleration(&model, planes_mm[p], readings[r]).unwrap_or_default()
-    });
+    let of = |readings: &[(Place, f64)]| {
+        DMatrix::from_fn(readings.len(), 2, |r, p| {
+            acceleration(&model, planes_mm[p], readings[r]).unwrap_or_default()
+        })
+    };
+    let readings = if layout == Layout::TwoSensors {
+        Place::BOTH.map(|place| (place, rpm)).to_vec()
+    } else {
+        let speeds: Vec<f64> =
+            (6..20).map(|share| 0.05 * f64::from(share) * rpm).filter(far).collect();
+        let mut tried: Vec<Vec<(Place, f64)>> = Vec::new();
+        for (i, slow) in speeds.iter().enumerate() {
+            for middle in &speeds[..i] {
+                tried.push([rpm, *slow, *middle].map(|rpm| (Place::Front, rpm)).to_vec());
+            }
+        }
+        let condition = |readings: &Vec<(Place, f64)>| condition(&of(readings));
+        tried.into_iter().min_by(|a, b| condition(a).total_cmp(&condition(b)))?
+    };
+    let coefficients = of(&readings);
     let total = tolerance::permissible_g_mm(GRADE, mass_kg, rpm).ok()?;
     let apart_mm = planes_mm[1] - planes_mm[0];
     let shares = tolerance::shares(apart_mm, design.centre_mm - planes_mm[0]).ok()?;
@@ -167,4 +179,16 @@ fn acceleration(
     let towards = Complex64::from_polar(1.0, -SENSOR_DEG.to_radians());
     let at = |state| RotorModel::housing_at(state, place) * towards;
     Some(-(at(&ahead) + at(&behind).conj()) * spin * spin)
+}
+
+/// How badly readings tell the planes apart: largest over least singular value, each reading as loud as any
+/// other.
+fn condition(coefficients: &DMatrix<Complex64>) -> f64 {
+    let mut scaled = coefficients.clone();
+    for mut row in scaled.row_iter_mut() {
+        let size = row.norm();
+        row.unscale_mut(size);
+    }
+    let values = scaled.singular_values();
+    values.max() / values.min()
 }

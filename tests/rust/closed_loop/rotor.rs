@@ -11,6 +11,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use super::column::{Column, DRILLING, STRUCK, UNBALANCE};
+use super::recorded;
 use super::rig::{Layout, Rig};
 use super::strike::Strike;
 
@@ -22,6 +23,15 @@ pub struct Case {
     pub layout: Layout,
     pub column: Column,
     pub disasters: bool,
+    /// Whether readings come from recordings.
+    pub recorded: bool,
+}
+
+/// What a spin gives.
+pub struct Read {
+    pub readings: Vec<Complex64>,
+    /// Standard error of both parts of each.
+    pub errors: Vec<f64>,
 }
 
 /// A disaster that nobody has found yet.
@@ -105,8 +115,9 @@ impl Rotor {
         self.rig.limits_g_mm.iter().map(|limit| self.case.column.trial * limit).collect()
     }
 
-    /// Readings of a spin with trial masses; now and then they, or the last correction, went wrong.
-    pub fn spin(&mut self, trial: &[Complex64]) -> Vec<Complex64> {
+    /// Readings of a spin with trial masses; now and then they, or the last correction, went wrong. `None` where
+    /// its recording is refused.
+    pub fn spin(&mut self, trial: &[Complex64]) -> Option<Read> {
         let trial = self.after_change(trial);
         self.spins += 1;
         let refit = self.case.column.refit;
@@ -116,14 +127,27 @@ impl Rotor {
                 self.unbalance[p] + trial[p] + both_parts(&mut self.rng, by)
             })
             .collect();
-        (0..self.noise.len())
-            .map(|r| {
-                let linear: Complex64 =
-                    (0..2).map(|p| self.rig.coefficients[(r, p)] * present[p]).sum();
-                let bent = linear * (1.0 + self.bend * linear.norm() / self.largest[r]);
-                bent + both_parts(&mut self.rng, self.noise[r])
-            })
-            .collect()
+        let linear = |r: usize| -> Complex64 {
+            (0..2).map(|p| self.rig.coefficients[(r, p)] * present[p]).sum()
+        };
+        let gain = |r: usize| self.bend * linear(r).norm() / self.largest[r];
+        if self.case.recorded {
+            let rig = recorded::Rig {
+                body: self.rig.body.as_ref().expect("a rotor with a body"),
+                noise: &self.noise,
+                gain_percent: (0..self.noise.len()).map(|r| 100.0 * gain(r)).collect(),
+                largest: self.largest.iter().copied().fold(0.0, f64::max),
+                seed: self.rng.random(),
+            };
+            let (readings, errors) = rig.read(&present)?;
+            return Some(Read { readings, errors });
+        }
+        let bent: Vec<Complex64> =
+            (0..self.noise.len()).map(|r| linear(r) * (1.0 + gain(r))).collect();
+        let readings = (bent.into_iter().zip(&self.noise))
+            .map(|(bent, noise)| bent + both_parts(&mut self.rng, *noise))
+            .collect();
+        Some(Read { readings, errors: self.noise.clone() })
     }
 
     /// Does the correction that was planned, and returns the trial masses as they really are.

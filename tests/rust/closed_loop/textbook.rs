@@ -9,15 +9,16 @@ use super::rotor::{Case, End, NOTHING, Outcome, Rotor};
 
 pub fn run(seed: u64, case: Case) -> Outcome {
     let mut rotor = Rotor::new(seed, case);
-    let mut read = rotor.spin(&NOTHING);
+    let Some(first) = rotor.spin(&NOTHING) else { return rotor.ends(End::Refused) };
+    let mut read = first.readings;
     let mut coefficients = rotor.of_type.clone();
     if !case.column.known_type {
         for (plane, size) in rotor.trial_g_mm().into_iter().enumerate() {
             let mut trial = NOTHING;
             trial[plane] = Complex64::from(size);
-            let changed = rotor.spin(&trial);
+            let Some(changed) = rotor.spin(&trial) else { return rotor.ends(End::Refused) };
             for r in 0..read.len() {
-                coefficients[(r, plane)] = (changed[r] - read[r]) / size;
+                coefficients[(r, plane)] = (changed.readings[r] - read[r]) / size;
             }
         }
     }
@@ -37,6 +38,7 @@ pub fn run(seed: u64, case: Case) -> Outcome {
         }
         let planned: Vec<Complex64> = found.unbalance.iter().map(|u| -u).collect();
         rotor.correct(&planned);
-        read = rotor.spin(&NOTHING);
+        let Some(next) = rotor.spin(&NOTHING) else { return rotor.ends(End::Refused) };
+        read = next.readings;
     }
 }
