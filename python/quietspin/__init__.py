@@ -39,6 +39,7 @@ from quietspin._core import (
     machine_keys,
     read,
     simulate,
+    unbalance_without_phase,
 )
 from quietspin.screening import Screening, screen
 
@@ -71,4 +72,5 @@ __all__ = [
     "read",
     "screen",
     "simulate",
+    "unbalance_without_phase",
 ]

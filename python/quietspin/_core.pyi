@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Level", "Machine", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate"]
+__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Job", "Level", "Machine", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate", "unbalance_without_phase"]
 
 @final
 class Channel:
@@ -737,6 +737,274 @@ class Interference:
     def unit(self, /) -> str:
         """
         Unit symbol of the amplitudes.
+        """
+
+@final
+class Job:
+    """
+    A balancing job: one rotor, balanced step by step, kept in one TOML file.
+
+    Every step is written to the file at once; ``print(job)`` shows where the rotor stands, what to do next and
+    what is likely still to come. Angles count from the mark as the machine file's ``[convention]`` says.
+
+    Spin only inside rated containment, nobody in the plane of the wheels; a trial mass that comes off is a bullet.
+    The maker's limits, local codes and licensed practice decide.
+    """
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    def __str__(self, /) -> str: ...
+    def _repr_html_(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> Job: ...
+    @staticmethod
+    def begin(path: str | PathLike[str], *, machine: Machine | str | PathLike[str], serial: str, rpm: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex, stage: str = "assembly", rig: str = "", sensors: SupportsGetItem[int, str] | None = None, planes: SupportsGetItem[int, str] | None = None, like: SupportsGetItem[int, Job] = ..., refitted_after: bool = False, drilling_percent: SupportsFloat | SupportsIndex = 5.0, drilling_deg: SupportsFloat | SupportsIndex = 2.0, amplitude_dependence_percent: SupportsFloat | SupportsIndex = 5.0) -> Job:
+        """
+        Begin a job from a machine file.
+
+        Parameters
+        ----------
+        path : str or os.PathLike
+            The job's file, which must not be there yet.
+        machine : str, os.PathLike or Machine
+            Machine file with pulse, sensors, planes, maker's limits and tolerance.
+        serial : str
+            Serial number, or another name of the rotor.
+        rpm : float or list of float
+            Balancing speeds in rpm; several for one sensor and two planes.
+        stage : {"assembly", "component", "trim"}
+            What is balanced: the assembled rotor, a part on a mandrel, or the rotor in its machine.
+        rig : str, default ""
+            The fixture, by any name: what is learned holds on it alone.
+        sensors, planes : list of str, optional
+            By default all that the machine file describes.
+        like : list of Job, optional
+            Earlier jobs of the same type on the same rig: with them no trial mass is needed.
+        refitted_after : bool, default False
+            Parts are taken off and refitted after balancing: passing then needs three refits.
+        drilling_percent, drilling_deg : float, default 5 and 2
+            How exactly metal is taken away: standard deviations of its amount and angle.
+        amplitude_dependence_percent : float, default 5
+            How far vibration is from proportional to unbalance up to the first spin's.
+
+        Returns
+        -------
+        Job
+
+        Raises
+        ------
+        ValueError
+            Where something is missing without which the job could not end.
+        """
+    def certificate(self, /, path: str | PathLike[str]) -> None:
+        """
+        Write the certificate: a page of HTML, and the same as JSON beside it.
+
+        Parameters
+        ----------
+        path : str or os.PathLike
+            The page to write, ending in .html.
+
+        Raises
+        ------
+        OSError
+            Where it cannot be written.
+        ValueError
+            Where the name is that of something else.
+        """
+    def drilled(self, /, *, holes: SupportsGetItem[int, tuple[str, SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex]] = ..., taken: SupportsGetItem[int, tuple[str, SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex]] = ..., added: SupportsGetItem[int, tuple[str, SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex]] = ...) -> None:
+        """
+        Tell what was drilled, ground or added; without anything stated, everything as planned.
+
+        Parameters
+        ----------
+        holes : list of (str, float, float), optional
+            Plane, depth to the tip in mm (of a hole that was made deeper the whole depth), angle in degrees.
+        taken, added : list of (str, float, float), optional
+            Metal taken away in any other way, and mass added for good: plane, g mm, angle in degrees.
+
+        Raises
+        ------
+        ValueError
+            Where nothing is planned, a plane is not known, or the job has stopped.
+        """
+    def figure(self, /) -> "dict[str, Any]":
+        """
+        The picture as plain data: the unbalance in each plane before the first correction and after each.
+
+        Raises
+        ------
+        ValueError
+            Where no spin tells an unbalance yet.
+        """
+    def found(self, /, number: SupportsIndex | None) -> None:
+        """
+        After a stop, tell what a look at the rotor gave.
+
+        Parameters
+        ----------
+        number : int or None
+            Number of the cause as ``print(job)`` lists it; None where the reading stands.
+
+        Raises
+        ------
+        ValueError
+            Where the job has not stopped, or there is no such cause.
+        """
+    @property
+    def next_step(self, /) -> str:
+        """
+        The next step: ``"spin"``, ``"look"``, ``"correct"``, ``"spin_again"``, ``"refit"`` or ``"done"``.
+        """
+    @staticmethod
+    def open(path: str | PathLike[str]) -> Job:
+        """
+        Open a job.
+
+        Parameters
+        ----------
+        path : str or os.PathLike
+            The job's file.
+
+        Returns
+        -------
+        Job
+
+        Raises
+        ------
+        OSError
+            Where the file cannot be read.
+        ValueError
+            Where it is no job.
+        """
+    @property
+    def path(self, /) -> str:
+        """
+        Path of the job's file.
+        """
+    def pictures(self, /, folder: str | PathLike[str]) -> list[str]:
+        """
+        Draw each wheel with its holes into a folder, as pictures and as templates that print 1:1.
+
+        Parameters
+        ----------
+        folder : str or os.PathLike
+            Where to write them.
+
+        Returns
+        -------
+        list of str
+            The files written.
+
+        Raises
+        ------
+        OSError
+            Where they cannot be written.
+        """
+    def plot(self, /, ax: Any | None = None) -> Any:
+        """
+        Draw the course of the job: the unbalance in each plane, from correction to correction.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+
+        Raises
+        ------
+        ImportError
+            Where matplotlib is not installed.
+        """
+    @property
+    def probability_within(self, /) -> float | None:
+        """
+        Probability that everything judged is within its limit, or None.
+        """
+    @property
+    def reason(self, /) -> str:
+        """
+        Why it stands so, a sentence.
+        """
+    @property
+    def serial(self, /) -> str:
+        """
+        Serial number or name of the rotor.
+        """
+    def spin(self, /, recording: Recording | str | PathLike[str], *, trial: SupportsGetItem[int, tuple[str, SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex]] = ..., refitted: bool = False, window_s: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, note: str | None = None) -> None:
+        """
+        Record a spin: read the 1x vectors of a recording into the job.
+
+        Parameters
+        ----------
+        recording : str, os.PathLike or Recording
+            The recording, with its pulse; one that was read already is taken as it is.
+        trial : list of (str, float, float), optional
+            Trial masses on the rotor during this spin alone: plane, mass in g times radius in mm, and angle from
+            the mark in degrees.
+        refitted : bool, default False
+            Parts were taken off and refitted to their marks before it.
+        window_s : (float, float), optional
+            From and to in seconds, where only a part of the recording is to be read.
+        note : str, optional
+            Conditions, for the certificate.
+
+        Raises
+        ------
+        ValueError
+            Where the recording cannot carry a balance vector, or the job has stopped.
+        """
+    @property
+    def standing(self, /) -> str:
+        """
+        ``"passes"``, ``"fails"`` or ``"cannot_tell"``.
+        """
+    @property
+    def stopped(self, /) -> bool:
+        """
+        Whether the last spin contradicts the record: look at the rotor, then ``found``.
+        """
+    def test(self, /, which: str, recordings: SupportsGetItem[int, Recording | str | PathLike[str]] = ..., *, plane: str | None = None, mass_g_mm: SupportsFloat | SupportsIndex | None = None) -> "dict[str, Any]":
+        """
+        Test the set-up: can it balance to what is asked?
+
+        Parameters
+        ----------
+        which : {"repeatability", "reduction", "index", "residual"}
+            The test.
+        recordings : list of str, os.PathLike or Recording, optional
+            index: as mounted, then with the rotor turned by 180 degrees upon its mandrel; residual: one for each
+            place of the mass; none for the others.
+        plane : str, optional
+            residual: the plane of the mass.
+        mass_g_mm : float, optional
+            residual: the mass in g times its radius in mm, ten times the residual that is to be reached.
+
+        Returns
+        -------
+        dict
+            test, recordings, passed, outcome.
+
+        Raises
+        ------
+        ValueError
+            Where the job cannot carry the test yet, or recordings are missing.
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Everything: where the job stands, what is next, and its history; the keys of ``quietspin.balance/1``.
+        """
+    @property
+    def trial(self, /) -> list[tuple[str, float, float]]:
+        """
+        Trial masses to set for the next spin alone, as ``spin`` takes them: plane, g mm, degrees.
+        """
+    def undo(self, /) -> None:
+        """
+        Take back the last step that was written down (metal that is gone stays gone).
+
+        Raises
+        ------
+        ValueError
+            Where nothing is left to undo.
         """
 
 @final
@@ -2078,4 +2346,29 @@ def simulate(scenario: str | None = None, *, fault: str | None = None, drawn: bo
     ------
     ValueError
         Where the scenario or the fault is unknown or impossible.
+    """
+
+def unbalance_without_phase(original: SupportsFloat | SupportsIndex, trial_g_mm: SupportsFloat | SupportsIndex, trials: SupportsGetItem[int, tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex]]) -> tuple[float, float]:
+    """
+    Unbalance of one plane from amplitudes alone, without a pulse: one spin as it is, and one each with a trial mass at
+    three or more places spread evenly over the turn.
+
+    Parameters
+    ----------
+    original : float
+        Amplitude of the first order without trial mass, in any unit.
+    trial_g_mm : float
+        The trial mass in g times its radius in mm.
+    trials : list of (float, float)
+        Place in degrees from the mark, and amplitude with the mass there.
+
+    Returns
+    -------
+    (float, float)
+        Size in g mm and place in degrees of the heavy spot: take it away there, or add it opposite.
+
+    Raises
+    ------
+    ValueError
+        Where places are too few or not spread evenly, or the mass changed nothing that can be told.
     """

@@ -118,6 +118,11 @@ pub fn advise(aim: &Aim, outlook: &Outlook) -> Advice {
     if cost(&correct) <= cost(&spin) { correct } else { spin }
 }
 
+/// What is likely to follow where the rotor is spun first.
+pub fn after_a_spin(aim: &Aim, outlook: &Outlook) -> Advice {
+    play(aim, outlook, false)
+}
+
 /// Plays the rest of the job many times, from a first step on.
 fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
     let mut rng = ChaCha8Rng::seed_from_u64(1);

@@ -19,6 +19,7 @@ use crate::balance::job::fold::Folded;
 use crate::balance::job::next::Next;
 use crate::balance::job::record::{Done, DrilledHole, SpinFacts};
 use crate::balance::job::{Job, Rotor, Stage};
+use crate::balance::{no_phase, size_at};
 use crate::error::{Error, Result};
 use crate::machine::parse;
 use crate::progress::Progress;
@@ -538,4 +539,35 @@ pub(super) fn course<'py>(py: Python<'py>, job: &PyJob) -> PyResult<Bound<'py, P
         exception(Error::too_little("the course of a job", needed, "none"))
     })?;
     super::figure_data::as_dict(py, &figure)
+}
+
+/// Unbalance of one plane from amplitudes alone, without a pulse: one spin as it is, and one each with a trial mass at
+/// three or more places spread evenly over the turn.
+///
+/// Parameters
+/// ----------
+/// original : float
+///     Amplitude of the first order without trial mass, in any unit.
+/// trial_g_mm : float
+///     The trial mass in g times its radius in mm.
+/// trials : list of (float, float)
+///     Place in degrees from the mark, and amplitude with the mass there.
+///
+/// Returns
+/// -------
+/// (float, float)
+///     Size in g mm and place in degrees of the heavy spot: take it away there, or add it opposite.
+///
+/// Raises
+/// ------
+/// ValueError
+///     Where places are too few or not spread evenly, or the mass changed nothing that can be told.
+#[pyfunction]
+pub(super) fn unbalance_without_phase(
+    original: f64,
+    trial_g_mm: f64,
+    trials: Vec<(f64, f64)>,
+) -> PyResult<(f64, f64)> {
+    let found = no_phase::unbalance(original, trial_g_mm, &trials).map_err(exception)?;
+    Ok(size_at(found))
 }

@@ -32,7 +32,7 @@ mod _core {
     #[pymodule_export]
     use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
     #[pymodule_export]
-    use super::balance::PyJob;
+    use super::balance::{PyJob, unbalance_without_phase};
     #[pymodule_export]
     use super::channel::PyChannel;
     #[pymodule_export]

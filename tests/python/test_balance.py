@@ -92,6 +92,16 @@ def test_a_recording_that_was_read_already_is_taken(job):
         job.spin(SAMPLES / "spin-1.wav", trial=job.trial)
 
 
+def test_amplitudes_alone_tell_a_plane():
+    """A constructed case (own arithmetic): 20 g mm are heavy at 105 degrees."""
+    trials = [(0, 4.977903562), (120, 7.442993058), (240, 3.684064396)]
+    size, deg = qs.unbalance_without_phase(5.0, 10.0, trials)
+    assert size == pytest.approx(20.0, abs=1e-4)
+    assert deg == pytest.approx(105.0, abs=1e-4)
+    with pytest.raises(ValueError, match="three places"):
+        qs.unbalance_without_phase(5.0, 10.0, trials[:2])
+
+
 def test_the_course_is_drawn(job):
     with pytest.raises(ValueError, match="course"):
         job.figure()

@@ -85,6 +85,8 @@ rotation_seen = "counter_clockwise"
 struct Bench {
     folder: TempDir,
     heavy: Vec<Unbalance>,
+    /// Balancing speeds, held one after the other.
+    speeds: Vec<f64>,
     spins: u64,
 }
 
@@ -92,7 +94,7 @@ impl Bench {
     fn new() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         std::fs::write(folder.path().join("machine.toml"), MACHINE).expect("written");
-        let mut bench = Self { folder, heavy: Vec::new(), spins: 0 };
+        let mut bench = Self { folder, heavy: Vec::new(), speeds: vec![RPM], spins: 0 };
         bench.add("compressor", 0.62, 140.0);
         bench.add("turbine", 0.48, 285.0);
         bench
@@ -119,7 +121,17 @@ impl Bench {
         }
         let mut scenario = Scenario {
             name: format!("spin-{}", self.spins),
-            speed: SpeedProfile::constant(RPM, 1.6),
+            speed: match self.speeds[..] {
+                [top, lower] => SpeedProfile {
+                    start_rpm: lower,
+                    top_rpm: top,
+                    wait_s: 1.4,
+                    up_s: 1.0,
+                    hold_s: 1.4,
+                    ..SpeedProfile::default()
+                },
+                _ => SpeedProfile::constant(RPM, 1.6),
+            },
             sensor: [("front", Place::Front), ("rear", Place::Rear)]
                 .map(|(name, place)| Sensor {
                     name: name.to_owned(),
@@ -368,6 +380,91 @@ fn a_job_file_keeps_everything_and_is_changed_by_one_at_a_time() {
         assert!(sentence.contains("bad.toml") && sentence.contains(told), "{sentence}");
         assert_eq!(sentence.lines().count(), 1, "{sentence}");
     }
+}
+
+/// The rotor's own part and the mandrel's are told apart; a heavy mandrel fails the set-up. A mass at equal angles shows
+/// whether the residual can be reached.
+#[test]
+fn the_set_up_is_tested_with_recordings() {
+    let mut bench = Bench::new();
+    let mut state = bench.begin("job.toml");
+    while state["next"]["step"] != "correct" {
+        state = bench.follow("job.toml", &state);
+    }
+    let rotor = std::mem::take(&mut bench.heavy);
+    let mut mounted = |bench: &mut Bench, turned: f64, mandrel: f64| {
+        bench.heavy =
+            rotor.iter().cloned().map(|s| Unbalance { deg: s.deg + turned, ..s }).collect();
+        bench.add("compressor", mandrel, 77.0);
+        bench.spin(&[]).to_string_lossy().into_owned()
+    };
+    for (mandrel, status, word) in [(0.002, 0, "GOOD"), (0.2, 1, "NOT GOOD")] {
+        let both = [mounted(&mut bench, 0.0, mandrel), mounted(&mut bench, 180.0, mandrel)];
+        let output = bench.run(&["test", "job.toml", "index", &both[0], &both[1]]);
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert_eq!(output.status.code(), Some(status), "{text}");
+        assert!(text.contains(word), "{text}");
+        let told = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let share = told.split("mandrel ").nth(1).and_then(|rest| rest.split(' ').next());
+        let share: f64 = share.and_then(|digits| digits.parse().ok()).expect("the mandrel's part");
+        assert!((share - mandrel).abs() < 0.03, "{told}");
+    }
+
+    bench.heavy.clear();
+    bench.add("turbine", 0.005, 10.0);
+    let schema = serde_json::from_str(json::balance::TEST_SCHEMA).expect("JSON");
+    let schema = jsonschema::validator_for(&schema).expect("a sound schema");
+    // ten times a residual of 0.04 g mm, which the rotor with its 0.005 keeps to
+    let places: Vec<String> = (0..6)
+        .map(|place| {
+            let mass = [("turbine".to_owned(), 0.4, 60.0 * f64::from(place))];
+            bench.spin(&mass).to_string_lossy().into_owned()
+        })
+        .collect();
+    let mut arguments = vec!["test", "job.toml", "residual", "--plane", "turbine", "--mass", "0.4"];
+    arguments.extend(places.iter().map(String::as_str));
+    let tested = bench.step(&arguments);
+    assert!(schema.is_valid(&tested), "{tested:#}");
+    assert_eq!(tested["passed"], true, "{tested:#}");
+    let few = bench.run(&arguments[..10]);
+    assert!(String::from_utf8_lossy(&few.stderr).contains("6 places"));
+}
+
+/// One sensor at two speeds tells two planes; the tolerance is a limit of vibration.
+#[test]
+fn one_sensor_at_two_speeds_is_judged_by_vibration() {
+    let mut bench = Bench::new();
+    let machine = MACHINE
+        .replace("balance_grade_mm_s = 2.5\n", "")
+        .replace("[plane.compressor]", "[limits]\norder1_mm_s_rms = 0.12\n\n[plane.compressor]");
+    std::fs::write(bench.path("machine.toml"), machine).expect("written");
+    bench.speeds = vec![RPM, 18_000.0];
+    let mut arguments = vec!["new", "job.toml", "--machine", "machine.toml", "--serial", "7"];
+    arguments.extend(["--rpm", "24000,18000", "--sensor", "front"]);
+    let begun = bench.step(&arguments);
+    assert!(begun["tolerance"].is_null(), "{begun:#}");
+    let end = to_the_end(&mut bench, "job.toml");
+    assert_eq!(end["standing"], "passes", "{end:#}");
+    assert_eq!(end["tolerance"]["by"], "vibration");
+    let measures = end["tolerance"]["measures"].as_array().expect("a list");
+    assert_eq!(measures.len(), 2);
+    assert!(measures.iter().all(|m| m["unit"] == "mm/s rms" && m["limit"] == 0.12), "{end:#}");
+}
+
+/// A constructed case (own arithmetic): 20 g mm are heavy at 105 degrees.
+#[test]
+fn amplitudes_alone_tell_a_plane() {
+    let bench = Bench::new();
+    let arguments = ["without-phase", "--original", "5.0", "--trial", "10", "--at"];
+    let places = ["0=4.977903562", "120=7.442993058", "240=3.684064396"];
+    let found = bench.step(&[&arguments[..], &places[..]].concat());
+    let schema = serde_json::from_str(json::balance::WITHOUT_PHASE_SCHEMA).expect("JSON");
+    assert!(jsonschema::validator_for(&schema).expect("a sound schema").is_valid(&found));
+    assert!((found["heavy_g_mm"].as_f64().expect("a number") - 20.0).abs() < 1e-3);
+    assert!((found["heavy_deg"].as_f64().expect("a number") - 105.0).abs() < 1e-3);
+    let two = bench.run(&[&arguments[..], &places[..2]].concat());
+    assert_eq!(two.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&two.stderr).contains("three places"));
 }
 
 /// What a job cannot begin with is refused with what is missing.

@@ -6,7 +6,7 @@ use super::record::{holes_of, mass_of, metal_of_hole};
 use super::{Rotor, counted};
 use crate::balance::design::trial_masses;
 use crate::balance::estimate::Uncertain;
-use crate::balance::forecast::{Advice, Aim, Outlook, advise};
+use crate::balance::forecast::{Advice, Aim, Outlook, advise, after_a_spin};
 use crate::balance::judgement::{Basis, SURE, Standing};
 use crate::balance::mishap::Alarm;
 use crate::balance::plan::{self, Allowed, Need, Plan};
@@ -36,6 +36,8 @@ pub enum Next {
         trial: Vec<Mass>,
         /// Why.
         why: String,
+        /// What is likely still to come.
+        ahead: Ahead,
     },
     /// Look at the rotor: the last spin contradicts the record.
     Look(Alarm),
@@ -62,6 +64,17 @@ pub enum Next {
     Done,
 }
 
+/// What is likely still to come.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Ahead {
+    /// So many spins, the next one included, before anything can be planned.
+    SpinsToPlan(usize),
+    /// Spins and corrections until it passes, the next spin included.
+    ToPass(Advice),
+    /// Nothing can be said.
+    Open,
+}
+
 /// One plane to be corrected.
 #[derive(Debug, Clone)]
 pub struct PlanePlan {
@@ -86,7 +99,9 @@ impl Folded {
         if let Some(alarm) = &self.alarm {
             return Ok(Next::Look(alarm.clone()));
         }
-        let spin = |trial, why: &str| Next::Spin { trial, why: why.to_owned() };
+        let advice = self.advice(rotor);
+        let ahead = advice.as_ref().map_or(Ahead::Open, |(_, spin)| Ahead::ToPass(*spin));
+        let spin = |trial, why: &str| Next::Spin { trial, why: why.to_owned(), ahead };
         if self.posterior.is_err() {
             return Ok(self.trial_spin(rotor));
         }
@@ -111,14 +126,9 @@ impl Folded {
         if self.corrections.len() > self.history.spins.last().map_or(0, |s| s.corrections) {
             return Ok(spin(Vec::new(), "to see what the correction did"));
         }
-        let Ok(posterior) = &self.posterior else { return Ok(self.trial_spin(rotor)) };
-        let aim = Aim {
-            limits: judgement.limits(),
-            pass_at: SURE,
-            correction_cost: CORRECTION_COST,
-            spread: rotor.spread(),
+        let (Ok(posterior), Some((forecast, _))) = (&self.posterior, advice) else {
+            return Ok(spin(Vec::new(), "the rotor cannot be judged yet"));
         };
-        let forecast = advise(&aim, &Outlook::of(&self.history, posterior, &judgement.map));
         if !forecast.correct {
             let why = "too little is known to drill: another spin of the rotor as it is tells more \
                        than a hole would mend";
@@ -127,16 +137,28 @@ impl Folded {
         Ok(Next::Correct { planes: self.plane_plans(rotor, &posterior.now), forecast })
     }
 
+    /// What is best, with what is likely still to come; and the same where a spin comes first. `None` before
+    /// anything is known.
+    fn advice(&self, rotor: &Rotor) -> Option<(Advice, Advice)> {
+        let (Ok(posterior), Some(judgement)) = (&self.posterior, &self.judgement) else {
+            return None;
+        };
+        let aim = Aim {
+            limits: judgement.limits(),
+            pass_at: SURE,
+            correction_cost: CORRECTION_COST,
+            spread: rotor.spread(),
+        };
+        let outlook = Outlook::of(&self.history, posterior, &judgement.map);
+        Some((advise(&aim, &outlook), after_a_spin(&aim, &outlook)))
+    }
+
     /// The next spin of those that tell the coefficients of a new type.
     fn trial_spin(&self, rotor: &Rotor) -> Next {
-        let spin = |trial, why: &str| Next::Spin { trial, why: why.to_owned() };
+        let repeats = usize::from(self.scatter.is_none());
         if rotor.of_type.is_some() {
-            return spin(Vec::new(), "the type is known: no trial mass is needed");
-        }
-        if self.spins.len() == 1 && self.scatter.is_none() {
-            let why = "the same once more, nothing changed: it tells how far two spins of this rig \
-                       differ";
-            return spin(self.spins[0].1.trial.clone(), why);
+            let why = "the type is known: no trial mass is needed".to_owned();
+            return Next::Spin { trial: Vec::new(), why, ahead: Ahead::SpinsToPlan(1 + repeats) };
         }
         let sizes = self.trial_sizes_g_mm(rotor);
         let design = trial_masses(&sizes);
@@ -147,6 +169,13 @@ impl Folded {
                 distinct.push(&spin.trial);
             }
         }
+        let ahead =
+            Ahead::SpinsToPlan(design.len().saturating_sub(distinct.len()).max(1) + repeats);
+        if self.spins.len() == 1 && repeats > 0 {
+            let why = "the same once more, nothing changed: it tells how far two spins of this rig \
+                       differ";
+            return Next::Spin { trial: self.spins[0].1.trial.clone(), why: why.to_owned(), ahead };
+        }
         let masses = design.get(distinct.len()).unwrap_or(&design[0]);
         let trial = rotor.planes.iter().zip(masses);
         let trial = trial.map(|(plane, mass)| rounded(mass_of(plane, *mass, &self.machine)));
@@ -155,7 +184,7 @@ impl Folded {
             counted(rotor.planes.len(), "plane"),
             counted(design.len(), "spin"),
         );
-        Next::Spin { trial: trial.collect(), why }
+        Next::Spin { trial: trial.collect(), why, ahead }
     }
 
     /// Trial masses large enough to be told from noise, as unbalance in g mm in each plane.

@@ -9,6 +9,7 @@ mod spin;
 mod test;
 mod undo;
 mod value;
+mod without_phase;
 
 use std::path::{Path, PathBuf};
 
@@ -44,6 +45,7 @@ enum Step {
     Undo(undo::Arguments),
     Test(test::Arguments),
     Certificate(certificate::Arguments),
+    WithoutPhase(without_phase::Arguments),
 }
 
 /// What every step takes.
@@ -74,6 +76,7 @@ impl Arguments {
             Step::Undo(step) => step.common.json,
             Step::Test(step) => step.common.json,
             Step::Certificate(step) => step.common.json,
+            Step::WithoutPhase(step) => step.json,
         }
     }
 }
@@ -89,6 +92,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         Step::Undo(step) => undo::run(step),
         Step::Test(step) => test::run(step),
         Step::Certificate(step) => certificate::run(step),
+        Step::WithoutPhase(step) => without_phase::run(step),
     }
 }
 

@@ -75,6 +75,28 @@ pub fn tested(name: &str, tested: &Tested, style: Style) -> String {
     page.finish()
 }
 
+/// The unbalance of a plane from amplitudes alone, for people; `force` is a speed in rpm with the force in N that
+/// pulls at a mass added there.
+pub fn without_phase(g_mm: f64, deg: f64, force: Option<(f64, f64)>, style: Style) -> String {
+    let mut page = Page::new(style);
+    let at = |deg: f64| crate::units::grouped(crate::units::wrap_deg(deg));
+    let size = three_digits(g_mm);
+    page.row("heavy", &format!("{size} g mm at {} deg from the mark", at(deg)));
+    page.row("take away", &format!("{size} g mm at {} deg", at(deg)));
+    page.row("or add", &format!("{size} g mm at {} deg", at(deg + 180.0)));
+    if let Some((rpm, newton)) = force {
+        let rpm = crate::units::grouped(rpm);
+        let newton = three_digits(newton);
+        page.row("", &format!("at {rpm} rpm {newton} N pull at a mass that is added"));
+    }
+    let note =
+        "amplitudes alone say nothing of a reading that is wrong: spin again after the correction";
+    page.row("noted", note);
+    page.gap();
+    page.painted_row(("caution", Paint::Faint), (CAUTION, Paint::Faint));
+    page.finish()
+}
+
 fn rows(page: &mut Page, label: &str, texts: &[String]) {
     for (index, text) in texts.iter().enumerate() {
         page.row(if index == 0 { label } else { "" }, text);

@@ -4,7 +4,7 @@ use crate::balance::forecast::Advice;
 use crate::balance::hole::force_n;
 use crate::balance::job::event::{Mass, Metal};
 use crate::balance::job::fold::{Folded, turned};
-use crate::balance::job::next::{Next, PlanePlan, told};
+use crate::balance::job::next::{Ahead, Next, PlanePlan, told};
 use crate::balance::job::{Job, Rotor, Stage, counted};
 use crate::balance::judgement::{Basis, Judged};
 use crate::balance::mishap::{Alarm, Cause, Change, Suspect};
@@ -140,6 +140,11 @@ pub(in crate::report) fn forecast(next: &Next) -> Option<String> {
     };
     match next {
         Next::Correct { forecast, .. } | Next::SpinAgain { forecast, .. } => Some(told(forecast)),
+        Next::Spin { ahead: Ahead::ToPass(advice), .. } => Some(told(advice)),
+        Next::Spin { ahead: Ahead::SpinsToPlan(spins), .. } => {
+            let spins = counted(*spins, "more spin");
+            Some(format!("{spins} before it can be told what to drill"))
+        }
         _ => None,
     }
 }

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::{VERSION, finite, written};
 use crate::balance::job::event::{Event, Mass, Metal, Test, Tested};
 use crate::balance::job::fold::Folded;
-use crate::balance::job::next::{Next, PlanePlan};
+use crate::balance::job::next::{Ahead, Next, PlanePlan};
 use crate::balance::job::record::mass_of;
 use crate::balance::job::{Job, Rotor, Stage};
 use crate::balance::judgement::{Basis, Standing};
@@ -15,6 +15,9 @@ use crate::report::balance::{standing_of, words};
 pub const SCHEMA: &str = include_str!("../balance.schema.json");
 /// JSON Schema (draft 2020-12) of `quietspin.balance_test/1`, made by [`tested`].
 pub const TEST_SCHEMA: &str = include_str!("../balance_test.schema.json");
+
+/// JSON Schema (draft 2020-12) of `quietspin.balance_without_phase/1`, made by [`without_phase`].
+pub const WITHOUT_PHASE_SCHEMA: &str = include_str!("../balance_without_phase.schema.json");
 
 /// Where a job stands and what is next, as `quietspin.balance/1`, indented, with a line end.
 pub fn job(job: &Job, folded: &Folded, next: &Next) -> String {
@@ -44,6 +47,25 @@ pub fn step(next: &Next) -> &'static str {
         Next::Refit { .. } => "refit",
         Next::Done => "done",
     }
+}
+
+/// The unbalance of a plane from amplitudes alone, as `quietspin.balance_without_phase/1`, indented, with a line end:
+/// its size and its place in degrees from the mark, as the places of the trial mass were counted.
+pub fn without_phase(g_mm: f64, deg: f64) -> String {
+    written(&WithoutPhaseView {
+        schema: "quietspin.balance_without_phase/1",
+        version: VERSION,
+        heavy_g_mm: g_mm,
+        heavy_deg: deg,
+    })
+}
+
+#[derive(Serialize)]
+struct WithoutPhaseView {
+    schema: &'static str,
+    version: &'static str,
+    heavy_g_mm: f64,
+    heavy_deg: f64,
 }
 
 #[derive(Serialize)]
@@ -231,7 +253,9 @@ fn unbalances(rotor: &Rotor, folded: &Folded) -> Vec<UnbalanceView> {
 impl NextView {
     fn of(rotor: &Rotor, folded: &Folded, next: &Next) -> Self {
         let likely = match next {
-            Next::Correct { forecast, .. } | Next::SpinAgain { forecast, .. } => Some(forecast),
+            Next::Correct { forecast, .. }
+            | Next::SpinAgain { forecast, .. }
+            | Next::Spin { ahead: Ahead::ToPass(forecast), .. } => Some(forecast),
             _ => None,
         };
         let planes = match next {
