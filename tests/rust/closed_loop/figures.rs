@@ -33,6 +33,7 @@ pub struct Tally {
     /// Not exceeded by 95 % of them.
     pub over_limit_95: f64,
     pub overshoots: usize,
+    pub refused_recordings: usize,
     pub all_spins: usize,
     pub false_stops: usize,
     /// Disasters of jobs that were not refused: all, and those that change the unbalance by more than the tolerance.
@@ -63,6 +64,7 @@ impl Tally {
             over_limit: mean(&|o| o.over_limit),
             over_limit_95: over.get(over.len() * 95 / 100).copied().unwrap_or(f64::NAN),
             overshoots: outcomes.iter().map(|o| o.overshoots).sum(),
+            refused_recordings: outcomes.iter().map(|o| o.refused_recordings).sum(),
             all_spins: outcomes.iter().map(|o| o.spins).sum(),
             false_stops: outcomes.iter().map(|o| o.false_stops).sum(),
             wrong_passes_struck: passed.iter().filter(|o| o.over_limit > 1.0 && missed(o)).count(),
@@ -96,6 +98,7 @@ impl Tally {
             "residual_over_tolerance": self.over_limit,
             "residual_over_tolerance_95": self.over_limit_95,
             "overshoots": self.overshoots,
+            "refused_recordings": self.refused_recordings,
             "all_spins": self.all_spins,
             "false_stops": self.false_stops,
             "strikes": self.strikes[0],

@@ -20,10 +20,10 @@ use rotor::{Case, Outcome};
 fn jobs_end_sooner_and_more_surely_than_by_the_book() {
     for column in COLUMNS {
         let case = Case { layout: Layout::Plain, column, disasters: false, recorded: false };
-        let ours = Tally::of(&figures::run(0..60, case, advised::run));
-        let book = Tally::of(&figures::run(0..60, case, textbook::run));
+        let ours = Tally::of(&figures::run(0..40, case, advised::run));
+        let book = Tally::of(&figures::run(0..40, case, textbook::run));
         let told = format!("{}: {ours:?}, by the book {book:?}", column.name);
-        assert!(ours.passed >= 57 && ours.within + 1 >= ours.passed, "{told}");
+        assert!(ours.passed >= 38 && ours.within + 1 >= ours.passed, "{told}");
         assert!(ours.corrections <= book.corrections + 0.05, "{told}");
         if column.noise > 0.1 {
             assert!(ours.within * book.passed > book.within * ours.passed, "{told}");
@@ -32,7 +32,7 @@ fn jobs_end_sooner_and_more_surely_than_by_the_book() {
     }
 }
 
-/// Jobs of which the readings come from recordings, whole ones and a few.
+/// A few jobs of which the readings come from recordings.
 #[test]
 fn readings_from_recordings_do_as_well() {
     let column = COLUMNS[1];

@@ -61,6 +61,7 @@ pub struct Rotor {
     pub corrections: usize,
     /// Planes in which more was taken away than was there, so that they are out of tolerance on the other side.
     overshoots: usize,
+    refused_recordings: usize,
     /// What was planned since the last spin, with the unbalance before.
     undone: Option<(Vec<Complex64>, Vec<Complex64>)>,
     pub struck: Vec<Struck>,
@@ -105,6 +106,7 @@ impl Rotor {
             spins: 0,
             corrections: 0,
             overshoots: 0,
+            refused_recordings: 0,
             undone: None,
             struck: Vec::new(),
         }
@@ -132,15 +134,23 @@ impl Rotor {
         };
         let gain = |r: usize| self.bend * linear(r).norm() / self.largest[r];
         if self.case.recorded {
-            let rig = recorded::Rig {
+            let mut rig = recorded::Rig {
                 body: self.rig.body.as_ref().expect("a rotor with a body"),
                 noise: &self.noise,
                 gain_percent: (0..self.noise.len()).map(|r| 100.0 * gain(r)).collect(),
                 largest: self.largest.iter().copied().fold(0.0, f64::max),
                 seed: self.rng.random(),
             };
-            let (readings, errors) = rig.read(&present)?;
-            return Some(Read { readings, errors });
+            // a spin whose recording is refused is recorded once more, and then again
+            for _ in 0..3 {
+                if let Some((readings, errors)) = rig.read(&present) {
+                    return Some(Read { readings, errors });
+                }
+                rig.seed = self.rng.random();
+                self.spins += 1;
+                self.refused_recordings += 1;
+            }
+            return None;
         }
         let bent: Vec<Complex64> =
             (0..self.noise.len()).map(|r| linear(r) * (1.0 + gain(r))).collect();
@@ -206,6 +216,7 @@ impl Rotor {
             spins: self.spins,
             over_limit: self.over_limit(),
             overshoots: self.overshoots,
+            refused_recordings: self.refused_recordings,
             ..Outcome::default()
         }
     }
@@ -232,6 +243,8 @@ pub struct Outcome {
     /// The worst plane's unbalance over its limit, in truth.
     pub over_limit: f64,
     pub overshoots: usize,
+    /// Recordings that gave no vectors and were made again.
+    pub refused_recordings: usize,
     /// Stops without any disaster.
     pub false_stops: usize,
     pub strikes: Vec<Fate>,
