@@ -111,7 +111,7 @@ impl Folded {
             let trial = self.spins.last().map_or_else(Vec::new, |(_, spin)| spin.trial.clone());
             return Ok(spin(trial, why));
         }
-        let (Some(judgement), Some(verdict)) = (&self.judgement, &self.verdict) else {
+        let Some(verdict) = &self.verdict else {
             return Ok(spin(Vec::new(), "the rotor cannot be judged yet"));
         };
         if self.spins.last().is_some_and(|(_, s)| !s.trial.is_empty()) && verdict.chance >= SURE {

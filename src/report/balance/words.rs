@@ -110,10 +110,10 @@ pub(in crate::report) fn notes(folded: &Folded) -> Vec<String> {
 /// What to do next, a sentence each, the first to begin with.
 pub(in crate::report) fn next(rotor: &Rotor, folded: &Folded, next: &Next) -> Vec<String> {
     match next {
-        Next::Spin { trial, why } if trial.is_empty() => {
+        Next::Spin { trial, why, .. } if trial.is_empty() => {
             vec![format!("spin it without trial masses and record: {why}")]
         }
-        Next::Spin { trial, why } => {
+        Next::Spin { trial, why, .. } => {
             let masses = masses(&folded.machine, trial);
             let set = format!("set {masses}, for this spin alone; spin and record: {why}");
             vec![set, force(rotor, trial)]
