@@ -35,7 +35,7 @@ impl Job {
         let rotor = Rotor::new(seed, case);
         let column = case.column;
         let known = Known {
-            scatter: vec![0.0; rotor.noise.len()],
+            scatter: rotor.scatter(),
             refit_g_mm: rotor.rig.limits_g_mm.iter().map(|l| column.refit * l).collect(),
             bend: 0.6 * column.bend,
             coefficients: column.known_type.then(|| (rotor.of_type.clone(), column.of_type)),

@@ -134,16 +134,20 @@ impl Rotor {
         };
         let gain = |r: usize| self.bend * linear(r).norm() / self.largest[r];
         if self.case.recorded {
+            let white = self.white();
             let mut rig = recorded::Rig {
-                body: self.rig.body.as_ref().expect("a rotor with a body"),
-                noise: &self.noise,
+                body: &self.rig.body.clone().expect("a rotor with a body"),
+                noise: &white,
                 gain_percent: (0..self.noise.len()).map(|r| 100.0 * gain(r)).collect(),
                 largest: self.largest.iter().copied().fold(0.0, f64::max),
                 seed: self.rng.random(),
             };
             // a spin whose recording is refused is recorded once more, and then again
             for _ in 0..3 {
-                if let Some((readings, errors)) = rig.read(&present) {
+                if let Some((mut readings, errors)) = rig.read(&present) {
+                    for (reading, scatter) in readings.iter_mut().zip(self.scatter()) {
+                        *reading += both_parts(&mut self.rng, scatter);
+                    }
                     return Some(Read { readings, errors });
                 }
                 rig.seed = self.rng.random();
@@ -158,6 +162,21 @@ impl Rotor {
             .map(|(bent, noise)| bent + both_parts(&mut self.rng, *noise))
             .collect();
         Some(Read { readings, errors: self.noise.clone() })
+    }
+
+    /// The part of the noise that is in a recording, as much as in the easy columns.
+    fn white(&self) -> Vec<f64> {
+        let share = (0.05 / self.case.column.noise).min(1.0);
+        self.noise.iter().map(|noise| share * noise).collect()
+    }
+
+    /// The rest of it where readings come from recordings: scatter from spin to spin.
+    pub fn scatter(&self) -> Vec<f64> {
+        if !self.case.recorded {
+            return vec![0.0; self.noise.len()];
+        }
+        let rest = |(all, white): (&f64, f64)| (all * all - white * white).max(0.0).sqrt();
+        self.noise.iter().zip(self.white()).map(rest).collect()
     }
 
     /// Does the correction that was planned, and returns the trial masses as they really are.
