@@ -288,6 +288,10 @@ impl Look<'_> {
         let near = |range: Range<usize>| span::near(track, range, self.rpm, within.start);
         for (stretch, drifts) in stretches {
             let Some(slope) = mean::phase_slope(track, near(stretch), drifts) else { continue };
+            // a speed that hardly wanders, or a small vector, says nothing of a slope
+            if slope.error > MOST_DEG_PER_PERCENT {
+                continue;
+            }
             if slope.deg_per_percent.abs() > MOST_DEG_PER_PERCENT + SURE * slope.error {
                 return Err(self.refuse(
                     format!(

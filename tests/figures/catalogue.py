@@ -156,7 +156,13 @@ FIGURES = (
     Figure("angle_stream", (*ANGLE, "tests/rust/orders.rs"), rust("orders::angle_stream_figures")),
     Figure(
         "closed_loop",
-        (*CORE, "src/balance/**/*.rs", "tests/rust/closed_loop/*.rs", "tests/bench/closed_loop.py"),
+        (
+            *CORE,
+            "src/balance/*.rs",
+            "src/balance/vectors/*.rs",
+            "tests/rust/closed_loop/*.rs",
+            "tests/bench/closed_loop.py",
+        ),
         script("tests/bench/closed_loop.py"),
     ),
     Figure(

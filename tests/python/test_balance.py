@@ -120,7 +120,7 @@ def test_the_course_is_drawn(job):
         (lambda job: job.drilled(), "not spun yet"),
         (lambda job: job.undo(), "nothing is left"),
         (lambda job: job.found(1), "as predicted"),
-        (lambda job: job.test("repeatability"), "coefficients"),
+        (lambda job: job.test("repeatability"), "nothing changed"),
         (lambda job: job.test("index", []), "two recordings"),
         (lambda job: job.spin(SAMPLES / "spin-1.wav", trial=[("fan", 1.0, 0.0)]), "fan"),
         (lambda job: job.pictures("nowhere"), "unbalance"),

@@ -392,7 +392,7 @@ fn the_set_up_is_tested_with_recordings() {
         state = bench.follow("job.toml", &state);
     }
     let rotor = std::mem::take(&mut bench.heavy);
-    let mut mounted = |bench: &mut Bench, turned: f64, mandrel: f64| {
+    let mounted = |bench: &mut Bench, turned: f64, mandrel: f64| {
         bench.heavy =
             rotor.iter().cloned().map(|s| Unbalance { deg: s.deg + turned, ..s }).collect();
         bench.add("compressor", mandrel, 77.0);
