@@ -186,7 +186,7 @@ def _made(figure: dict[str, Any]) -> list[Axes]:
         # more notes than usual must not press the picture
         height += 0.115 * max(0, _notes(figure, WIDTH_IN).count("\n") - 2)
         if rows[0]["panels"][0]["form"] == "polar":
-            height = 130 * MM
+            height = (130 if len(rows[0]["panels"]) == 1 else 108) * MM
         canvas = pyplot.figure(figsize=(WIDTH_IN, height), layout="constrained")
     grid = canvas.add_gridspec(len(rows), 1, height_ratios=heights)
     axes: list[Axes] = []
@@ -755,11 +755,16 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     round_.set_rlabel_position(_free_direction(panel["traces"]))
     ax.tick_params(axis="y", labelsize=7)
     radius, turned = _plain(panel["radius_axis"]["words"]), _plain(panel["angle_axis"]["words"])
-    ax.set_xlabel(
-        f"radius: {radius}\nangle: {turned}, clockwise"
-        + ("; numbers along the trace: rpm" if panel["points"] else "")
-    )
-    if len(panel["traces"]) > 1:
+    place = ax.get_subplotspec()
+    narrow = place is not None and place.get_gridspec().ncols > 1
+    numbers = f"numbers along the trace: {panel['named']}" if panel["points"] else ""
+    told = [f"radius: {radius}", f"angle: {turned}, clockwise", numbers]
+    if not narrow:
+        told = [told[0], "; ".join(filter(None, told[1:]))]
+    ax.set_xlabel("\n".join(filter(None, told)), fontsize=7.5 if narrow else None)
+    if len(panel["traces"]) > 1 and narrow:
+        ax.legend(loc="upper left", bbox_to_anchor=(-0.2, 1.32), frameon=False, fontsize=7)
+    elif len(panel["traces"]) > 1:
         ax.legend(loc="lower right", bbox_to_anchor=(1.25, 0.0), frameon=False)
 
 

@@ -48,6 +48,7 @@ pub fn course(rotor: &Rotor, folded: &Folded) -> Result<Option<Figure>> {
             angle_axis: Axis::linear("place from the mark", "degrees"),
             radius_axis: Axis::linear("unbalance", "g mm"),
             traces,
+            named: "corrections made".to_owned(),
             points: vectors
                 .iter()
                 .map(|(corrections, radius, angle_deg)| PolarPoint {

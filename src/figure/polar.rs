@@ -66,4 +66,6 @@ pub struct Polar {
     pub traces: Vec<Trace>,
     /// Named points, such as speeds.
     pub points: Vec<PolarPoint>,
+    /// What the names of the points are: `rpm`.
+    pub named: String,
 }

@@ -24,6 +24,7 @@ pub fn vectors(tracks: &[TrackOf]) -> Result<Figure> {
         radius_axis: first.subject.amplitudes(),
         traces: Vec::new(),
         points: Vec::new(),
+        named: "rpm".to_owned(),
     };
     for (place, one) in tracks.iter().filter(|one| !one.track.is_empty()).enumerate() {
         let lags: Vec<f64> = one.lags_deg().iter().map(|lag| lag * one.track.order).collect();
