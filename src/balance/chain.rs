@@ -110,6 +110,7 @@ impl Chain {
     /// is stated, the range of the converter does not matter either, as it is accounted for.
     pub fn differs_from(&self, job: &Self) -> Option<String> {
         let mut differences = Vec::new();
+        let counted = |count: Count| format!("{} the rotation", count.word());
         differ(&mut differences, "angles are counted", counted(self.count), counted(job.count));
         self.pulse.compare(&job.pulse, &mut differences);
         for theirs in &job.sensor {
@@ -230,13 +231,6 @@ fn differ_by(into: &mut Vec<String>, what: &str, own: Option<f64>, job: Option<f
     if !same {
         let word = |value: Option<f64>| value.map_or(NONE.to_owned(), |v| format!("{v}{unit}"));
         into.push(format!("{what} {}, in the job {}", word(own), word(job)));
-    }
-}
-
-fn counted(count: Count) -> &'static str {
-    match count {
-        Count::AgainstRotation => "against the rotation",
-        Count::WithRotation => "with the rotation",
     }
 }
 

@@ -45,7 +45,7 @@ pub struct Known {
     pub scatter: Vec<f64>,
     /// Standard deviation of both parts of the unbalance that each refit adds in a plane, in g mm.
     pub refit_g_mm: Vec<f64>,
-    /// How far the coefficients change from no vibration to the first reading's, as a share (standard
+    /// How far the coefficients change from no vibration to the largest reading, as a share (standard
     /// deviation).
     pub bend: f64,
     /// Coefficients from earlier rotors of the type (rows: readings, columns: planes), with their spread.
@@ -530,7 +530,7 @@ impl Search<'_> {
             let Some(factor) = damped.cholesky() else { break };
             let moved = values.moved(&factor.solve(&normal.right));
             let there = self.normal(&moved, &values);
-            if there.cost < normal.cost || !there.cost.is_finite() {
+            if there.cost < normal.cost {
                 let gain = normal.cost - there.cost;
                 values = moved;
                 // the covariance of the readings follows the coefficients

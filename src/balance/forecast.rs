@@ -47,6 +47,8 @@ pub struct Outlook {
     pub after_spin: Vec<f64>,
     /// The same after very many: what the coefficients leave open, which no spin of the rotor as it is tells.
     pub after_many: Vec<f64>,
+    /// Standard deviation that comes on top whatever is done: of a refit still to come. Empty for none.
+    pub always: Vec<f64>,
     /// Standard deviation that one spin alone leaves, with coefficients known.
     pub one_spin: Vec<f64>,
 }
@@ -85,6 +87,7 @@ impl Outlook {
             deviations: now.deviations(),
             after_spin: through(posterior.covariance_after(history, &again)),
             after_many: through(posterior.covariance_after(&without_scatter, &many)),
+            always: Vec::new(),
             one_spin: through(posterior.covariance_of_one(history, &again)),
         }
     }
@@ -108,6 +111,8 @@ struct Plane {
     deviation: f64,
     /// What no further spin of the rotor as it is takes off the deviation.
     floor: f64,
+    /// What comes on top whatever is done.
+    always: f64,
 }
 
 /// What to do with a rotor that does not pass yet.
@@ -131,6 +136,7 @@ fn play(aim: &Aim, outlook: &Outlook, correct: bool) -> Advice {
             mean: Complex64::new(outlook.sizes[p], 0.0),
             deviation: outlook.deviations[p],
             floor: outlook.after_many[p].min(outlook.deviations[p]),
+            always: outlook.always.get(p).copied().unwrap_or(0.0),
         })
         .collect();
     let (mut spins, mut corrections) = (0, 0);
@@ -167,7 +173,9 @@ fn chance(aim: &Aim, planes: &[Plane]) -> f64 {
     planes
         .iter()
         .zip(&aim.limits)
-        .map(|(plane, limit)| chance_within(plane.mean.norm(), plane.deviation, *limit))
+        .map(|(plane, limit)| {
+            chance_within(plane.mean.norm(), plane.deviation.hypot(plane.always), *limit)
+        })
         .product()
 }
 
@@ -177,7 +185,8 @@ impl Plane {
         let missed =
             self.mean.norm() * (0.5 * (spread.share.powi(2) + spread.angle_rad.powi(2))).sqrt();
         // what the coefficients leave open shrinks with the unbalance
-        *self = Self { mean: Complex64::ZERO, deviation: self.deviation.hypot(missed), floor: 0.0 };
+        let deviation = self.deviation.hypot(missed);
+        *self = Self { mean: Complex64::ZERO, deviation, floor: 0.0, ..*self };
     }
 
     /// The deviation after a spin that alone leaves `one`.
@@ -294,6 +303,7 @@ mod tests {
             deviations: vec![deviation; 2],
             after_spin: vec![deviation * 0.7; 2],
             after_many: vec![0.0; 2],
+            always: Vec::new(),
             one_spin: vec![deviation; 2],
         }
     }

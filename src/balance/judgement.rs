@@ -173,6 +173,10 @@ impl Judgement {
         };
         if planes.len() == 1 {
             // one plane answers for the sum alone
+            notes.push(
+                "one plane is judged by the sum alone: a couple is neither seen nor taken away"
+                    .to_owned(),
+            );
             let measures = vec![measure(planes[0].clone(), 1.0)];
             return Ok(Self { basis, measures, map: DMatrix::identity(1, 1), notes });
         }
@@ -208,6 +212,9 @@ impl Judgement {
                 let (Some(limit), Some(factor)) = (limit, shown_over(*unit, quantity, *rpm)) else {
                     continue;
                 };
+                if limits.from_rpm.is_some_and(|from| *rpm < from) {
+                    continue;
+                }
                 let shown = Unit::shown_for(quantity).map_or("", Unit::symbol);
                 measures.push(Measure {
                     name: name.clone(),
@@ -223,7 +230,7 @@ impl Judgement {
                 "limits",
                 "no limit of the first order can be held against these sensors",
                 "state shaft.balance_grade_mm_s with mass_kg and top_rpm, or limits.order1_mm_s_rms \
-                 with calibrated sensors",
+                 that holds at the balancing speed, with calibrated sensors",
             ));
         }
         let map = DMatrix::from_rows(&rows);

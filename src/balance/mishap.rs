@@ -147,39 +147,6 @@ impl Cause {
     }
 }
 
-impl Suspect {
-    /// What is suspected and where to look, in one sentence.
-    pub fn sentence(&self) -> String {
-        let Some(change) = self.change else {
-            return "the rig or a sensor has changed, or this reading is bad".to_owned();
-        };
-        let numbers: Vec<String> = self.planes.iter().map(|p| (p + 1).to_string()).collect();
-        let planes = match numbers.as_slice() {
-            [one] => format!("plane {one}"),
-            several => format!("planes {}", several.join(" and ")),
-        };
-        let (what, of) = match change {
-            Change::Trial { spin } => ("trial mass", format!("the trial of spin {}", spin + 1)),
-            Change::Correction { index } => ("hole", format!("correction {}", index + 1)),
-        };
-        let wrong = match self.cause {
-            Cause::MirroredAngle => "the angle was counted the wrong way round".to_owned(),
-            Cause::HalfTurn => "it was done 180 degrees from its place".to_owned(),
-            Cause::SwappedPlanes => "the planes were exchanged".to_owned(),
-            Cause::LostMass if what == "hole" => "the hole was not drilled".to_owned(),
-            Cause::LostMass => "the trial mass was lost or not set".to_owned(),
-            Cause::WrongDepth { factor } if what == "hole" => {
-                format!("the hole took away {factor:.2} times what was planned")
-            }
-            Cause::WrongDepth { factor } => {
-                format!("the trial mass was {factor:.2} times the stated one")
-            }
-            Cause::Other => "something else happened".to_owned(),
-        };
-        format!("{of}, {planes}: {wrong}")
-    }
-}
-
 /// Holds the last spin against what all spins before it and the changes since predict.
 ///
 /// `None` where it agrees, or where nothing can be predicted: at the first spin of a rotor, and at the trial
@@ -632,17 +599,6 @@ mod tests {
         assert_eq!(first.cause, Cause::Other);
         assert_eq!(first.mended.spins.len(), 1);
         assert!(alarm.readings[0].sigmas > 10.0 && alarm.readings[1].sigmas < 1.0);
-        assert!(first.sentence().contains("sensor"));
-    }
-
-    #[test]
-    fn sentences_say_where_to_look() {
-        let mut bench = Bench::new(true);
-        let none = [Complex64::ZERO; 2];
-        bench.spin(&none, &none);
-        bench.correct(|planned| Cause::LostMass.done(planned, &[1]));
-        let sentence = bench.alarm().suspects[0].sentence();
-        assert_eq!(sentence, "correction 1, plane 2: the hole was not drilled");
     }
 
     /// Chi-square at 2 and 4 degrees of freedom: R. A. Fisher's table (from memory) 5.991 and 9.488 at 5 %,

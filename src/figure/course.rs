@@ -3,10 +3,10 @@
 use super::polar::{Polar, PolarPoint, Trace};
 use super::{Axis, Figure, Panel, Row};
 use crate::balance::job::Rotor;
-use crate::balance::job::fold::{Folded, turned};
+use crate::balance::job::fold::Folded;
 use crate::balance::size_at;
 use crate::error::Result;
-use crate::units::{three_digits, wrap_deg};
+use crate::units::three_digits;
 
 /// Points of the circle that stands for the limit.
 const CIRCLE: usize = 72;
@@ -28,7 +28,7 @@ pub fn course(rotor: &Rotor, folded: &Folded) -> Result<Option<Figure>> {
             .to_owned(),
     ];
     for (p, plane) in rotor.planes.iter().enumerate() {
-        let at = |deg: f64| wrap_deg(turned(folded.machine.convention.count, deg));
+        let at = |deg: f64| folded.machine.convention.count.turned(deg);
         let vectors: Vec<(usize, f64, f64)> = (states.iter())
             .map(|state| {
                 let (size, deg) = size_at(state.unbalance[p]);

@@ -86,7 +86,7 @@ impl Wheel {
 
     /// An angle against the rotation as the machine file counts it.
     pub fn counted_deg(&self, deg: f64) -> f64 {
-        counted_deg(deg, self.count)
+        self.count.turned(deg)
     }
 
     /// Size and place of an unbalance in words, to the first digit of its spread; no place where that says
@@ -113,21 +113,11 @@ impl Wheel {
             Sense::Clockwise => "clockwise",
             Sense::CounterClockwise => "anticlockwise",
         };
-        let count = match self.count {
-            Count::AgainstRotation => "against",
-            Count::WithRotation => "with",
-        };
+        let count = self.count.word();
         format!(
             "seen from {}; turns {sense}; angles count {count} the rotation from the mark",
             self.seen_from
         )
-    }
-}
-
-fn counted_deg(deg: f64, count: Count) -> f64 {
-    match count {
-        Count::AgainstRotation => wrap_deg(deg),
-        Count::WithRotation => wrap_deg(-deg),
     }
 }
 
@@ -201,16 +191,21 @@ pub fn wheel(
 }
 
 fn place(hole: &Hole, count: Count) -> String {
-    let middle = degrees(counted_deg(hole.deg, count));
+    let middle = degrees(count.turned(hole.deg));
     match hole.method {
-        Method::Grind => format!("{middle} ± {}", degrees(0.5 * hole.arc_deg)),
-        Method::Drill | Method::Add => middle,
+        Method::Grind if hole.arc_deg > 0.0 => {
+            format!("{middle} ± {}", degrees(0.5 * hole.arc_deg))
+        }
+        Method::Drill | Method::Grind | Method::Add => middle,
     }
 }
 
 fn size(hole: &Hole) -> String {
     match hole.method {
         Method::Add => format!("{} mg", three_digits(1000.0 * hole.mass_g)),
+        Method::Drill | Method::Grind if hole.tip_mm <= 0.0 => {
+            format!("{} g mm", three_digits(hole.g_mm))
+        }
         Method::Drill | Method::Grind if hole.from_mm > 0.0 => {
             format!("{:.2} to {:.2} mm", hole.from_mm, hole.tip_mm)
         }

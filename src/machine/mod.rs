@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
 use crate::recording::ChannelSpec;
+use crate::units::wrap_deg;
 pub use bearing::{Bearing, BearingType, Multipliers};
 pub use plane::{Bore, Method, Plane, Sense};
 
@@ -211,4 +212,22 @@ pub enum Count {
     AgainstRotation,
     /// With the rotation.
     WithRotation,
+}
+
+impl Count {
+    /// An angle counted so, against the rotation; and an angle against the rotation, counted so: 0 to 360 degrees.
+    pub fn turned(self, deg: f64) -> f64 {
+        match self {
+            Self::AgainstRotation => wrap_deg(deg),
+            Self::WithRotation => wrap_deg(-deg),
+        }
+    }
+
+    /// The sense in a word, to stand before "the rotation".
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::AgainstRotation => "against",
+            Self::WithRotation => "with",
+        }
+    }
 }

@@ -11,7 +11,7 @@ use crate::balance::scatter;
 use crate::balance::{heavy_spot, size_at};
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};
-use crate::machine::{Count, Machine};
+use crate::machine::Machine;
 use crate::units::Unit;
 
 /// Refits that passing needs where parts are refitted after balancing (common practice, no source).
@@ -255,17 +255,9 @@ impl Job {
         let count = machine.convention.count;
         let mut sums = vec![Complex64::ZERO; self.rotor.planes.len()];
         for (plane, g_mm, deg) in masses {
-            sums[self.rotor.plane(&plane)?] += heavy_spot(g_mm, turned(count, deg));
+            sums[self.rotor.plane(&plane)?] += heavy_spot(g_mm, count.turned(deg));
         }
         Ok(sums)
-    }
-}
-
-/// An angle counted as the convention says, against the rotation; and the other way round.
-pub fn turned(count: Count, deg: f64) -> f64 {
-    match count {
-        Count::AgainstRotation => deg,
-        Count::WithRotation => -deg,
     }
 }
 

@@ -10,7 +10,6 @@ use crate::balance::forecast::{Advice, Aim, Outlook, advise, after_a_spin};
 use crate::balance::judgement::{Basis, SURE, Standing};
 use crate::balance::mishap::Alarm;
 use crate::balance::plan::{self, Allowed, Need, Plan};
-use crate::balance::size_at;
 use crate::dsp::fft::Complex64;
 use crate::error::Result;
 use crate::units::{grouped, three_digits};
@@ -282,10 +281,4 @@ fn rounded(mass: Mass) -> Mass {
 /// `0.40 g mm at 124 deg`.
 pub fn told(mass: &Mass) -> String {
     format!("{} g mm at {} deg", three_digits(mass.g_mm), grouped(mass.deg))
-}
-
-/// Unbalance as told: size in g mm and place.
-pub fn told_of(unbalance: Complex64) -> String {
-    let (size, deg) = size_at(unbalance);
-    format!("{} g mm at {} deg", three_digits(size), grouped(deg))
 }

@@ -1,7 +1,7 @@
 //! Steps of a job: what becomes an event, and what is refused.
 
 use super::event::{Cause, Corrected, Found, Mass, Metal, Read, Spin, Undone, What};
-use super::fold::{Folded, turned};
+use super::fold::Folded;
 use super::next::Next;
 use super::{Job, counted};
 use crate::balance::chain::Chain;
@@ -16,7 +16,6 @@ use crate::progress::Progress;
 use crate::recording::Recording;
 use crate::recording::spec::apply_specs;
 use crate::speed::choose;
-use crate::units::wrap_deg;
 
 /// What the user states about a spin.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -174,7 +173,7 @@ impl Job {
             self.rotor.plane(&hole.plane)?;
             let there = folded.metal.iter().chain(&metal);
             let old = holes_of(there.filter(|m| m.plane == hole.plane), machine);
-            let deg = turned(machine.convention.count, hole.deg);
+            let deg = machine.convention.count.turned(hole.deg);
             let made = plan::drilled(machine, &hole.plane, &old, deg, hole.depth_mm)?;
             metal.push(metal_of_hole(&hole.plane, &made, machine));
         }
@@ -269,7 +268,7 @@ impl Job {
 /// Unbalance at a place as a mass of the job, angle as the convention counts it.
 pub fn mass_of(plane: &str, unbalance: Complex64, machine: &Machine) -> Mass {
     let (g_mm, deg) = size_at(unbalance);
-    let deg = wrap_deg(turned(machine.convention.count, deg));
+    let deg = machine.convention.count.turned(deg);
     Mass { plane: plane.to_owned(), g_mm, deg }
 }
 
@@ -313,7 +312,7 @@ pub fn metal_of_hole(plane: &str, hole: &Hole, machine: &Machine) -> Metal {
     Metal {
         plane: plane.to_owned(),
         method: hole.method,
-        deg: wrap_deg(turned(machine.convention.count, hole.deg)),
+        deg: machine.convention.count.turned(hole.deg),
         g_mm: sign * hole.g_mm,
         drill_mm: some(hole.drill_mm),
         depth_mm: some(rounded(hole.tip_mm)),
@@ -328,7 +327,7 @@ pub fn holes_of<'a>(metal: impl Iterator<Item = &'a Metal>, machine: &Machine) -
     metal
         .map(|one| Hole {
             method: one.method,
-            deg: wrap_deg(turned(machine.convention.count, one.deg)),
+            deg: machine.convention.count.turned(one.deg),
             drill_mm: one.drill_mm.unwrap_or(0.0),
             tip_mm: one.depth_mm.unwrap_or(0.0),
             from_mm: one.from_mm.unwrap_or(0.0),

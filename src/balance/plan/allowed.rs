@@ -177,7 +177,7 @@ impl Allowed {
             spacing_mm: value(plane.spacing_mm),
             removal_max_g: value(plane.removal_max_g),
             zones: zones::of(machine, plane),
-            sites_deg: plane.sites_deg.iter().map(|deg| counted(*deg, count)).collect(),
+            sites_deg: plane.sites_deg.iter().map(|deg| count.turned(*deg)).collect(),
             angle_step_deg,
             count,
             top_rpm: machine.shaft.top_rpm.unwrap_or(0.0),
@@ -228,6 +228,15 @@ impl Allowed {
         let refuse = |key: &str, problem: String, mend: &str| {
             Err(Error::setting(self.here(key), problem, mend))
         };
+        let is_axial = matches!(self.tool, Tool::Drill { bore: Bore::Axial, .. });
+        if is_axial && self.radius_mm - self.tool.half_width_mm() < self.floor_radius_mm {
+            let problem = format!(
+                "a hole of {} mm at radius {} mm comes nearer to the axis",
+                self.tool.diameter_mm(),
+                self.radius_mm
+            );
+            return refuse("floor_radius_mm", problem, "take a smaller drill or a larger radius");
+        }
         let deepest = self.deepest_mm();
         if self.depth_step_mm > deepest {
             let problem = format!(
@@ -291,7 +300,7 @@ impl Allowed {
             return self.sites_deg.clone();
         }
         let steps = (360.0 / self.angle_step_deg - 1e-9).ceil() as usize;
-        let all = (0..steps).map(|i| counted(i as f64 * self.angle_step_deg, self.count));
+        let all = (0..steps).map(|i| self.count.turned(i as f64 * self.angle_step_deg));
         all.filter(fits).collect()
     }
 
@@ -362,14 +371,6 @@ impl Allowed {
         }
         free.levels = free.tool.levels(&free);
         Some(free)
-    }
-}
-
-/// An angle of a machine file, as counted against the rotation.
-pub(super) fn counted(deg: f64, count: Count) -> f64 {
-    match count {
-        Count::AgainstRotation => wrap_deg(deg),
-        Count::WithRotation => wrap_deg(-deg),
     }
 }
 

@@ -160,9 +160,9 @@ pub fn plan(allowed: &Allowed, old: &[Hole], need: &Need) -> Result<Plan> {
         notes.push(left_note(allowed, &old, wanted, left, close));
     } else if share < 1.0 {
         notes.push(format!(
-            "{} % of the unbalance is left on purpose: drilling scatters, and too much gone costs metal at \
+            "{:.0} % of the unbalance is left on purpose: drilling scatters, and too much gone costs metal on \
              the other side too",
-            three_digits(100.0 * (1.0 - share))
+            100.0 * (1.0 - share)
         ));
     }
     notes.extend(deepened_note(&holes, allowed.count));
@@ -240,7 +240,7 @@ fn missed(holes: &[Hole], planned: Complex64, spread: Spread) -> f64 {
 
 /// An angle as the machine file counts it.
 fn told_deg(deg: f64, count: Count) -> String {
-    let digits = format!("{:.1}", allowed::counted(deg, count));
+    let digits = format!("{:.1}", count.turned(deg));
     crate::units::without_noughts(&digits).to_owned()
 }
 

@@ -9,7 +9,7 @@ const TOO_MUCH: f64 = 2.0;
 /// The share nearest to the whole is taken whose cost lies so close to the least.
 const SLACK: f64 = 0.005;
 /// The least share, and the shares that are tried above it.
-const LEAST: f64 = 0.5;
+const LEAST: f64 = 0.75;
 const SHARES: usize = 100;
 /// Cells along the unbalance and across it at one side, over four deviations.
 const ALONG: usize = 96;

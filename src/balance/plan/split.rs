@@ -88,7 +88,9 @@ impl<'a> Search<'a> {
                 apart.min(360.0 - apart) <= 0.5 * allowed.angle_step_deg
             });
         let drilled = hole.method == Method::Drill && allowed.tool.method() == Method::Drill;
-        let serves = drilled && same_drill && at_site && allowed.in_zone(hole.deg, 0.0);
+        // of a hole whose depth nobody measured nobody knows where it goes on
+        let measured = hole.tip_mm > 0.0;
+        let serves = drilled && measured && same_drill && at_site && allowed.in_zone(hole.deg, 0.0);
         serves.then(|| self.place(hole.deg, Some(i)))
     }
 

@@ -1,6 +1,5 @@
 //! The arcs in which metal may be taken away or added, less the blades.
 
-use super::allowed::counted;
 use crate::machine::{Count, Machine, Plane};
 use crate::units::wrap_deg;
 
@@ -57,7 +56,7 @@ pub(super) fn of(machine: &Machine, plane: &Plane) -> Vec<Zone> {
         .map(|&[from, to]| {
             let length_deg = if to > from { to - from } else { to - from + 360.0 };
             let begins = if count == Count::AgainstRotation { from } else { to };
-            Zone { from_deg: counted(begins, count), length_deg }
+            Zone { from_deg: count.turned(begins), length_deg }
         })
         .collect();
     for (middle, width) in blades(machine, plane) {
@@ -74,7 +73,7 @@ pub(super) fn blades(machine: &Machine, plane: &Plane) -> Vec<(f64, f64)> {
     else {
         return Vec::new();
     };
-    let first = counted(first, machine.convention.count);
+    let first = machine.convention.count.turned(first);
     let apart = 360.0 / f64::from(row.count.max(1));
     (0..row.count)
         .map(|i| (wrap_deg(first + apart * f64::from(i)), (width / radius).to_degrees()))

@@ -3,7 +3,7 @@
 use crate::balance::forecast::Advice;
 use crate::balance::hole::force_n;
 use crate::balance::job::event::{Mass, Metal};
-use crate::balance::job::fold::{Folded, turned};
+use crate::balance::job::fold::Folded;
 use crate::balance::job::next::{Ahead, Next, PlanePlan, told};
 use crate::balance::job::{Job, Rotor, Stage, counted};
 use crate::balance::judgement::{Basis, Judged};
@@ -11,7 +11,7 @@ use crate::balance::mishap::{Alarm, Cause, Change, Suspect};
 use crate::balance::size_at;
 use crate::machine::{Machine, Method};
 use crate::report::words::percent;
-use crate::units::{grouped, listed, three_digits, with_error, wrap_deg};
+use crate::units::{grouped, listed, three_digits, with_error};
 
 /// `0421: assembly on rig 1, 2 sensors at 24 000 rpm, 4 spins, 1 correction`.
 pub(in crate::report) fn summary(job: &Job, folded: &Folded) -> String {
@@ -65,7 +65,7 @@ pub(in crate::report) fn judged(judged: &Judged) -> String {
 pub(in crate::report) fn unbalances(job: &Job, folded: &Folded) -> Vec<String> {
     let Ok(posterior) = &folded.posterior else { return Vec::new() };
     let errors = posterior.now.deviations();
-    let at = |deg: f64| grouped(wrap_deg(turned(folded.machine.convention.count, deg)));
+    let at = |deg: f64| grouped(folded.machine.convention.count.turned(deg));
     let mut all: Vec<String> = (job.rotor.planes.iter().enumerate())
         .map(|(p, plane)| {
             let (size, deg) = size_at(posterior.now.mean[p]);
