@@ -12,7 +12,7 @@ use super::convert::{
 };
 use super::html;
 use super::recording::PyRecording;
-use crate::balance::job::begin::{of_earlier, planes_of, sensors_of};
+use crate::balance::job::begin::{begin_like, planes_of, sensors_of};
 use crate::balance::job::event::{Mass, Read, Tested, What};
 use crate::balance::job::file::{self, JobFile};
 use crate::balance::job::fold::Folded;
@@ -179,7 +179,7 @@ impl PyJob {
     ) -> PyResult<Self> {
         let (machine, _, _) = machine_of(Some(machine))?;
         let stage: Stage = super::convert::from_word("stage", stage)?;
-        let mut rotor = Rotor {
+        let rotor = Rotor {
             serial,
             stage,
             rig: rig.to_owned(),
@@ -195,15 +195,7 @@ impl PyJob {
             machine: parse::resolved_toml(&machine),
         };
         let jobs: Vec<Job> = like.iter().map(|job| job.get().held().job.clone()).collect();
-        let begun = || -> Result<Job> {
-            rotor.check()?;
-            if let Some(first) = jobs.first() {
-                rotor.chain = first.rotor.chain.clone();
-                rotor.of_type = Some(of_earlier(&rotor, &jobs)?);
-            }
-            Job::begin(rotor)
-        };
-        let job = begun().map_err(exception)?;
+        let job = begin_like(rotor, &jobs).map_err(exception)?;
         JobFile::create(&path, &job).map_err(exception)?;
         Ok(Self { path, held: Mutex::new(Held::of(job).map_err(exception)?) })
     }
@@ -470,7 +462,8 @@ impl PyJob {
         self.held().folded.verdict.as_ref().map(|verdict| verdict.chance)
     }
 
-    /// The next step: ``"spin"``, ``"look"``, ``"correct"``, ``"spin_again"``, ``"refit"`` or ``"done"``.
+    /// The next step: ``"spin"``, ``"look"``, ``"correct"``, ``"spin_again"``, ``"refit"``,
+    /// ``"hopeless"`` or ``"done"``.
     #[getter]
     fn next_step(&self) -> &'static str {
         json::balance::step(&self.held().next)

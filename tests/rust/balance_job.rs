@@ -290,6 +290,22 @@ fn a_rotor_is_balanced_by_following_the_advice() {
     let beside = std::fs::read_to_string(bench.path("job.certificate.json")).expect("JSON");
     assert!(schema.is_valid(&serde_json::from_str(&beside).expect("JSON")));
 
+    // a certificate replaces no other JSON, and what was not spun since it was drilled does not pass
+    std::fs::write(bench.path("data.json"), "{}").expect("written");
+    let refused = bench.run(&["certificate", "job.toml", "--out", "data.html"]);
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("data.json"));
+    let unspun = bench.step(&["drilled", "job.toml", "--taken", "compressor=0.001@137"]);
+    assert_eq!(unspun["next"]["step"], "spin", "{unspun:#}");
+    assert_eq!(bench.run(&["certificate", "job.toml"]).status.code(), Some(3));
+    let wrong = bench.run(&["drilled", "job.toml", "--taken", "compressor=-0.4@152"]);
+    assert!(String::from_utf8_lossy(&wrong.stderr).contains("above 0"));
+    let deep = bench.step(&["drilled", "job.toml", "--hole", "compressor=9@330"]);
+    let notes = deep["notes"].to_string();
+    assert!(notes.contains("9.00 mm deep at 330 deg, 3.00 are allowed"), "{notes}");
+    bench.step(&["undo", "job.toml"]);
+    bench.step(&["undo", "job.toml"]);
+    assert_eq!(bench.run(&["certificate", "job.toml"]).status.code(), Some(0));
+
     // the next rotor of the type: no trial masses, no repeated spin
     bench.heavy.clear();
     bench.add("compressor", 0.4, 10.0);
@@ -335,6 +351,10 @@ fn a_mirrored_hole_stops_the_job_and_is_named() {
     assert!(rank < 2, "{stopped:#}");
 
     // nothing goes on before somebody has looked
+    let tested = bench.run(&["test", "job.toml", "repeatability"]);
+    assert!(String::from_utf8_lossy(&tested.stderr).contains("it has stopped"));
+    let beyond = bench.run(&["found", "job.toml", "5"]);
+    assert!(String::from_utf8_lossy(&beyond.stderr).contains("4 listed"));
     let refused = bench.run(&["drilled", "job.toml", "--as-planned"]);
     assert_eq!(refused.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&refused.stderr).contains("it has stopped"));
@@ -493,6 +513,13 @@ fn a_job_that_cannot_end_does_not_begin() {
     assert!(bends.contains("70000 rpm"), "{bends}");
     let fast = refused(&|text| text.replace("top_rpm = 96000", "top_rpm = 20000"), &[]);
     assert!(fast.contains("above the top speed"), "{fast}");
+    let twice = refused(&same, &["--plane", "turbine,turbine"]);
+    assert!(twice.contains("stands twice"), "{twice}");
+    let same_speed = refused(&same, &["--rpm", "24050"]);
+    assert!(
+        same_speed.contains("one speed") || same_speed.contains("cannot be used"),
+        "{same_speed}"
+    );
     let plane = refused(&same, &["--plane", "fan"]);
     assert!(plane.contains("plane.fan"), "{plane}");
     let no_tolerance = refused(&|text| text.replace("balance_grade_mm_s = 2.5\n", ""), &[]);

@@ -1,5 +1,6 @@
 //! How a job begins: from a machine file, and from earlier jobs of the same type on the same rig.
 
+use super::fold::RigScatter;
 use super::{Job, OfType, Rotor, coefficient_rows};
 use crate::balance::of_type::{self, Earlier};
 use crate::error::{Error, Result};
@@ -24,6 +25,19 @@ pub fn sensors_of(machine: &Machine) -> Vec<String> {
     sensors.into_iter().map(|(name, _)| name.clone()).collect()
 }
 
+/// A job that begins with what earlier ones of the type tell, if any.
+///
+/// # Errors
+/// As [`Rotor::check`] and [`of_earlier`].
+pub fn begin_like(mut rotor: Rotor, jobs: &[Job]) -> Result<Job> {
+    rotor.check()?;
+    if let Some(first) = jobs.first() {
+        rotor.chain.clone_from(&first.rotor.chain);
+        rotor.of_type = Some(of_earlier(&rotor, jobs)?);
+    }
+    Job::begin(rotor)
+}
+
 /// What earlier jobs tell of the next rotor: coefficients in the order of `rotor`'s readings and planes, and the
 /// scatter of the rig.
 ///
@@ -32,7 +46,7 @@ pub fn sensors_of(machine: &Machine) -> Vec<String> {
 /// coefficients yet.
 pub fn of_earlier(rotor: &Rotor, jobs: &[Job]) -> Result<OfType> {
     let mut earlier = Vec::new();
-    let mut scatters: Vec<Vec<f64>> = Vec::new();
+    let mut scatters: Vec<RigScatter> = Vec::new();
     for job in jobs {
         check_alike(rotor, job)?;
         let folded = job.folded()?;
@@ -56,22 +70,25 @@ pub fn of_earlier(rotor: &Rotor, jobs: &[Job]) -> Result<OfType> {
     let Some((mean, spread)) = of_type::of_type(&earlier) else {
         return Err(Error::setting("like", "no earlier job is named", "name one or leave it out"));
     };
+    let (scatter_peak, scatter_freedom) = pooled(&scatters);
     Ok(OfType {
         from: jobs.iter().map(|job| job.rotor.serial.clone()).collect(),
         spread_percent: 100.0 * spread.share,
         spread_deg: spread.angle_rad.to_degrees(),
-        scatter_peak: pooled(&scatters),
+        scatter_peak,
+        scatter_freedom,
         coefficient: coefficient_rows(rotor, &mean),
     })
 }
 
-/// Root mean square of each reading's scatter over jobs; empty where no job knows it.
-fn pooled(scatters: &[Vec<f64>]) -> Vec<f64> {
-    let Some(first) = scatters.first() else { return Vec::new() };
-    let mean_square = |reading: usize| {
-        scatters.iter().map(|all| all[reading].powi(2)).sum::<f64>() / scatters.len() as f64
+/// Each reading's scatter over jobs, each weighing as it has degrees of freedom, and their sum.
+fn pooled(scatters: &[RigScatter]) -> (Vec<f64>, f64) {
+    let freedom: f64 = scatters.iter().map(|known| known.freedom).sum();
+    let readings = scatters.first().map_or(0, |first| first.deviations.len());
+    let mean_square = |r: usize| {
+        scatters.iter().map(|s| s.freedom * s.deviations[r].powi(2)).sum::<f64>() / freedom
     };
-    (0..first.len()).map(|reading| mean_square(reading).sqrt()).collect()
+    ((0..readings).map(|reading| mean_square(reading).sqrt()).collect(), freedom)
 }
 
 /// Coefficients belong to a rig with its sensors, speeds and planes.
@@ -84,6 +101,17 @@ fn check_alike(rotor: &Rotor, job: &Job) -> Result<()> {
             "coefficients hold on one rig only: begin without it",
         ))
     };
+    if rotor.rig.trim().is_empty() {
+        let mend = "name the rig in both jobs: without a name nobody knows that it is the same";
+        return Err(Error::setting(
+            "rig",
+            "coefficients hold on one rig only, and it has no name",
+            mend,
+        ));
+    }
+    if rotor.stage != other.stage {
+        return refuse("the stage", format!("{:?}", rotor.stage), format!("{:?}", other.stage));
+    }
     if rotor.rig != other.rig {
         return refuse("the rig", format!("{:?}", rotor.rig), format!("{:?}", other.rig));
     }

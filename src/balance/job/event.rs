@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::balance::heavy_spot;
 use crate::balance::vectors::Reading;
 use crate::dsp::fft::Complex64;
-use crate::machine::Method;
+use crate::machine::{Machine, Method};
 
 /// One thing that happened, with the time (RFC 3339, UTC).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -174,6 +174,14 @@ pub struct Metal {
     pub mass_g: Option<f64>,
 }
 
+impl Metal {
+    /// Its mass in g; where nobody weighed it what its effect needs at least, at the radius of its plane.
+    pub fn mass_at_least_g(&self, machine: &Machine) -> f64 {
+        let radius_mm = machine.plane.get(&self.plane).and_then(|plane| plane.radius_mm);
+        self.mass_g.unwrap_or_else(|| radius_mm.map_or(0.0, |radius| self.g_mm.abs() / radius))
+    }
+}
+
 /// `kind = "found"`: what a look at the rotor gave after an alarm.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -207,6 +215,20 @@ pub enum Cause {
     WrongDepth,
     /// Nothing: the reading stands.
     Nothing,
+}
+
+impl Cause {
+    /// The cause in words.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::MirroredAngle => "the angle was mirrored",
+            Self::HalfTurn => "it was on the opposite side",
+            Self::SwappedPlanes => "the planes were swapped",
+            Self::LostMass => "the mass was lost, or the hole not drilled",
+            Self::WrongDepth => "depth or mass was another",
+            Self::Nothing => "nothing, the reading stands",
+        }
+    }
 }
 
 /// `kind = "tested"`: a test of the set-up with its outcome.

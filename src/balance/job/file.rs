@@ -34,11 +34,15 @@ impl JobFile {
     /// # Errors
     /// [`Error::Input`] where the file is there; [`Error::Io`] where it cannot be written.
     pub fn create(path: &Path, job: &Job) -> Result<()> {
-        if path.exists() {
-            let mend = "name another file: a job is never begun over another";
-            return Err(Error::input(path, "", "it is there already", mend));
+        // whoever makes the file first has it
+        match File::options().write(true).create_new(true).open(path) {
+            Err(source) if source.kind() == std::io::ErrorKind::AlreadyExists => {
+                let mend = "name another file: a job is never begun over another";
+                Err(Error::input(path, "", "it is there already", mend))
+            }
+            Err(source) => Err(Error::io(path, source)),
+            Ok(_) => write(path, job),
         }
-        write(path, job)
     }
 
     /// Opens a job for changes.
@@ -46,23 +50,32 @@ impl JobFile {
     /// # Errors
     /// As [`read`]; [`Error::Input`] where another process has it open for changes.
     pub fn open(path: &Path) -> Result<Self> {
-        let lock = locked(path)?;
-        Ok(Self { path: path.to_owned(), _lock: lock, job: read(path)? })
+        // behind a link the file itself is meant
+        let path = std::fs::canonicalize(path).map_err(|source| Error::io(path, source))?;
+        let lock = locked(&path)?;
+        Ok(Self { _lock: lock, job: read(&path)?, path })
     }
 
     /// Adds an event and writes the file. The measuring chain belongs to the first spin: where no spin counts any
     /// more it is free again, unless it came with earlier jobs.
     ///
     /// # Errors
-    /// [`Error::Io`] where it cannot be written: the file is as it was then.
+    /// [`Error::Io`] where it cannot be written, and whatever [`Job::folded`] refuses: file and job are as they
+    /// were then.
     pub fn push(&mut self, what: super::What) -> Result<()> {
         // to the second
         let at = format!("{:.0}", jiff::Timestamp::now());
-        self.job.events.push(Event { at, what });
-        if !self.job.has_spins() && self.job.rotor.of_type.is_none() {
-            self.job.rotor.chain = None;
+        let mut job = self.job.clone();
+        job.events.push(Event { at, what });
+        if !job.has_spins() && job.rotor.of_type.is_none() {
+            job.rotor.chain = None;
         }
-        write(&self.path, &self.job)
+        job.folded()?;
+        write(&self.path, &job)?;
+        self.job = job;
+        // the lock was on the file that is replaced now
+        self._lock = locked(&self.path)?;
+        Ok(())
     }
 }
 

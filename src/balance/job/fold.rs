@@ -2,12 +2,17 @@
 
 use std::collections::BTreeMap;
 
-use super::event::{Cause, Corrected, Found, Mass, Metal, Read, Spin, What};
+use nalgebra::DMatrix;
+
+use super::event::{Cause, Corrected, Found, Mass, Metal, Spin, What};
+use super::record::holes_of;
 use super::{Job, Rotor};
 use crate::balance::estimate::{self, Correction, History, Known, Posterior, Spread, Uncertain};
 use crate::balance::judgement::{Judgement, Verdict};
 use crate::balance::mishap::{self, Alarm, Change};
+use crate::balance::plan::Allowed;
 use crate::balance::scatter;
+use crate::balance::vectors::Reading;
 use crate::balance::{heavy_spot, size_at};
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};
@@ -30,8 +35,8 @@ pub struct Folded {
     pub metal: Vec<Metal>,
     /// What the estimate rests on.
     pub history: History,
-    /// Spin-to-spin scatter of both parts of each reading; `None` where nothing tells it yet.
-    pub scatter: Option<Vec<f64>>,
+    /// Spin-to-spin scatter of each reading; `None` where nothing tells it yet.
+    pub scatter: Option<RigScatter>,
     /// Standard deviation of both parts of the unbalance that a refit adds in each plane, in g mm, with the
     /// number of refits that it rests on.
     pub refit: Option<(Vec<f64>, usize)>,
@@ -43,9 +48,28 @@ pub struct Folded {
     pub verdict: Option<Verdict>,
     /// What the last spin contradicts.
     pub alarm: Option<Alarm>,
+    /// Spins whose readings stand although they contradicted the record, by event.
+    pub overridden: Vec<usize>,
+    /// Metal that is gone beyond the maker's limits, a sentence each.
+    pub outside: Vec<String>,
+    /// Why it could not be looked whether the last spin contradicts the record.
+    pub unchecked: Option<String>,
     /// Planes that the readings can hardly tell apart: the ratio, and the unbalance told worst as shares of the
     /// planes.
     pub ill_conditioned: Option<(f64, Vec<Complex64>)>,
+}
+
+/// Until a spin was repeated, two spins of a rig may differ by this share of the largest reading (common practice,
+/// no source).
+const UNKNOWN_SCATTER: f64 = 0.1;
+
+/// Spin-to-spin scatter of a rig.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RigScatter {
+    /// Standard deviation of both parts of each reading.
+    pub deviations: Vec<f64>,
+    /// Degrees of freedom that it rests on.
+    pub freedom: f64,
 }
 
 /// An unbalance in the course of a job.
@@ -108,12 +132,10 @@ impl Job {
             Some(of_type) => Some((self.type_coefficients(of_type)?, of_type.spread())),
             None => None,
         };
-        let groups = repeats(&spins, &history_spins);
-        let earlier = self.rotor.of_type.as_ref().map(|of_type| &of_type.scatter_peak);
-        let scatter = scatter_of(&groups, self.rotor.readings().len(), earlier)?;
+        let scatter = self.scatter_of(&spins, &history_spins)?;
         let mut history = History {
             known: Known {
-                scatter: scatter.clone().unwrap_or_default(),
+                scatter: scatter.as_ref().map_or_else(Vec::new, |known| known.deviations.clone()),
                 refit_g_mm: Vec::new(),
                 bend: 0.01 * self.rotor.amplitude_dependence_percent,
                 coefficients,
@@ -142,22 +164,91 @@ impl Job {
             judgement: None,
             verdict: None,
             alarm: None,
+            unchecked: None,
+            overridden: self.overridden(),
+            outside: Vec::new(),
             ill_conditioned: None,
         };
+        folded.outside = folded.beyond_limits(&self.rotor);
         folded.judge(&self.rotor)?;
         if !self.stands(&folded) {
-            folded.alarm = mishap::check(&folded.history)?;
+            match self.to_check(&folded).and_then(|history| mishap::check(&history)) {
+                Ok(alarm) => folded.alarm = alarm,
+                Err(error) => folded.unchecked = Some(error.to_string()),
+            }
         }
         Ok(folded)
     }
 
+    /// The history as the last spin is held against it: what is known of scatter and refits comes from the spins
+    /// before, so that no spin excuses itself.
+    fn to_check(&self, folded: &Folded) -> Result<History> {
+        let mut history = folded.history.clone();
+        let before = folded.spins.len().saturating_sub(1);
+        let (spins, of_history) = (&folded.spins[..before], &folded.history.spins[..before]);
+        let known = self.scatter_of(spins, of_history)?;
+        let largest = history.largest_readings();
+        history.known.scatter = known.map_or_else(
+            || largest.iter().map(|size| UNKNOWN_SCATTER * size).collect(),
+            |known| known.deviations,
+        );
+        let is_refitted = folded.spins.last().is_some_and(|(_, spin)| spin.refitted);
+        if let (true, Ok(posterior)) = (is_refitted, &folded.posterior) {
+            let earlier = History { spins: of_history.to_vec(), ..history.clone() };
+            let refit = refit_scatter(&earlier, posterior, spins);
+            // a first refit may be anything
+            history.known.refit_g_mm = refit.map_or_else(
+                || posterior.now.mean.iter().map(|u| u.norm().max(1.0)).collect(),
+                |(refit_g_mm, _)| refit_g_mm,
+            );
+        }
+        Ok(history)
+    }
+
+    /// Spin-to-spin scatter from repeats within the job, together with what earlier jobs on the rig tell, each
+    /// weighing as it has degrees of freedom.
+    fn scatter_of(
+        &self,
+        spins: &[(usize, Spin)],
+        history: &[estimate::Spin],
+    ) -> Result<Option<RigScatter>> {
+        let readings = self.rotor.readings().len();
+        let (mut squares, mut freedom) = (vec![0.0; readings], 0.0);
+        let mut add = |deviations: &mut dyn Iterator<Item = f64>, weight: f64| {
+            freedom += weight;
+            squares.iter_mut().zip(deviations).for_each(|(sum, d)| *sum += weight * d * d);
+        };
+        for group in repeats(spins, history) {
+            let all: Vec<Vec<Reading>> = group
+                .iter()
+                .map(|spin| self.rotor.ordered(&spin.reading))
+                .collect::<Result<_>>()?;
+            let found = scatter::spin_scatter(&all)?;
+            let weight = found.first().map_or(0.0, |one| one.freedom as f64);
+            add(&mut found.iter().map(|one| one.deviation), weight);
+        }
+        let earlier = self.rotor.of_type.as_ref().filter(|t| t.scatter_peak.len() == readings);
+        if let Some(of_type) = earlier {
+            add(&mut of_type.scatter_peak.iter().copied(), of_type.scatter_freedom);
+        }
+        Ok((freedom > 0.0).then(|| RigScatter {
+            deviations: squares.iter().map(|square| (square / freedom).sqrt()).collect(),
+            freedom,
+        }))
+    }
+
     /// Whether somebody has looked after the last spin, and its reading stands.
     fn stands(&self, folded: &Folded) -> bool {
-        let Some((last, _)) = folded.spins.last() else { return true };
-        self.live().iter().any(|number| match &self.events[number - 1].what {
-            What::Found(found) => found.cause == Cause::Nothing && found.event == *last,
-            _ => false,
-        })
+        folded.spins.last().is_none_or(|(last, _)| folded.overridden.contains(last))
+    }
+
+    /// Spins whose readings stand although they contradicted the record.
+    fn overridden(&self) -> Vec<usize> {
+        let nothing = |number: usize| match &self.events[number - 1].what {
+            What::Found(found) if found.cause == Cause::Nothing => Some(found.event),
+            _ => None,
+        };
+        self.live().into_iter().filter_map(nothing).collect()
     }
 
     /// The events that count, as what was found later says that they really were.
@@ -183,8 +274,10 @@ impl Job {
     /// Changes an event into what it really was.
     fn mend(&self, what: &mut What, found: &Found) -> Result<()> {
         let concerns = |plane: &String| found.planes.is_empty() || found.planes.contains(plane);
+        // the pair that was swapped; of two planes there is one pair only
+        let pair = if found.planes.is_empty() { &self.rotor.planes } else { &found.planes };
         let swapped = |plane: &str| {
-            let other = self.rotor.planes.iter().find(|name| *name != plane);
+            let other = pair.iter().find(|name| *name != plane);
             other.map_or_else(|| plane.to_owned(), String::clone)
         };
         let change = |plane: &mut String, g_mm: &mut f64, deg: &mut f64| match found.cause {
@@ -204,12 +297,14 @@ impl Job {
             What::Corrected(corrected) => {
                 for metal in corrected.metal.iter_mut().filter(|metal| concerns(&metal.plane)) {
                     change(&mut metal.plane, &mut metal.g_mm, &mut metal.deg);
-                    if matches!(found.cause, Cause::LostMass | Cause::WrongDepth) {
+                    if found.cause == Cause::WrongDepth {
                         // how deep it is nobody measured
                         metal.depth_mm = None;
+                        metal.from_mm = None;
                         metal.mass_g = None;
                     }
                 }
+                corrected.metal.retain(|metal| metal.g_mm != 0.0);
             }
             _ => {
                 let problem = format!("event {} is neither a spin nor a correction", found.event);
@@ -225,18 +320,9 @@ impl Job {
         spin: &Spin,
         corrections: usize,
     ) -> Result<estimate::Spin> {
-        let readings = self.rotor.readings();
-        let mut phasors = Vec::with_capacity(readings.len());
-        let mut errors = Vec::with_capacity(readings.len());
-        for (sensor, rpm) in readings {
-            let is_this = |read: &&Read| read.sensor == sensor && read.rpm == rpm;
-            let read = spin.reading.iter().find(is_this).ok_or_else(|| {
-                let problem = format!("{} lacks {sensor} at {rpm:.0} rpm", spin.recording);
-                Error::setting("reading", problem, "undo that spin and record it again")
-            })?;
-            phasors.push(read.phasor());
-            errors.push(read.error_peak);
-        }
+        let readings = self.rotor.ordered(&spin.reading)?;
+        let phasors = readings.iter().map(|reading| reading.phasor).collect();
+        let errors = readings.iter().map(|reading| reading.error).collect();
         let masses = |mass: &Mass| (mass.plane.clone(), mass.g_mm, mass.deg);
         let trial = self.sum(machine, spin.trial.iter().map(masses))?;
         Ok(estimate::Spin { trial, corrections, readings: phasors, errors })
@@ -278,13 +364,24 @@ impl Folded {
     /// The unbalance as it will be in use: after refits, where there are any.
     pub fn in_use(&self, rotor: &Rotor) -> Option<Uncertain> {
         let mut now = self.posterior.as_ref().ok()?.now.clone();
-        if let (true, Some((refit_g_mm, _))) = (rotor.refitted_after, &self.refit) {
-            for (plane, refit) in refit_g_mm.iter().enumerate() {
-                now.covariance[(2 * plane, 2 * plane)] += refit * refit;
-                now.covariance[(2 * plane + 1, 2 * plane + 1)] += refit * refit;
-            }
+        if let Some(refit) = self.refit_in_use(rotor) {
+            now.covariance += refit;
         }
         Some(now)
+    }
+
+    /// Covariance of what the refits add to the unbalance in use: it stands as the last refit left it, or will after
+    /// the next. `None` where nothing was refitted.
+    pub(super) fn refit_in_use(&self, rotor: &Rotor) -> Option<DMatrix<f64>> {
+        let (refit_g_mm, _) = self.refit.as_ref()?;
+        let size = 2 * rotor.planes.len();
+        Some(DMatrix::from_fn(
+            size,
+            size,
+            |i, j| {
+                if i == j { refit_g_mm[i / 2].powi(2) } else { 0.0 }
+            },
+        ))
     }
 
     /// Refits that are still missing before anything can pass.
@@ -361,11 +458,23 @@ impl Folded {
         }
     }
 
-    /// Mass in g taken away so far in each plane.
+    /// What is gone beyond the maker's limits, where these are stated.
+    fn beyond_limits(&self, rotor: &Rotor) -> Vec<String> {
+        let of = |plane: &String| {
+            let allowed = Allowed::of(&self.machine, plane).ok()?;
+            let there = self.metal.iter().filter(|metal| metal.plane == *plane);
+            Some(allowed.breaches(&holes_of(there, &self.machine)))
+        };
+        rotor.planes.iter().filter_map(of).flatten().collect()
+    }
+
+    /// Mass in g taken away so far in each plane; of metal that nobody weighed at least what its effect needs at the
+    /// plane's radius.
     pub fn removed_g(&self) -> BTreeMap<String, f64> {
         let mut removed = BTreeMap::new();
         for metal in self.metal.iter().filter(|metal| metal.g_mm < 0.0) {
-            *removed.entry(metal.plane.clone()).or_insert(0.0) += metal.mass_g.unwrap_or(0.0);
+            *removed.entry(metal.plane.clone()).or_insert(0.0) +=
+                metal.mass_at_least_g(&self.machine);
         }
         removed
     }
@@ -455,28 +564,4 @@ fn told(error: &Error, rotor: &Rotor) -> String {
     rotor.planes.iter().enumerate().fold(text, |text, (index, name)| {
         text.replace(&format!("plane {}", index + 1), &format!("plane {name}"))
     })
-}
-
-/// Spin-to-spin scatter from repeats within the job, each group weighing as it has degrees of freedom; else from
-/// earlier jobs on the rig.
-fn scatter_of(
-    groups: &[Vec<&Spin>],
-    readings: usize,
-    earlier: Option<&Vec<f64>>,
-) -> Result<Option<Vec<f64>>> {
-    let (mut squares, mut freedom) = (vec![0.0; readings], 0.0);
-    for group in groups {
-        let spins: Vec<Vec<_>> =
-            group.iter().map(|spin| spin.reading.iter().map(Read::reading).collect()).collect();
-        let found = scatter::spin_scatter(&spins)?;
-        let weight = found.first().map_or(0.0, |one| one.freedom as f64);
-        freedom += weight;
-        for (square, one) in squares.iter_mut().zip(&found) {
-            *square += weight * one.deviation.powi(2);
-        }
-    }
-    if freedom > 0.0 {
-        return Ok(Some(squares.iter().map(|square| (square / freedom).sqrt()).collect()));
-    }
-    Ok(earlier.filter(|all| all.len() == readings).cloned())
 }

@@ -20,6 +20,7 @@ pub use fold::Folded;
 use super::chain::Chain;
 use super::influence;
 use super::judgement::Judgement;
+use super::vectors::Reading;
 use crate::error::{Error, Result};
 use crate::machine::{Machine, parse};
 
@@ -114,6 +115,9 @@ pub struct OfType {
     /// Spin-to-spin standard deviation of both parts of each reading, in the order of the readings.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub scatter_peak: Vec<f64>,
+    /// Degrees of freedom that it rests on.
+    #[serde(default)]
+    pub scatter_freedom: f64,
     /// The coefficients.
     pub coefficient: Vec<Coefficient>,
 }
@@ -147,6 +151,21 @@ impl Rotor {
     pub fn readings(&self) -> Vec<(&str, f64)> {
         let at = |rpm: f64| self.sensors.iter().map(move |sensor| (sensor.as_str(), rpm));
         self.balance_rpm.iter().flat_map(|&rpm| at(rpm)).collect()
+    }
+
+    /// Rows of a spin in the order of the readings.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where one is missing.
+    pub fn ordered(&self, reads: &[event::Read]) -> Result<Vec<Reading>> {
+        let of = |(sensor, rpm): (&str, f64)| {
+            let is_this = |read: &&event::Read| read.sensor == sensor && read.rpm == rpm;
+            reads.iter().find(is_this).map(event::Read::reading).ok_or_else(|| {
+                let problem = format!("{sensor} at {rpm:.0} rpm is missing in a spin");
+                Error::setting("reading", problem, "undo that spin and record it again")
+            })
+        };
+        self.readings().into_iter().map(of).collect()
     }
 
     /// Number of a plane.
@@ -197,7 +216,13 @@ impl Rotor {
         ] {
             super::check_positive(name, value, "state a standard deviation above 0")?;
         }
+        check_once("planes", &self.planes)?;
+        check_once("sensors", &self.sensors)?;
         self.check_speeds(&machine)?;
+        if machine.shaft.mass_kg.is_none() {
+            let problem = "the machine file does not state it, and trial masses are sized by it";
+            return Err(Error::setting("shaft.mass_kg", problem, "add it to the machine file"));
+        }
         let (readings, planes) = (self.readings().len(), self.planes.len());
         if readings < planes {
             return Err(Error::setting(
@@ -233,7 +258,13 @@ impl Rotor {
             let mend = "name the sensors and the balancing speeds";
             return Err(Error::setting("sensors", "there is no reading", mend));
         }
-        for &rpm in &self.balance_rpm {
+        for (index, &rpm) in self.balance_rpm.iter().enumerate() {
+            let same = |other: &&f64| (*other / rpm - 1.0).abs() < 0.01;
+            if let Some(other) = self.balance_rpm[..index].iter().find(same) {
+                let problem = format!("{other:.0} and {rpm:.0} rpm are one speed");
+                let mend = "state speeds at which the planes act differently";
+                return Err(Error::setting("balance_rpm", problem, mend));
+            }
             super::check_positive("balance_rpm", rpm, "state the balancing speed in rpm")?;
             if let Some(top) = machine.shaft.top_rpm.filter(|top| rpm > 1.005 * top) {
                 let problem = format!("{rpm:.0} rpm is above the top speed, {top:.0} rpm");
@@ -243,6 +274,14 @@ impl Rotor {
         }
         Ok(())
     }
+}
+
+/// Refuses names that stand twice.
+fn check_once(what: &str, names: &[String]) -> Result<()> {
+    let twice = names.iter().enumerate().find(|(index, name)| names[..*index].contains(name));
+    twice.map_or(Ok(()), |(_, name)| {
+        Err(Error::setting(what, format!("{name:?} stands twice"), "name each once"))
+    })
 }
 
 /// `1 sensor`, `2 sensors`.
@@ -302,7 +341,7 @@ pub fn coefficient_rows(
     rows
 }
 
-/// Whether the coefficients can hardly tell the planes apart, with the ratio.
+/// The unbalance that readings give, where they can hardly tell the planes apart.
 pub(crate) fn condition(
     coefficients: &nalgebra::DMatrix<super::Complex64>,
     readings: &[super::Complex64],

@@ -59,6 +59,11 @@ pub enum Next {
         /// Refits still missing.
         missing: usize,
     },
+    /// Nothing that balancing could do makes it pass.
+    Hopeless {
+        /// Why.
+        why: String,
+    },
     /// Nothing: it passes.
     Done,
 }
@@ -113,6 +118,12 @@ impl Folded {
         let Some(verdict) = &self.verdict else {
             return Ok(spin(Vec::new(), "the rotor cannot be judged yet"));
         };
+        if self.is_unspun() {
+            return Ok(spin(Vec::new(), "to see what the correction did"));
+        }
+        if let Some(why) = self.hopeless(rotor) {
+            return Ok(Next::Hopeless { why });
+        }
         if self.spins.last().is_some_and(|(_, s)| !s.trial.is_empty()) && verdict.chance >= SURE {
             return Ok(spin(Vec::new(), "take the trial masses off; it is shown as it is to be"));
         }
@@ -122,18 +133,34 @@ impl Folded {
                 missing => Next::Refit { missing },
             });
         }
-        if self.corrections.len() > self.history.spins.last().map_or(0, |s| s.corrections) {
-            return Ok(spin(Vec::new(), "to see what the correction did"));
-        }
         let (Ok(posterior), Some((forecast, _))) = (&self.posterior, advice) else {
             return Ok(spin(Vec::new(), "the rotor cannot be judged yet"));
         };
         if !forecast.correct {
-            let why = "too little is known to drill: another spin of the rotor as it is tells more \
-                       than a hole would mend";
+            let why =
+                "too little is known to drill: another spin tells more than a hole would mend";
             return Ok(Next::SpinAgain { why: why.to_owned(), forecast });
         }
         Ok(Next::Correct { planes: self.plane_plans(rotor, &posterior.now), forecast })
+    }
+
+    /// Whether something was corrected since the last spin.
+    pub fn is_unspun(&self) -> bool {
+        self.corrections.len() > self.history.spins.last().map_or(0, |spin| spin.corrections)
+    }
+
+    /// Why no correction can make it pass: what refits scatter is too much.
+    fn hopeless(&self, rotor: &Rotor) -> Option<String> {
+        let (refit, judgement) = (self.refit_in_use(rotor)?, self.judgement.as_ref()?);
+        let none = Uncertain { mean: vec![Complex64::ZERO; rotor.planes.len()], covariance: refit };
+        let verdict = judgement.judge(&none);
+        (self.refits_missing(rotor) == 0 && verdict.chance < SURE).then(|| {
+            format!(
+                "refitting alone scatters so much that a rotor without any unbalance would be within with {:.0} % \
+                 only: mend the fit (marks, nut torque, seats), or balance the parts as they stay together",
+                100.0 * verdict.chance
+            )
+        })
     }
 
     /// What is best, with what is likely still to come; and the same where a spin comes first. `None` before
@@ -148,7 +175,11 @@ impl Folded {
             correction_cost: CORRECTION_COST,
             spread: rotor.spread(),
         };
-        let outlook = Outlook::of(&self.history, posterior, &judgement.map);
+        let mut outlook = Outlook::of(&self.history, posterior, &judgement.map);
+        if let Some(covariance) = self.refit_in_use(rotor) {
+            let mean = vec![Complex64::ZERO; rotor.planes.len()];
+            outlook.always = Uncertain { mean, covariance }.through(&judgement.map).deviations();
+        }
         Some((advise(&aim, &outlook), after_a_spin(&aim, &outlook)))
     }
 
@@ -201,8 +232,7 @@ impl Folded {
                 / (omega * omega)
         });
         let size = (TRIAL_OVER_PERMISSIBLE * permissible).max(by_weight / planes);
-        // without grade and mass nothing tells a size: 1 g mm stands for whatever the user chooses
-        vec![if size > 0.0 { size } else { 1.0 }; rotor.planes.len()]
+        vec![size; rotor.planes.len()]
     }
 
     /// What to do in each plane.

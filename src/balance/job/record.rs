@@ -17,6 +17,9 @@ use crate::recording::Recording;
 use crate::recording::spec::apply_specs;
 use crate::speed::choose;
 
+/// Causes of an alarm that are told.
+pub const MOST_SUSPECTS: usize = 4;
+
 /// What the user states about a spin.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SpinFacts {
@@ -171,6 +174,7 @@ impl Job {
         let mut metal: Vec<Metal> = Vec::new();
         for hole in holes {
             self.rotor.plane(&hole.plane)?;
+            check_number("angle", hole.deg, true)?;
             let there = folded.metal.iter().chain(&metal);
             let old = holes_of(there.filter(|m| m.plane == hole.plane), machine);
             let deg = machine.convention.count.turned(hole.deg);
@@ -190,18 +194,24 @@ impl Job {
         };
         for mass in taken.iter().chain(added) {
             self.rotor.plane(&mass.plane)?;
+            check_number("g mm", mass.g_mm, mass.g_mm > 0.0)?;
+            check_number("angle", mass.deg, true)?;
         }
         metal.extend(taken.iter().map(|mass| by(mass, Method::Grind, -1.0)));
         metal.extend(added.iter().map(|mass| by(mass, Method::Add, 1.0)));
         Ok(metal)
     }
 
-    /// The last event that counts, undone.
+    /// The last event that counts, undone; while the job has stopped the last one that is no test.
     ///
     /// # Errors
     /// [`Error::Setting`] where nothing is left to undo.
     pub fn undone(&self) -> Result<What> {
-        let event = self.live().pop().ok_or_else(|| {
+        let mut live = self.live();
+        if self.folded()?.alarm.is_some() {
+            live.retain(|number| !matches!(self.events[number - 1].what, What::Tested(_)));
+        }
+        let event = live.pop().ok_or_else(|| {
             Error::setting("undo", "nothing is left to undo", "begin with a spin")
         })?;
         Ok(What::Undone(Undone { event }))
@@ -223,14 +233,18 @@ impl Job {
                 Found { event: *last, cause: Cause::Nothing, planes: Vec::new(), factor: None };
             return Ok(What::Found(nothing));
         };
-        let suspect = rank.checked_sub(1).and_then(|index| alarm.suspects.get(index));
-        let suspect = suspect.filter(|suspect| suspect.change.is_some()).ok_or_else(|| {
-            let mend = format!(
-                "choose among the {} listed, or state that nothing was found",
-                alarm.suspects.iter().filter(|s| s.change.is_some()).count()
-            );
+        let shown = alarm.suspects.len().min(MOST_SUSPECTS);
+        let suspect = rank.checked_sub(1).filter(|index| *index < shown);
+        let suspect = suspect.map(|index| &alarm.suspects[index]).ok_or_else(|| {
+            let mend =
+                format!("choose one of the {shown} listed, or nothing where the reading stands");
             Error::setting("found", format!("there is no cause number {rank}"), mend)
         })?;
+        if suspect.change.is_none() {
+            let problem = "rig, sensor or recording is the cause: no record of the rotor is wrong";
+            let mend = "undo the spin, mend the rig, and spin again; or say nothing where the reading stands";
+            return Err(Error::setting("found", problem, mend));
+        }
         self.found_of(&folded, suspect)
     }
 
@@ -251,7 +265,7 @@ impl Job {
     }
 
     /// Refuses to go on while the last spin contradicts the record.
-    fn check_going(&self) -> Result<()> {
+    pub(super) fn check_going(&self) -> Result<()> {
         let folded = self.folded()?;
         let Some(alarm) = &folded.alarm else { return Ok(()) };
         Err(Error::setting(
@@ -263,6 +277,14 @@ impl Job {
             "see the plan for what to look at, then say what was found, or undo the spin",
         ))
     }
+}
+
+fn check_number(name: &str, value: f64, is_sound: bool) -> Result<()> {
+    if value.is_finite() && is_sound {
+        return Ok(());
+    }
+    let mend = "write sizes above 0, and angles in degrees";
+    Err(Error::setting(name, format!("{value} is none"), mend))
 }
 
 /// Unbalance at a place as a mass of the job, angle as the convention counts it.
@@ -333,7 +355,7 @@ pub fn holes_of<'a>(metal: impl Iterator<Item = &'a Metal>, machine: &Machine) -
             from_mm: one.from_mm.unwrap_or(0.0),
             arc_deg: one.arc_deg.unwrap_or(0.0),
             g_mm: one.g_mm.abs(),
-            mass_g: one.mass_g.unwrap_or(0.0),
+            mass_g: one.mass_at_least_g(machine),
         })
         .collect()
 }

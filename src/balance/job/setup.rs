@@ -44,6 +44,7 @@ impl Job {
         plane: Option<&str>,
         g_mm: Option<f64>,
     ) -> Result<Tested> {
+        self.check_going()?;
         let missing = |what: &str| Error::setting(what, "the residual test needs it", "state it");
         match (which, spins) {
             (Test::Index, [as_mounted, turned]) => self.index_test(as_mounted, turned),
@@ -155,8 +156,14 @@ impl Job {
         let size = |now: &Uncertain| {
             now.through(&judgement.map).mean.iter().map(|m| m.norm_sqr()).sum::<f64>().sqrt()
         };
-        let after = folded.posterior.as_ref().map_err(|why| too_early(why))?;
-        let (u1, u2) = (size(&before.posterior()?.now), size(&after.now));
+        // a correction that nobody spun yet achieved nothing that is known
+        let mut after = folded.history.clone();
+        after.corrections.truncate(corrections);
+        let (u1, u2) = (size(&before.posterior()?.now), size(&after.posterior()?.now));
+        if !(u1 > 0.0) {
+            let needed = "an unbalance before the correction";
+            return Err(Error::too_little("the reduction ratio", needed, "none"));
+        }
         let spread = self.rotor.spread();
         let asked = CLAIMED_REDUCTION - spread.share.hypot(spread.angle_rad);
         let ratio = reduction_ratio(u1, u2);
@@ -218,10 +225,11 @@ impl Job {
     /// What the readings of one spin say by themselves, with the coefficients of the job.
     fn alone(&self, folded: &Folded, reads: &[Read]) -> Result<Alone> {
         let posterior = folded.posterior.as_ref().map_err(|why| too_early(why))?;
-        let scatter = folded.scatter.clone().unwrap_or_default();
-        let phasors: Vec<Complex64> = reads.iter().map(Read::phasor).collect();
-        let errors: Vec<f64> = (reads.iter().enumerate())
-            .map(|(r, read)| read.error_peak.hypot(scatter.get(r).copied().unwrap_or(0.0)))
+        let readings = self.rotor.ordered(reads)?;
+        let scatter = folded.scatter.as_ref().map_or(&[][..], |known| known.deviations.as_slice());
+        let phasors: Vec<Complex64> = readings.iter().map(|reading| reading.phasor).collect();
+        let errors: Vec<f64> = (readings.iter().enumerate())
+            .map(|(r, reading)| reading.error.hypot(scatter.get(r).copied().unwrap_or(0.0)))
             .collect();
         let found = influence::unbalance(&posterior.coefficients, &phasors, &errors)?;
         Ok(Alone {

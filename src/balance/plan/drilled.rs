@@ -1,15 +1,12 @@
 //! What a hole has taken away that was drilled, whether or not it was planned.
 
-use super::Hole;
-use super::allowed::tool;
+use super::allowed::{Allowed, tool};
+use super::{Hole, SETTING_DEG};
 use crate::balance::check_positive;
 use crate::balance::hole::Taken;
 use crate::error::{Error, Result};
 use crate::machine::{Machine, Method};
 use crate::units::wrap_deg;
-
-/// A hole this close to another in degrees goes on in it.
-const SAME_DEG: f64 = 0.5;
 
 /// The hole that was drilled in a plane at `deg` against the rotation, `tip_mm` deep to its tip: where one of the
 /// `old` ones is there already, what making it deeper took away.
@@ -41,8 +38,7 @@ pub fn drilled(
     let drill = tool(plane, &crate::machine::Plane { method: Method::Drill, ..stated })?;
     let holes = Hole::after(&[], old);
     let near = |hole: &&Hole| {
-        let apart = wrap_deg(hole.deg - deg);
-        hole.method == Method::Drill && hole.tip_mm > 0.0 && apart.min(360.0 - apart) <= SAME_DEG
+        hole.method == Method::Drill && hole.tip_mm > 0.0 && apart_deg(hole.deg, deg) <= SETTING_DEG
     };
     let earlier = holes.iter().find(near);
     let from_mm = earlier.map_or(0.0, |hole| hole.tip_mm);
@@ -51,6 +47,23 @@ pub fn drilled(
             "depth",
             format!("a hole {from_mm:.2} mm deep is there already, and {tip_mm:.2} mm are stated"),
             "state its whole depth to the tip, as it is now",
+        ));
+    }
+    // two holes that overlap take away less than both
+    let overlaps = |hole: &&Hole| {
+        let between_mm = 2.0 * radius_mm * (0.5 * apart_deg(hole.deg, deg).to_radians()).sin();
+        hole.method == Method::Drill
+            && hole.drill_mm > 0.0
+            && between_mm < 0.5 * (hole.drill_mm + drill.diameter_mm())
+    };
+    if let (None, Some(other)) = (earlier, holes.iter().find(overlaps)) {
+        return Err(Error::setting(
+            "hole",
+            format!(
+                "it would overlap the one at {:.1} degrees",
+                machine.convention.count.turned(other.deg)
+            ),
+            "state the angle of that hole if it was made deeper, or what was taken away in g mm",
         ));
     }
     let (now, before) = (drill.taken(radius_mm, tip_mm), drill.taken(radius_mm, from_mm));
@@ -66,6 +79,46 @@ pub fn drilled(
         g_mm: gone(|taken| taken.g_mm),
         mass_g: gone(|taken| taken.mass_g),
     })
+}
+
+/// Degrees between two angles.
+fn apart_deg(a: f64, b: f64) -> f64 {
+    let apart = wrap_deg(a - b);
+    apart.min(360.0 - apart)
+}
+
+impl Allowed {
+    /// Where holes are beyond the maker's limits, a sentence each.
+    pub fn breaches(&self, holes: &[Hole]) -> Vec<String> {
+        let holes = Hole::after(&[], holes);
+        let mut told = Vec::new();
+        let mut tell = |what: String| told.push(format!("{}: {what}", self.plane));
+        for (index, hole) in holes.iter().enumerate() {
+            let deg = format!("{:.0} deg", self.count.turned(hole.deg));
+            if hole.tip_mm > self.deepest_mm() + 1e-6 {
+                let most = self.deepest_mm();
+                tell(format!("{:.2} mm deep at {deg}, {most:.2} are allowed", hole.tip_mm));
+            }
+            if !self.in_zone(hole.deg, hole.arc_deg) {
+                tell(format!("metal was taken away or added at {deg}, outside the zones"));
+            }
+            let near = |other: &&Hole| {
+                other.drill_mm > 0.0
+                    && hole.drill_mm > 0.0
+                    && self.wall_mm(hole, other) < self.spacing_mm - 1e-6
+            };
+            if let Some(other) = holes[..index].iter().find(near) {
+                let other = self.count.turned(other.deg);
+                tell(format!("the wall between {deg} and {other:.0} deg is thinner than allowed"));
+            }
+        }
+        let mass_g: f64 = holes.iter().map(|hole| hole.mass_g).sum();
+        if mass_g > self.removal_max_g * (1.0 + 1e-9) {
+            let (mg, most) = (1000.0 * mass_g, 1000.0 * self.removal_max_g);
+            tell(format!("{mg:.0} mg are changed in all, {most:.0} are allowed"));
+        }
+        told
+    }
 }
 
 #[cfg(test)]
@@ -98,7 +151,9 @@ mod tests {
         let more = drilled(&machine(), "compressor", &[first], 10.3, tip_mm).expect("deeper");
         assert!((first.g_mm + more.g_mm - whole.g_mm).abs() < 1e-12);
         assert_eq!((more.from_mm, more.deg), (2.0, first.deg));
-        let beside = drilled(&machine(), "compressor", &[first], 12.0, 2.0).expect("another");
+        let overlaps = drilled(&machine(), "compressor", &[first], 12.0, 2.0);
+        assert!(overlaps.expect_err("they overlap").to_string().contains("10.0 degrees"));
+        let beside = drilled(&machine(), "compressor", &[first], 22.0, 2.0).expect("another");
         assert_eq!(beside.from_mm, 0.0);
         let again = drilled(&machine(), "compressor", &[first, more], 10.0, 2.5);
         assert!(again.expect_err("it is deeper already").to_string().contains("5.90 mm deep"));

@@ -26,6 +26,8 @@ use crate::error::{Error, Result};
 use crate::machine::{Count, Method};
 use crate::units::{grouped, three_digits, wrap_deg};
 
+/// An angle is set no finer: a hole this close to another in degrees goes on in it.
+const SETTING_DEG: f64 = 0.5;
 /// What steps leave counts as reached below this share of the limit.
 const CLOSE: f64 = 0.1;
 /// And below this share of what drilling and estimate miss anyway: in squares it adds a tenth.
@@ -74,7 +76,7 @@ impl Hole {
     /// Whether it goes on in another hole: no two holes of their own lie within a degree.
     pub fn deepens(&self, other: &Self) -> bool {
         let apart = wrap_deg(self.deg - other.deg);
-        self.from_mm > 0.0 && self.method == other.method && apart.min(360.0 - apart) < 1.0
+        self.from_mm > 0.0 && self.method == other.method && apart.min(360.0 - apart) <= SETTING_DEG
     }
 
     /// The holes as they are after some more were made: one that was deepened stands once, with all that is

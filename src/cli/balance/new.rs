@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::Common;
-use crate::balance::job::begin::{of_earlier, planes_of, sensors_of};
+use crate::balance::job::begin::{begin_like, planes_of, sensors_of};
 use crate::balance::job::file::{self, JobFile};
 use crate::balance::job::{Job, Rotor, Stage};
 use crate::error::Result;
@@ -94,7 +94,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     let or = |stated: &Vec<String>, all: Vec<String>| {
         if stated.is_empty() { all } else { stated.clone() }
     };
-    let mut rotor = Rotor {
+    let rotor = Rotor {
         serial: arguments.serial.clone(),
         stage: arguments.stage.into(),
         rig: arguments.rig.clone(),
@@ -109,14 +109,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         machine: parse::resolved_toml(&machine),
         amplitude_dependence_percent: arguments.amplitude_dependence_percent,
     };
-    rotor.check()?;
-    if !arguments.like.is_empty() {
-        let jobs: Vec<Job> =
-            arguments.like.iter().map(|path| file::read(path)).collect::<Result<_>>()?;
-        rotor.chain = jobs[0].rotor.chain.clone();
-        rotor.of_type = Some(of_earlier(&rotor, &jobs)?);
-    }
-    let job = Job::begin(rotor)?;
+    let jobs: Vec<Job> =
+        arguments.like.iter().map(|path| file::read(path)).collect::<Result<_>>()?;
+    let job = begin_like(rotor, &jobs)?;
     JobFile::create(&arguments.common.job, &job)?;
     arguments.common.show(&job)
 }

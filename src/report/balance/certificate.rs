@@ -16,6 +16,7 @@ use crate::balance::judgement::Standing;
 use crate::error::{Error, Result};
 use crate::figure;
 use crate::machine::parse;
+use crate::recording::Edge;
 use crate::report::html::{MARK, STYLE, check_replaceable, drawn};
 use crate::report::words::percent;
 use crate::report::{json, wheel_picture};
@@ -37,6 +38,11 @@ const CAUTION: &str = "Spin only inside rated containment, with nobody in the pl
 pub fn write(path: &Path, job: &Job, folded: &Folded, next: &Next) -> Result<PathBuf> {
     check_replaceable(path)?;
     let beside = path.with_extension("json");
+    let is_ours = |text: String| text.contains("\"quietspin.balance/");
+    if beside.exists() && !std::fs::read_to_string(&beside).is_ok_and(is_ours) {
+        let problem = "it is there already and is no certificate";
+        return Err(Error::input(&beside, "", problem, "choose another name for the page"));
+    }
     let contents =
         [(path, page(job, folded, next)?), (&beside, json::balance::job(job, folded, next))];
     for (path, content) in contents {
@@ -100,7 +106,7 @@ fn residual(job: &Job, folded: &Folded) -> Markup {
             @if let Some(basis) = &basis { p { (basis) } }
             @if let Some(verdict) = &folded.verdict {
                 table.channels {
-                    tr { th { "judged" } th { "value" } th { "limit" } th { "within with" } }
+                    tr { th { "judged" } th { "value" } th { "limit" } th { "probability of being within" } }
                     @for one in &verdict.judged {
                         tr {
                             td { (one.name) }
@@ -158,9 +164,12 @@ fn told(event: &Event) -> String {
             format!("{}. {}", summary(&corrected.metal), pieces.collect::<Vec<_>>().join("; "))
         }
         What::Found(found) => {
-            let what = serde_json::to_value(found.cause).unwrap_or_default();
-            let what = what.as_str().unwrap_or_default().replace('_', " ");
-            format!("looked at event {}: {what}", found.event)
+            let of = match found.planes.as_slice() {
+                [] => String::new(),
+                planes => format!(" ({})", planes.join(", ")),
+            };
+            let times = found.factor.map_or_else(String::new, |f| format!(", {f:.2} times"));
+            format!("looked at event {}: {}{of}{times}", found.event, found.cause.word())
         }
         What::Tested(tested) => format!("{} test: {}", tested.test.word(), tested.outcome),
         What::Undone(undone) => format!("event {} does not count", undone.event),
@@ -243,13 +252,15 @@ fn conditions(job: &Job, folded: &Folded) -> Markup {
                 dt { "spin to spin" }
                 dd {
                     @match &folded.scatter {
-                        Some(all) => {
-                            (listed(&all.iter().map(|s| three_digits(*s)).collect::<Vec<_>>()))
-                            " (standard deviation of both parts of each reading, in its unit)"
+                        Some(known) => {
+                            (listed(&known.deviations.iter().map(|s| three_digits(*s)).collect::<Vec<_>>()))
+                            " (standard deviation of both parts of each reading, in its unit; "
+                            (format!("{:.0}", known.freedom)) " degrees of freedom)"
                         }
                         None => "not known",
                     }
                 }
+                dt { "angles" } dd { "from the mark, " (folded.machine.convention.count.word()) " the rotation" }
                 dt { "drilling" } dd { "to " (rotor.drilling_percent) " % and " (rotor.drilling_deg) " deg (stated)" }
                 @if let Some(of_type) = &rotor.of_type {
                     dt { "type known from" } dd { (of_type.from.join(", ")) }
@@ -263,19 +274,43 @@ fn conditions(job: &Job, folded: &Folded) -> Markup {
 /// Pulse and sensors, a line each.
 fn chain_words(chain: &Chain) -> Vec<(String, String)> {
     let pulse = &chain.pulse;
+    let edge = match pulse.edge {
+        Edge::Rising => "rising",
+        Edge::Falling => "falling",
+    };
+    let inverted = |is: bool| if is { ", inverted" } else { "" };
+    let corner =
+        |hz: Option<f64>| hz.map_or_else(String::new, |hz| format!(", AC-coupled at {hz} Hz"));
     let mut lines = vec![(
         format!("pulse {}", pulse.channel),
         format!(
-            "{:?} edge marks angle zero, {} per turn, delay {} us",
-            pulse.edge, pulse.pulses_per_turn, pulse.delay_us
-        )
-        .to_lowercase(),
+            "the {edge} edge marks angle zero, {} per turn, delay {} us, skew {} us{}{}",
+            pulse.pulses_per_turn,
+            pulse.delay_us,
+            pulse.skew_us,
+            inverted(pulse.inverted),
+            corner(pulse.corner_hz)
+        ),
     )];
     for sensor in &chain.sensor {
         let at = sensor.sensor_angle_deg.map_or_else(String::new, |deg| {
             format!(", {} deg from the pulse sensor", grouped(deg))
         });
-        lines.push((format!("sensor {}", sensor.channel), format!("{}{at}", sensor.unit.symbol())));
+        let scale = match (sensor.sensitivity_mv_per_unit, sensor.full_scale) {
+            (Some(mv), _) => format!(", {mv} mV per {}", sensor.unit.symbol()),
+            (None, Some(full)) => format!(", {full} at full scale"),
+            _ => String::new(),
+        };
+        lines.push((
+            format!("sensor {}", sensor.channel),
+            format!(
+                "{}{scale}{at}, skew {} us{}{}",
+                sensor.unit.symbol(),
+                sensor.skew_us,
+                inverted(sensor.inverted),
+                corner(sensor.corner_hz)
+            ),
+        ));
     }
     lines
 }

@@ -117,6 +117,12 @@ pub fn standing_of(job: &Job, folded: &Folded, next: &Next) -> (Standing, String
         _ => return open("it was not spun yet".to_owned()),
     };
     let within = format!("within all limits with a probability of {}", percent(verdict.chance));
+    if folded.is_unspun() {
+        return open(format!("{within} as planned; it was not spun since the last correction"));
+    }
+    if folded.scatter.is_none() {
+        return open("how far two spins of this rig differ is not known yet".to_owned());
+    }
     match verdict.standing {
         Standing::Passes if matches!(next, Next::Done) => (Standing::Passes, within),
         Standing::Passes => open(match folded.refits_missing(&job.rotor) {
@@ -147,6 +153,9 @@ fn tolerance(page: &mut Page, folded: &Folded) {
     page.row("tolerance", &words::basis(&judgement.basis));
     match &folded.verdict {
         Some(verdict) => {
+            if folded.alarm.is_some() {
+                page.row("", "by the record as it stands, which the last spin contradicts:");
+            }
             for one in &verdict.judged {
                 page.row("", &format!("{}: {}", one.name, words::judged(one)));
             }

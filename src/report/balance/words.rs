@@ -5,6 +5,7 @@ use crate::balance::hole::force_n;
 use crate::balance::job::event::{Mass, Metal};
 use crate::balance::job::fold::Folded;
 use crate::balance::job::next::{Ahead, Next, PlanePlan, told};
+use crate::balance::job::record::MOST_SUSPECTS;
 use crate::balance::job::{Job, Rotor, Stage, counted};
 use crate::balance::judgement::{Basis, Judged};
 use crate::balance::mishap::{Alarm, Cause, Change, Suspect};
@@ -19,13 +20,14 @@ pub(in crate::report) fn summary(job: &Job, folded: &Folded) -> String {
     let rig = if rotor.rig.is_empty() { String::new() } else { format!(" on {}", rotor.rig) };
     let speeds: Vec<String> = rotor.balance_rpm.iter().map(|rpm| grouped(*rpm)).collect();
     format!(
-        "{}: {}{rig}, {} at {} rpm, {}, {}",
+        "{}: {}{rig}, {} at {} rpm, {}, {}; angles count {} the rotation",
         rotor.serial,
         stage(rotor.stage),
         counted(rotor.sensors.len(), "sensor"),
         listed(&speeds),
         counted(folded.spins.len(), "spin"),
         counted(folded.corrections.len(), "correction"),
+        folded.machine.convention.count.word(),
     )
 }
 
@@ -53,7 +55,7 @@ pub(in crate::report) fn basis(basis: &Basis) -> String {
 /// `0.031 ± 0.012 of 0.043 g mm, within with 84 %`.
 pub(in crate::report) fn judged(judged: &Judged) -> String {
     format!(
-        "{} of {} {}, within with {}",
+        "{} of {} {}, within with a probability of {}",
         with_error(judged.value, judged.error),
         three_digits(judged.limit),
         judged.unit,
@@ -99,6 +101,15 @@ pub(in crate::report) fn notes(folded: &Folded) -> Vec<String> {
              {how} in the planes would tell most, another balancing speed more still",
         ));
     }
+    notes.extend(folded.outside.iter().cloned());
+    notes.extend(folded.unchecked.iter().map(|why| {
+        format!("it could not be looked whether the last spin contradicts the record: {why}")
+    }));
+    notes.extend(folded.overridden.iter().map(|number| {
+        format!(
+            "the spin of event {number} contradicted the record; somebody looked, found nothing and let it stand"
+        )
+    }));
     if let Some((refit, count)) = &folded.refit {
         let sizes: Vec<String> = refit.iter().map(|size| three_digits(*size)).collect();
         let refits = counted(*count, "refit");
@@ -120,7 +131,10 @@ pub(in crate::report) fn next(rotor: &Rotor, folded: &Folded, next: &Next) -> Ve
         }
         Next::Look(alarm) => alarm_sentences(rotor, folded, alarm),
         Next::Correct { planes, .. } => planes.iter().flat_map(plan_sentences).collect(),
-        Next::SpinAgain { why, .. } => vec![format!("spin it again as it is: {why}")],
+        Next::SpinAgain { why, .. } => {
+            vec![format!("spin it again without trial masses and record: {why}")]
+        }
+        Next::Hopeless { why } => vec![why.clone()],
         Next::Refit { missing } => vec![format!(
             "take the parts off, refit them to their marks at the stated nut torque, spin and record as \
              refitted: {} more",
@@ -177,7 +191,7 @@ fn force(rotor: &Rotor, trial: &[Mass]) -> String {
 fn alarm_sentences(rotor: &Rotor, folded: &Folded, alarm: &Alarm) -> Vec<String> {
     let first = format!(
         "the last spin lies {:.1} standard deviations from what all before it and the change since \
-         predict; by chance alone with {}. Stop, and look at the rotor for these, in this order:",
+         predict; by chance alone with a probability of {}. Stop, and look at the rotor for these, in this order:",
         alarm.sigmas,
         percent(alarm.by_chance),
     );
@@ -191,9 +205,6 @@ fn alarm_sentences(rotor: &Rotor, folded: &Folded, alarm: &Alarm) -> Vec<String>
     });
     std::iter::once(first).chain(suspects.take(MOST_SUSPECTS)).collect()
 }
-
-/// Suspects that are told.
-const MOST_SUSPECTS: usize = 4;
 
 /// What may have gone wrong, where.
 pub(in crate::report) fn suspected(rotor: &Rotor, folded: &Folded, suspect: &Suspect) -> String {
@@ -210,11 +221,17 @@ pub(in crate::report) fn suspected(rotor: &Rotor, folded: &Folded, suspect: &Sus
             format!("the {at} was {done} at the mirrored angle, counted the wrong way round")
         }
         Cause::HalfTurn => format!("the {at} was {done} on the opposite side, 180 deg off"),
-        Cause::SwappedPlanes => format!("the {thing}s of two planes were swapped ({of})"),
+        Cause::SwappedPlanes => {
+            let things = if thing == "trial mass" { "trial masses" } else { "corrections" };
+            format!("the {things} of two planes were swapped ({of})")
+        }
         Cause::LostMass if thing == "trial mass" => format!("the {at} came off or was not on"),
         Cause::LostMass => format!("the {at} was not {done}"),
+        Cause::WrongDepth { factor } if thing == "trial mass" => {
+            format!("the {at} was {factor:.2} times what was written down")
+        }
         Cause::WrongDepth { factor } => {
-            format!("the {at} took {factor:.2} times what was written down")
+            format!("the {at} did {factor:.2} times what was written down")
         }
         Cause::Other => "the rig, a sensor or the mark changed, or the recording is bad".to_owned(),
     }
@@ -259,6 +276,12 @@ fn plan_sentences(plane: &PlanePlan) -> Vec<String> {
         None => vec![format!("{now}: leave it alone")],
         Some(Err(why)) => vec![format!("{now} is to be taken away; no holes are planned: {why}")],
         Some(Ok(plan)) => {
+            if plane.metal.is_empty() {
+                let done = "nothing can be done here within the maker's limits";
+                return std::iter::once(format!("{now}: {done}"))
+                    .chain(plan.notes.clone())
+                    .collect();
+            }
             let pieces: Vec<String> = plane.metal.iter().map(piece).collect();
             let left = with_error(plan.residual.norm(), plan.residual_spread_g_mm);
             let mut all =

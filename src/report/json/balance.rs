@@ -9,6 +9,7 @@ use crate::balance::job::next::{Ahead, Next, PlanePlan};
 use crate::balance::job::record::mass_of;
 use crate::balance::job::{Job, Rotor, Stage};
 use crate::balance::judgement::{Basis, Standing};
+use crate::machine::Count;
 use crate::report::balance::{standing_of, words};
 
 /// JSON Schema (draft 2020-12) of `quietspin.balance/1`, made by [`job`].
@@ -45,6 +46,7 @@ pub fn step(next: &Next) -> &'static str {
         Next::Correct { .. } => "correct",
         Next::SpinAgain { .. } => "spin_again",
         Next::Refit { .. } => "refit",
+        Next::Hopeless { .. } => "hopeless",
         Next::Done => "done",
     }
 }
@@ -108,6 +110,8 @@ struct RotorView<'a> {
     sensors: &'a [String],
     balance_rpm: &'a [f64],
     refitted_after: bool,
+    /// Sense in which angles count from the mark.
+    count: Count,
 }
 
 #[derive(Serialize)]
@@ -189,7 +193,7 @@ impl<'a> JobView<'a> {
         Self {
             schema: "quietspin.balance/1",
             version: VERSION,
-            rotor: RotorView::of(rotor),
+            rotor: RotorView::of(rotor, folded),
             standing,
             stopped: folded.alarm.is_some(),
             probability_within: folded.verdict.as_ref().and_then(|v| finite(v.chance)),
@@ -211,7 +215,7 @@ impl<'a> JobView<'a> {
 }
 
 impl<'a> RotorView<'a> {
-    fn of(rotor: &'a Rotor) -> Self {
+    fn of(rotor: &'a Rotor, folded: &Folded) -> Self {
         Self {
             serial: &rotor.serial,
             stage: rotor.stage,
@@ -220,6 +224,7 @@ impl<'a> RotorView<'a> {
             sensors: &rotor.sensors,
             balance_rpm: &rotor.balance_rpm,
             refitted_after: rotor.refitted_after,
+            count: folded.machine.convention.count,
         }
     }
 }
