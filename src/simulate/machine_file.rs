@@ -98,7 +98,8 @@ pub fn text(machine: &Machine) -> crate::error::Result<String> {
     let plain = toml::Table::try_from(Machine::default()).map_err(fault)?;
     let channel = toml::Table::try_from(ChannelSpec::default()).map_err(fault)?;
     let bearing = toml::Table::try_from(crate::machine::Bearing::default()).map_err(fault)?;
-    for (key, defaults) in [("channel", &channel), ("bearing", &bearing)] {
+    let plane = toml::Table::try_from(Plane::default()).map_err(fault)?;
+    for (key, defaults) in [("channel", &channel), ("bearing", &bearing), ("plane", &plane)] {
         for (_, entry) in table.get_mut(key).and_then(|t| t.as_table_mut()).into_iter().flatten() {
             if let Some(entry) = entry.as_table_mut() {
                 // a channel's name is its table's

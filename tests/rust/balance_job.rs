@@ -413,8 +413,11 @@ fn the_set_up_is_tested_with_recordings() {
     }
     let rotor = std::mem::take(&mut bench.heavy);
     let mounted = |bench: &mut Bench, turned: f64, mandrel: f64| {
-        bench.heavy =
-            rotor.iter().cloned().map(|s| Unbalance { deg: s.deg + turned, ..s }).collect();
+        bench.heavy = rotor
+            .iter()
+            .cloned()
+            .map(|s| Unbalance { deg: (s.deg + turned).rem_euclid(360.0), ..s })
+            .collect();
         bench.add("compressor", mandrel, 77.0);
         bench.spin(&[]).to_string_lossy().into_owned()
     };

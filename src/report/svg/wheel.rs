@@ -155,14 +155,14 @@ fn sheet((width, height): At, content: &Markup) -> String {
 fn heading(wheel: &Wheel, x: f64) -> Markup {
     let dark = colour(DARK);
     let lines = wrapped(&[wheel.side()], 100);
-    // a bold letter of this size is about 3 mm wide; what does not fit beside the plane stays on paper's edge
-    let room = (WIDTH / 3.0) as usize - wheel.plane.chars().count().min(40);
-    let machine: String = wheel.machine.chars().take(room * 3 / 2).collect();
+    // a bold letter of this size is about 3.1 mm wide, one of the words beside it 1.8
+    let plane: String = wheel.plane.chars().take((WIDTH / 3.1) as usize).collect();
+    let from = x + 3.1 * plane.chars().count() as f64 + 3.0;
+    let room = ((WIDTH - (from - x)) / 1.8).max(0.0) as usize;
+    let machine: String = wheel.machine.chars().take(room).collect();
     html! {
-        text x=(x) y="5" font-size="5" fill=(dark) {
-            tspan font-weight="bold" { (wheel.plane) }
-            @if !machine.is_empty() { tspan font-size=(WORDS) { "   " (machine) } }
-        }
+        text x=(x) y="5" font-size="5" font-weight="bold" fill=(dark) { (plane) }
+        @if !machine.is_empty() { (text((from, 5.0), "start", WORDS, &dark, &machine)) }
         @for (k, line) in lines.iter().enumerate() {
             (text((x, 11.0 + LINE * k as f64), "start", WORDS, &dark, line))
         }
