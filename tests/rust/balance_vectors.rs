@@ -20,7 +20,7 @@ use rand_distr::{Distribution, StandardNormal};
 
 fn ask(sensors: &[&str], rpm: &[f64]) -> Ask {
     let sensors = sensors.iter().map(|name| (*name).to_owned()).collect();
-    Ask { sensors, rpm: rpm.to_vec(), window_s: None }
+    Ask { sensors, rpm: rpm.to_vec(), ..Ask::default() }
 }
 
 /// The rotor of the tests: nothing between housing and sensor, and heavy spots in two planes.

@@ -134,9 +134,24 @@ impl Job {
             sensors: self.rotor.sensors.clone(),
             rpm: self.rotor.balance_rpm.clone(),
             window_s,
+            largest_peak: self.largest_peak()?,
         };
         let readings = vectors::measure(recording, machine, &speed, &ask)?;
         Ok((readings.into_iter().map(Read::from).collect(), chain))
+    }
+
+    /// The largest amplitude of each reading in the spins that count; empty without any.
+    fn largest_peak(&self) -> Result<Vec<f64>> {
+        let mut largest = Vec::new();
+        for number in self.live() {
+            let What::Spin(spin) = &self.events[number - 1].what else { continue };
+            let readings = self.rotor.ordered(&spin.reading)?;
+            largest.resize(readings.len(), 0.0);
+            for (most, reading) in largest.iter_mut().zip(&readings) {
+                *most = reading.amplitude().max(*most);
+            }
+        }
+        Ok(largest)
     }
 
     /// What was done to the metal, as an event.

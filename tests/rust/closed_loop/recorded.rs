@@ -93,7 +93,8 @@ impl Rig<'_> {
             .and_then(choose::Choice::into_speed)
             .ok()?;
         let sensors = places.iter().map(|place| place.word().to_owned()).collect();
-        let ask = Ask { sensors, rpm: vec![rpm], window_s: None };
+        let largest_peak = vec![self.largest; places.len()];
+        let ask = Ask { sensors, rpm: vec![rpm], largest_peak, ..Ask::default() };
         let read = measure(&made.recording, &made.machine, &speed, &ask);
         for reading in read.ok()? {
             all.0.push(reading.phasor);
