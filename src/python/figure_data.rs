@@ -125,6 +125,7 @@ fn polar_dict<'py>(py: Python<'py>, polar: &Polar) -> PyResult<Bound<'py, PyDict
     dict.set_item("title", &polar.title)?;
     dict.set_item("angle_axis", axis_dict(py, &polar.angle_axis)?)?;
     dict.set_item("radius_axis", axis_dict(py, &polar.radius_axis)?)?;
+    dict.set_item("named", &polar.named)?;
     let mut traces = Vec::new();
     for trace in &polar.traces {
         let made = PyDict::new(py);

@@ -112,7 +112,12 @@ pub fn standing_of(job: &Job, folded: &Folded, next: &Next) -> (Standing, String
     let verdict = match (&folded.verdict, &folded.posterior) {
         (Some(verdict), Ok(_)) => verdict,
         (_, Err(why)) if !folded.spins.is_empty() => {
-            return open(format!("what an unbalance reads here is not known yet ({why})"));
+            let unknown = "what an unbalance reads here is not known yet";
+            return open(match next {
+                // the spins that will tell it are on their way
+                Next::Spin { trial, .. } if !trial.is_empty() => unknown.to_owned(),
+                _ => format!("{unknown} ({why})"),
+            });
         }
         _ => return open("it was not spun yet".to_owned()),
     };

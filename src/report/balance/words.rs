@@ -52,10 +52,10 @@ pub(in crate::report) fn basis(basis: &Basis) -> String {
     }
 }
 
-/// `0.031 ± 0.012 of 0.043 g mm, within with 84 %`.
+/// `0.031 ± 0.012 of 0.043 g mm, 84 % likely within`.
 pub(in crate::report) fn judged(judged: &Judged) -> String {
     format!(
-        "{} of {} {}, within with a probability of {}",
+        "{} of {} {}, {} likely within",
         with_error(judged.value, judged.error),
         three_digits(judged.limit),
         judged.unit,
