@@ -853,7 +853,8 @@ class Job:
     @property
     def next_step(self, /) -> str:
         """
-        The next step: ``"spin"``, ``"look"``, ``"correct"``, ``"spin_again"``, ``"refit"`` or ``"done"``.
+        The next step: ``"spin"``, ``"look"``, ``"correct"``, ``"spin_again"``, ``"refit"``,
+        ``"hopeless"`` or ``"done"``.
         """
     @staticmethod
     def open(path: str | PathLike[str]) -> Job:

@@ -40,8 +40,11 @@ pub fn course(rotor: &Rotor, folded: &Folded) -> Result<Option<Figure>> {
         let mut traces = vec![Trace::new("unbalance", angles, radii)?];
         if let Some(limit) = folded.limit_in_plane(p) {
             let angles = (0..=CIRCLE).map(|i| 360.0 * i as f64 / CIRCLE as f64).collect();
-            traces.push(Trace::new("limit in this plane alone", angles, vec![limit; CIRCLE + 1])?);
-            notes.push(format!("{plane}: the circle is {} g mm", three_digits(limit)));
+            traces.push(Trace::new("limit, others perfect", angles, vec![limit; CIRCLE + 1])?);
+            let size = three_digits(limit);
+            notes.push(format!(
+                "{plane}: {size} g mm alone reach a limit, were all other planes perfect"
+            ));
         }
         panels.push(Panel::from(Polar {
             title: plane.clone(),

@@ -120,7 +120,8 @@ def ran(arguments: list[str], folder: Path) -> tuple[int, str]:
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Return a folder in which the samples are at hand, as in the root of the project."""
-    shutil.copytree(ROOT / "samples" / "recordings", tmp_path / "samples" / "recordings")
+    for part in ("balance", "recordings"):
+        shutil.copytree(ROOT / "samples" / part, tmp_path / "samples" / part)
     return tmp_path
 
 
@@ -173,7 +174,7 @@ def test_a_page_does_what_it_says(page, folder):
 
 def test_the_guide_has_a_page_for_each_task():
     tasks = {"quick_check", "noisy_machine", "screen_an_archive", "write_a_machine_file"}
-    tasks |= {"add_a_signature", "run_up_pictures", "follow_orders"}
+    tasks |= {"add_a_signature", "balance_a_rotor", "run_up_pictures", "follow_orders"}
     assert {page.stem for page in PAGES} == tasks
     for page in PAGES:
         blocks = blocks_of(page.read_text(encoding="utf-8"))

@@ -122,6 +122,17 @@ fn check_alike(rotor: &Rotor, job: &Job) -> Result<()> {
         let mend = "coefficients hold with one chain only: leave that job out";
         return Err(Error::setting("like", problem, mend));
     }
+    let (mine, theirs) = (rotor.machine()?, other.machine()?);
+    let place = |machine: &Machine, plane: &String| machine.plane.get(plane)?.position_mm;
+    if let Some(plane) = rotor.planes.iter().find(|p| place(&mine, p) != place(&theirs, p)) {
+        let told = |machine: &Machine| format!("{plane} at {:?} mm", place(machine, plane));
+        return refuse("the plane", told(&mine), told(&theirs));
+    }
+    if mine.convention != theirs.convention || mine.channel != theirs.channel {
+        let problem = format!("job {} has other channels or counts angles otherwise", other.serial);
+        let mend = "coefficients hold with one chain only: begin without it";
+        return Err(Error::setting("like", problem, mend));
+    }
     if rotor.planes != other.planes {
         return refuse("the planes", rotor.planes.join(", "), other.planes.join(", "));
     }

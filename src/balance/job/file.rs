@@ -146,6 +146,10 @@ pub fn from_text(text: &str, path: &Path) -> Result<Job> {
             return Err(Error::input(path, "", "it states no format, so it is no job", mend));
         }
     }
+    if !table.contains_key("rotor") && table.contains_key("shaft") {
+        let mend = "name a job; `quietspin balance new` begins one from this file";
+        return Err(Error::input(path, "", "this is a machine file and no job", mend));
+    }
     let rotor = table.remove("rotor").ok_or_else(|| refuse("", "[rotor] is missing".to_owned()))?;
     let rotor =
         Rotor::deserialize(rotor).map_err(|error| refuse("[rotor]", error.message().to_owned()))?;

@@ -6,17 +6,17 @@ use nalgebra::DMatrix;
 
 use super::event::{Cause, Corrected, Found, Mass, Metal, Spin, What};
 use super::record::holes_of;
-use super::{Job, Rotor};
+use super::{Event, Job, Rotor};
 use crate::balance::estimate::{self, Correction, History, Known, Posterior, Spread, Uncertain};
 use crate::balance::judgement::{Judgement, Verdict};
 use crate::balance::mishap::{self, Alarm, Change};
-use crate::balance::plan::Allowed;
+use crate::balance::plan::{self, Allowed};
 use crate::balance::scatter;
 use crate::balance::vectors::Reading;
 use crate::balance::{heavy_spot, size_at};
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};
-use crate::machine::Machine;
+use crate::machine::{Machine, Method};
 use crate::units::Unit;
 
 /// Refits that passing needs where parts are refitted after balancing (common practice, no source).
@@ -48,6 +48,10 @@ pub struct Folded {
     pub verdict: Option<Verdict>,
     /// What the last spin contradicts.
     pub alarm: Option<Alarm>,
+    /// Whether the last spin is as predicted once the planned correction counts, which nobody wrote down.
+    pub untold: bool,
+    /// What is odd about the last spin without contradicting anything, a sentence each.
+    pub doubts: Vec<String>,
     /// Spins whose readings stand although they contradicted the record, by event.
     pub overridden: Vec<usize>,
     /// Metal that is gone beyond the maker's limits, a sentence each.
@@ -62,6 +66,9 @@ pub struct Folded {
 /// Until a spin was repeated, two spins of a rig may differ by this share of the largest reading (common practice,
 /// no source).
 const UNKNOWN_SCATTER: f64 = 0.1;
+
+/// Readings that differ by less of their size are the same (common practice, no source).
+const SAME_READING: f64 = 0.02;
 
 /// Spin-to-spin scatter of a rig.
 #[derive(Debug, Clone, PartialEq)]
@@ -109,7 +116,7 @@ impl Job {
     /// [`Error::Setting`] where events name planes or events that are not there.
     pub fn folded(&self) -> Result<Folded> {
         let machine = self.rotor.machine()?;
-        let events = self.effective()?;
+        let events = self.effective(&machine)?;
         let mut spins = Vec::new();
         let mut corrections: Vec<(usize, Corrected)> = Vec::new();
         let mut history_spins = Vec::new();
@@ -165,19 +172,70 @@ impl Job {
             verdict: None,
             alarm: None,
             unchecked: None,
+            untold: false,
+            doubts: Vec::new(),
             overridden: self.overridden(),
             outside: Vec::new(),
             ill_conditioned: None,
         };
         folded.outside = folded.beyond_limits(&self.rotor);
+        folded.doubts = Self::doubts(&folded.spins, &folded.history.spins);
         folded.judge(&self.rotor)?;
         if !self.stands(&folded) {
             match self.to_check(&folded).and_then(|history| mishap::check(&history)) {
-                Ok(alarm) => folded.alarm = alarm,
+                Ok(alarm) => {
+                    folded.untold = alarm.is_some() && self.is_explained_by_the_plan()?;
+                    folded.alarm = alarm;
+                }
                 Err(error) => folded.unchecked = Some(error.to_string()),
             }
         }
         Ok(folded)
+    }
+
+    /// Whether the last spin is as predicted where what was planned before it counts as done.
+    fn is_explained_by_the_plan(&self) -> Result<bool> {
+        let live = self.live();
+        let Some(last) = live
+            .last()
+            .copied()
+            .filter(|number| matches!(self.events[number - 1].what, What::Spin(_)))
+        else {
+            return Ok(false);
+        };
+        let mut before = self.clone();
+        let spin = before.events.remove(last - 1);
+        let folded = before.folded()?;
+        let Ok(planned) = before.corrected_as_planned(&folded) else { return Ok(false) };
+        before.events.push(Event { at: spin.at.clone(), what: planned });
+        before.events.push(spin);
+        Ok(before.folded()?.alarm.is_none())
+    }
+
+    /// What is odd about the last spin: as it was stated it should read like the one before, or otherwise.
+    fn doubts(spins: &[(usize, Spin)], history: &[estimate::Spin]) -> Vec<String> {
+        let ([.., (_, earlier), (_, spin)], [.., before, last]) = (spins, history) else {
+            return Vec::new();
+        };
+        let sizes: f64 = before.readings.iter().map(Complex64::norm_sqr).sum::<f64>().sqrt();
+        let moved = before.readings.iter().zip(&last.readings).map(|(a, b)| (a - b).norm_sqr());
+        let share = moved.sum::<f64>().sqrt() / sizes.max(f64::MIN_POSITIVE);
+        let is_same = before.trial == last.trial && before.corrections == last.corrections;
+        let same_masses = earlier.trial == spin.trial;
+        if is_same && !spin.refitted && share > 2.0 * UNKNOWN_SCATTER {
+            return vec![format!(
+                "the last spin is stated as unchanged and reads {:.0} % away from the one before: were trial masses \
+                 moved, or came one off?",
+                100.0 * share
+            )];
+        }
+        if !same_masses && before.corrections == last.corrections && share < SAME_READING {
+            return vec![
+                "the last spin is stated with other trial masses and reads like the one before: were they moved?"
+                    .to_owned(),
+            ];
+        }
+        Vec::new()
     }
 
     /// The history as the last spin is held against it: what is known of scatter and refits comes from the spins
@@ -252,7 +310,7 @@ impl Job {
     }
 
     /// The events that count, as what was found later says that they really were.
-    fn effective(&self) -> Result<Vec<(usize, What)>> {
+    fn effective(&self, machine: &Machine) -> Result<Vec<(usize, What)>> {
         let mut events: Vec<(usize, What)> =
             self.live().into_iter().map(|n| (n, self.events[n - 1].what.clone())).collect();
         let found: Vec<Found> = (events.iter())
@@ -266,13 +324,13 @@ impl Job {
                 let problem = format!("what was found names event {}", found.event);
                 return Err(Error::setting("event", problem, "undo what was found"));
             };
-            self.mend(what, found)?;
+            self.mend(machine, what, found)?;
         }
         Ok(events)
     }
 
     /// Changes an event into what it really was.
-    fn mend(&self, what: &mut What, found: &Found) -> Result<()> {
+    fn mend(&self, machine: &Machine, what: &mut What, found: &Found) -> Result<()> {
         let concerns = |plane: &String| found.planes.is_empty() || found.planes.contains(plane);
         // the pair that was swapped; of two planes there is one pair only
         let pair = if found.planes.is_empty() { &self.rotor.planes } else { &found.planes };
@@ -297,6 +355,9 @@ impl Job {
             What::Corrected(corrected) => {
                 for metal in corrected.metal.iter_mut().filter(|metal| concerns(&metal.plane)) {
                     change(&mut metal.plane, &mut metal.g_mm, &mut metal.deg);
+                    if found.cause == Cause::SwappedPlanes {
+                        reweigh(machine, metal)?;
+                    }
                     if found.cause == Cause::WrongDepth {
                         // how deep it is nobody measured
                         metal.depth_mm = None;
@@ -487,6 +548,21 @@ impl Folded {
         let [first, second] = now.as_slice() else { return None };
         Some([size_at(first + second), size_at(0.5 * (first - second))])
     }
+}
+
+/// A hole that is in another wheel than was written down takes away what its depth takes there.
+fn reweigh(machine: &Machine, metal: &mut Metal) -> Result<()> {
+    let (Some(depth_mm), Method::Drill) = (metal.depth_mm, metal.method) else { return Ok(()) };
+    let mut machine = machine.clone();
+    if let (Some(plane), Some(drill_mm)) = (machine.plane.get_mut(&metal.plane), metal.drill_mm) {
+        plane.drill_mm = Some(drill_mm);
+    }
+    let deg = machine.convention.count.turned(metal.deg);
+    let hole = plan::drilled(&machine, &metal.plane, &[], deg, depth_mm)?;
+    metal.g_mm = -hole.g_mm;
+    metal.mass_g = Some(hole.mass_g);
+    metal.from_mm = None;
+    Ok(())
 }
 
 /// Spins that nothing changed between, two at least in each group.

@@ -23,6 +23,7 @@ use super::judgement::Judgement;
 use super::vectors::Reading;
 use crate::error::{Error, Result};
 use crate::machine::{Machine, parse};
+use crate::recording::Role;
 
 /// A job.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -218,6 +219,17 @@ impl Rotor {
         }
         check_once("planes", &self.planes)?;
         check_once("sensors", &self.sensors)?;
+        let is_pulse = |spec: &&crate::recording::ChannelSpec| spec.role() == Role::Pulse;
+        let pulse = machine.channel.values().find(is_pulse).ok_or_else(|| {
+            let mend = "describe it in the machine file: without a pulse no vector has an angle (for amplitudes \
+                        alone see `quietspin balance without-phase`)";
+            Error::setting("channel", "no channel is the pulse", mend)
+        })?;
+        if pulse.edge.is_none() {
+            let key = format!("channel.{}.edge", pulse.name);
+            let mend = "look which edge marks angle zero and state it";
+            return Err(Error::setting(key, "the edge of the pulse is not stated", mend));
+        }
         self.check_speeds(&machine)?;
         if machine.shaft.mass_kg.is_none() {
             let problem = "the machine file does not state it, and trial masses are sized by it";
@@ -228,9 +240,11 @@ impl Rotor {
             return Err(Error::setting(
                 "balance_rpm",
                 format!(
-                    "{} at {} tell {readings} vectors, and {planes} planes need as many",
+                    "{} at {} {} {}, and {planes} planes need as many",
                     counted(self.sensors.len(), "sensor"),
                     counted(self.balance_rpm.len(), "speed"),
+                    if readings == 1 { "tells" } else { "tell" },
+                    counted(readings, "vector"),
                 ),
                 "add a second sensor, or a second balancing speed at which the planes act differently \
                  (best on the other side of a critical speed)",

@@ -217,6 +217,11 @@ impl Folded {
         Next::Spin { trial: trial.collect(), why, ahead }
     }
 
+    /// The same for one plane.
+    pub fn trial_size_g_mm(&self, rotor: &Rotor) -> f64 {
+        self.trial_sizes_g_mm(rotor).into_iter().fold(0.0, f64::max)
+    }
+
     /// Trial masses large enough to be told from noise, as unbalance in g mm in each plane.
     fn trial_sizes_g_mm(&self, rotor: &Rotor) -> Vec<f64> {
         let planes = rotor.planes.len() as f64;

@@ -20,6 +20,9 @@ use crate::speed::choose;
 /// Causes of an alarm that are told.
 pub const MOST_SUSPECTS: usize = 4;
 
+/// A trial mass so many times the size that would do is a slip of the pen.
+const MOST_OVER_ASKED: f64 = 50.0;
+
 /// What the user states about a spin.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SpinFacts {
@@ -73,11 +76,22 @@ impl Job {
         progress: &mut dyn Progress,
     ) -> Result<(What, Chain)> {
         self.check_going()?;
+        let folded = self.folded()?;
         for mass in &facts.trial {
             self.rotor.plane(&mass.plane)?;
-            if !(mass.g_mm.is_finite() && mass.deg.is_finite() && mass.g_mm >= 0.0) {
-                let problem = format!("{} g mm at {} degrees", mass.g_mm, mass.deg);
-                return Err(Error::setting("trial", problem, "state numbers, as in 0.4@120"));
+            check_number("trial", mass.g_mm, mass.g_mm > 0.0)?;
+            check_number("angle", mass.deg, mass.deg.abs() <= 360.0)?;
+            let asked = folded.trial_size_g_mm(&self.rotor);
+            if mass.g_mm > MOST_OVER_ASKED * asked {
+                let problem = format!(
+                    "{} g mm in {} are {:.0} times the {} that would do",
+                    mass.g_mm,
+                    mass.plane,
+                    mass.g_mm / asked,
+                    crate::units::three_digits(asked)
+                );
+                let mend = "write the mass in g times its radius in mm: were it mg?";
+                return Err(Error::setting("trial", problem, mend));
             }
         }
         let (reading, chain) = self.read(recording, facts.window_s, progress)?;
@@ -167,13 +181,23 @@ impl Job {
             return Err(Error::setting("hole", "the rotor was not spun yet", mend));
         }
         let metal = match done {
-            Done::AsPlanned => as_planned(&folded.next(&self.rotor)?)?,
+            Done::AsPlanned => return self.corrected_as_planned(&folded),
             Done::Stated { holes, taken, added } => self.stated(&folded, holes, taken, added)?,
         };
         if metal.is_empty() {
             let mend =
                 "state each hole, as in compressor=2.35@124, or that all was done as planned";
             return Err(Error::setting("hole", "nothing was taken away or added", mend));
+        }
+        Ok(What::Corrected(Corrected { metal }))
+    }
+
+    /// Everything that is planned, as an event.
+    pub(super) fn corrected_as_planned(&self, folded: &Folded) -> Result<What> {
+        let metal = as_planned(&folded.next(&self.rotor)?)?;
+        if metal.is_empty() {
+            let mend = "state each hole, as in compressor=2.35@124";
+            return Err(Error::setting("as planned", "no hole is planned", mend));
         }
         Ok(What::Corrected(Corrected { metal }))
     }
@@ -230,6 +254,22 @@ impl Job {
             Error::setting("undo", "nothing is left to undo", "begin with a spin")
         })?;
         Ok(What::Undone(Undone { event }))
+    }
+
+    /// What an undoing takes back, in a sentence.
+    pub fn taken_back(&self, undone: &What) -> Option<String> {
+        let What::Undone(Undone { event }) = undone else { return None };
+        let what = match &self.events.get(event - 1)?.what {
+            What::Spin(spin) => format!("the spin {}", spin.recording),
+            What::Corrected(corrected) => format!(
+                "{}; metal that is gone stays gone: tell it again as it is, before the next spin",
+                summary(&corrected.metal)
+            ),
+            What::Found(found) => format!("what was found: {}", found.cause.word()),
+            What::Tested(tested) => format!("the {} test", tested.test.word()),
+            What::Undone(_) => return None,
+        };
+        Some(format!("took back event {event}: {what}"))
     }
 
     /// What a look at the rotor gave after an alarm: the suspect of this rank, counted from 1, or that the
@@ -298,8 +338,9 @@ fn check_number(name: &str, value: f64, is_sound: bool) -> Result<()> {
     if value.is_finite() && is_sound {
         return Ok(());
     }
-    let mend = "write sizes above 0, and angles in degrees";
-    Err(Error::setting(name, format!("{value} is none"), mend))
+    let mend =
+        "write sizes above 0, and angles in degrees up to 360: what is opposite is 180 further on";
+    Err(Error::setting(name, format!("{value} cannot be"), mend))
 }
 
 /// Unbalance at a place as a mass of the job, angle as the convention counts it.

@@ -164,7 +164,7 @@ pub fn plan(allowed: &Allowed, old: &[Hole], need: &Need) -> Result<Plan> {
         notes.push(format!(
             "{:.0} % of the unbalance is left on purpose: drilling scatters, and too much gone costs metal on \
              the other side too",
-            100.0 * (1.0 - share)
+            100.0 * residual.norm() / need.unbalance.norm()
         ));
     }
     notes.extend(deepened_note(&holes, allowed.count));

@@ -4,6 +4,7 @@ use clap::Args;
 
 use super::Common;
 use crate::balance::job::file::JobFile;
+use crate::cli::terminal;
 use crate::error::Result;
 
 /// Take back the last step that was written down (metal that is gone stays gone)
@@ -17,6 +18,10 @@ pub(super) struct Arguments {
 pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     let mut file = JobFile::open(&arguments.common.job)?;
     let event = file.job.undone()?;
+    let told = file.job.taken_back(&event);
     file.push(event)?;
+    if let (false, Some(told)) = (arguments.common.json, told) {
+        terminal::show(&format!("{told}\n\n"))?;
+    }
     arguments.common.show(&file.job)
 }

@@ -21,7 +21,16 @@ pub fn wheels(job: &Job, folded: &Folded, next: &Next) -> Vec<(String, Result<Wh
     if folded.posterior.is_err() {
         return Vec::new();
     }
-    planes.map(|(p, plane)| (plane.clone(), of_plane(folded, next, p, plane))).collect()
+    let serial = &job.rotor.serial;
+    let named = |mut wheel: Wheel| {
+        // two rotors' templates on one bench must be told apart
+        wheel.machine = match wheel.machine.as_str() {
+            "" => format!("of {serial}"),
+            machine => format!("of {serial}, {machine}"),
+        };
+        wheel
+    };
+    planes.map(|(p, plane)| (plane.clone(), of_plane(folded, next, p, plane).map(named))).collect()
 }
 
 fn of_plane(folded: &Folded, next: &Next, p: usize, plane: &str) -> Result<Wheel> {

@@ -9,6 +9,7 @@ use crate::balance::job::record::MOST_SUSPECTS;
 use crate::balance::job::{Job, Rotor, Stage, counted};
 use crate::balance::judgement::{Basis, Judged};
 use crate::balance::mishap::{Alarm, Cause, Change, Suspect};
+use crate::balance::plan::Allowed;
 use crate::balance::size_at;
 use crate::machine::{Machine, Method};
 use crate::report::words::percent;
@@ -101,6 +102,11 @@ pub(in crate::report) fn notes(folded: &Folded) -> Vec<String> {
              {how} in the planes would tell most, another balancing speed more still",
         ));
     }
+    notes.extend(folded.doubts.iter().cloned());
+    notes.extend(slow(folded));
+    if folded.spins.is_empty() {
+        notes.extend(unplanned(folded));
+    }
     notes.extend(folded.outside.iter().cloned());
     notes.extend(folded.unchecked.iter().map(|why| {
         format!("it could not be looked whether the last spin contradicts the record: {why}")
@@ -118,6 +124,29 @@ pub(in crate::report) fn notes(folded: &Folded) -> Vec<String> {
     notes
 }
 
+/// Limits of vibration say nothing of speeds at which nobody measured.
+fn slow(folded: &Folded) -> Option<String> {
+    let is_by_vibration = folded.machine.shaft.balance_grade_mm_s.is_none();
+    let top_rpm = folded.machine.shaft.top_rpm?;
+    let read = folded.spins.iter().flat_map(|(_, spin)| &spin.reading);
+    let fastest = read.map(|read| read.rpm).fold(0.0, f64::max);
+    (is_by_vibration && fastest > 0.0 && fastest < 0.95 * top_rpm).then(|| {
+        format!(
+            "judged by the vibration up to {} rpm only; the top speed is {} rpm, and where the rotor bends limits at \
+             several speeds up to it are needed",
+            grouped(fastest),
+            grouped(top_rpm)
+        )
+    })
+}
+
+/// Planes in which no hole can be planned as the machine file stands, told before the first spin.
+fn unplanned(folded: &Folded) -> Vec<String> {
+    let of = |(name, _): (&String, _)| Allowed::of(&folded.machine, name).err();
+    let refused = folded.machine.plane.iter().filter_map(of);
+    refused.map(|error| format!("no hole can be planned yet: {error}")).collect()
+}
+
 /// What to do next, a sentence each, the first to begin with.
 pub(in crate::report) fn next(rotor: &Rotor, folded: &Folded, next: &Next) -> Vec<String> {
     match next {
@@ -130,7 +159,17 @@ pub(in crate::report) fn next(rotor: &Rotor, folded: &Folded, next: &Next) -> Ve
             vec![set, force(rotor, trial)]
         }
         Next::Look(alarm) => alarm_sentences(rotor, folded, alarm),
-        Next::Correct { planes, .. } => planes.iter().flat_map(plan_sentences).collect(),
+        Next::Correct { planes, .. } => {
+            let mut all: Vec<String> = planes.iter().flat_map(plan_sentences).collect();
+            if folded.corrections.is_empty() && rotor.of_type.is_none() {
+                all.push(
+                    "a trial mass that was stated wrongly cannot show before the first correction: check mark, sense \
+                     and angles on the wheel itself"
+                        .to_owned(),
+                );
+            }
+            all
+        }
         Next::SpinAgain { why, .. } => {
             vec![format!("spin it again without trial masses and record: {why}")]
         }
@@ -195,6 +234,11 @@ fn alarm_sentences(rotor: &Rotor, folded: &Folded, alarm: &Alarm) -> Vec<String>
         alarm.sigmas,
         percent(alarm.by_chance),
     );
+    let untold = folded.untold.then(|| {
+        "were the planned holes drilled and not told? With them the spin is as predicted: undo the spin, tell \
+         what was drilled, and record the spin again"
+            .to_owned()
+    });
     let suspects = alarm.suspects.iter().enumerate().map(|(index, suspect)| {
         format!(
             "{}. {}: {}",
@@ -203,7 +247,7 @@ fn alarm_sentences(rotor: &Rotor, folded: &Folded, alarm: &Alarm) -> Vec<String>
             percent(suspect.probability)
         )
     });
-    std::iter::once(first).chain(suspects.take(MOST_SUSPECTS)).collect()
+    std::iter::once(first).chain(untold).chain(suspects.take(MOST_SUSPECTS)).collect()
 }
 
 /// What may have gone wrong, where.
