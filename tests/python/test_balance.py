@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 import quietspin as qs
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples" / "balance"

@@ -561,7 +561,7 @@ impl<'a> Drawn<'a> {
             rows.push((Sign::After, format!("expected after: {}", wheel.told(&wheel.after))));
         }
         let circle = format!(
-            "a limit, were all other planes perfect: {} g mm; the other circles: two deviations",
+            "limit, other planes perfect: {} g mm; the other circles: two deviations",
             three_digits(wheel.limit_g_mm)
         );
         rows.push((Sign::Limit, circle));
