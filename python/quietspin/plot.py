@@ -763,7 +763,7 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
         told = [told[0], "; ".join(filter(None, told[1:]))]
     ax.set_xlabel("\n".join(filter(None, told)), fontsize=7.5 if narrow else None)
     if len(panel["traces"]) > 1 and narrow:
-        ax.legend(loc="upper left", bbox_to_anchor=(-0.2, 1.32), frameon=False, fontsize=7)
+        ax.legend(loc="upper right", bbox_to_anchor=(1.25, 1.3), frameon=False, fontsize=7)
     elif len(panel["traces"]) > 1:
         ax.legend(loc="lower right", bbox_to_anchor=(1.25, 0.0), frameon=False)
 
