@@ -73,7 +73,7 @@ const CAUTION: &str = "Spin only inside rated containment, with nobody in the pl
 /// `machine` is the machine file as it was resolved for the diagnosis.
 ///
 /// # Errors
-/// [`Error::Bug`](crate::Error::Bug) where a picture cannot be drawn.
+/// [`Error::Bug`] where a picture cannot be drawn.
 pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<String> {
     let page = html! {
         (DOCTYPE)

@@ -57,7 +57,7 @@ pub fn write(path: &Path, job: &Job, folded: &Folded, next: &Next) -> Result<Pat
 /// its course, holes with a picture of each wheel, chain and conditions, tests of the set-up, cautions.
 ///
 /// # Errors
-/// [`Error::Bug`](crate::Error::Bug) where a picture cannot be drawn.
+/// [`Error::Bug`] where a picture cannot be drawn.
 pub fn page(job: &Job, folded: &Folded, next: &Next) -> Result<String> {
     let (standing, reason) = standing_of(job, folded, next);
     let (word, class) = match standing {
