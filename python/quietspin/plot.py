@@ -755,8 +755,8 @@ def _polar(ax: Axes, panel: dict[str, Any]) -> None:
     round_.set_rlabel_position(_free_direction(panel["traces"]))
     ax.tick_params(axis="y", labelsize=7)
     radius, turned = _plain(panel["radius_axis"]["words"]), _plain(panel["angle_axis"]["words"])
-    place = ax.get_subplotspec()
-    narrow = place is not None and place.get_gridspec().ncols > 1
+    spot = ax.get_subplotspec()
+    narrow = spot is not None and spot.get_gridspec().ncols > 1
     numbers = f"numbers along the trace: {panel['named']}" if panel["points"] else ""
     told = [f"radius: {radius}", f"angle: {turned}, clockwise", numbers]
     if not narrow:
