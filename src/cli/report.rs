@@ -7,9 +7,8 @@ use clap::Args;
 use super::check::status;
 use super::source::Source;
 use super::terminal::{self, Bar, Colour};
-use crate::error::{Error, Result};
-use crate::report::{html, json, text};
-use crate::simulate::write_whole;
+use crate::error::Result;
+use crate::report::{html, json, text, write_text};
 
 /// Judge one recording and write a page to file: HTML that opens anywhere and prints on A4
 #[derive(Debug, Args)]
@@ -32,9 +31,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     html::check_replaceable(&out)?;
     let judged = arguments.source.judged(&mut Bar::new(arguments.json))?;
     let page = html::page(&judged.case, &judged.diagnosis, &judged.machine)?;
-    write_whole(&out, |file| {
-        std::io::Write::write_all(file, page.as_bytes()).map_err(|source| Error::io(&out, source))
-    })?;
+    write_text(&out, &page)?;
     let diagnosis = &judged.diagnosis;
     let told = if arguments.json {
         json::reported(&out.to_string_lossy(), diagnosis)

@@ -53,6 +53,10 @@ struct Held {
 impl Held {
     fn of(job: Job) -> Result<Self> {
         let folded = job.folded()?;
+        Self::folded(job, folded)
+    }
+
+    fn folded(job: Job, folded: Folded) -> Result<Self> {
         let next = folded.next(&job.rotor)?;
         Ok(Self { job, folded, next })
     }
@@ -105,13 +109,13 @@ impl PyJob {
         &self,
         py: Python<'_>,
         stage: &str,
-        work: impl FnOnce(&mut JobFile, &mut dyn Progress) -> Result<T> + Send + 'static,
+        work: impl FnOnce(&mut JobFile, &mut dyn Progress) -> Result<(T, Folded)> + Send + 'static,
     ) -> PyResult<T> {
         let path = self.path.clone();
         let (outcome, held) = compute_interruptibly(py, stage, move |progress| {
             let mut file = JobFile::open(&path)?;
-            let outcome = work(&mut file, progress)?;
-            Ok((outcome, Held::of(file.job.clone())?))
+            let (outcome, folded) = work(&mut file, progress)?;
+            Ok((outcome, Held::folded(file.job.clone(), folded)?))
         })?;
         *self.held() = held;
         Ok(outcome)
@@ -259,7 +263,7 @@ impl PyJob {
             let recording = source.described(&file.job, progress)?;
             let (event, chain) = file.job.read_spin(&recording, facts, progress)?;
             file.job.rotor.chain.get_or_insert(chain);
-            file.push(event)
+            Ok(((), file.push(event)?))
         })
     }
 
@@ -296,7 +300,7 @@ impl PyJob {
         };
         self.step(py, "balancing", move |file, _| {
             let event = file.job.corrected(&done)?;
-            file.push(event)
+            Ok(((), file.push(event)?))
         })
     }
 
@@ -314,7 +318,7 @@ impl PyJob {
     fn found(&self, py: Python<'_>, number: Option<usize>) -> PyResult<()> {
         self.step(py, "balancing", move |file, _| {
             let event = file.job.found(number)?;
-            file.push(event)
+            Ok(((), file.push(event)?))
         })
     }
 
@@ -327,7 +331,7 @@ impl PyJob {
     fn undo(&self, py: Python<'_>) -> PyResult<()> {
         self.step(py, "balancing", move |file, _| {
             let event = file.job.undone()?;
-            file.push(event)
+            Ok(((), file.push(event)?))
         })
     }
 
@@ -375,8 +379,8 @@ impl PyJob {
             }
             let tested = file.job.test(which, &reads, plane.as_deref(), mass_g_mm)?;
             let tested = Tested { recordings: names, ..tested };
-            file.push(What::Tested(tested.clone()))?;
-            Ok(tested)
+            let folded = file.push(What::Tested(tested.clone()))?;
+            Ok((tested, folded))
         })?;
         plain(py, &tested)
     }

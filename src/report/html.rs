@@ -59,7 +59,7 @@ const WHOLE_ORDERS: [f64; 3] = [1.0, 2.0, 3.0];
 /// Rows of speed in a map.
 const MAP_ROWS: usize = 120;
 
-pub(super) const STYLE: &str = include_str!("page.css");
+const STYLE: &str = include_str!("page.css");
 
 /// What nobody may forget at a spinning rotor.
 const CAUTION: &str = "Spin only inside rated containment, with nobody in the plane of the wheels, never \
@@ -75,6 +75,25 @@ const CAUTION: &str = "Spin only inside rated containment, with nobody in the pl
 /// # Errors
 /// [`Error::Bug`] where a picture cannot be drawn.
 pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<String> {
+    let title = format!("{}: {}", diagnosis.recording, diagnosis.verdict.word());
+    let body = html! {
+        (head(diagnosis, machine))
+        p.caution { strong { "Caution. " } (CAUTION) }
+        (why(case, diagnosis)?)
+        (rows("How likely each fault is", &figure::findings(diagnosis)))
+        @if !diagnosis.levels.is_empty() {
+            (rows("Levels against their limits", &figure::levels(diagnosis)))
+        }
+        (fitness(diagnosis))
+        (run(case, diagnosis)?)
+        (notes(diagnosis))
+        (made_from(diagnosis, machine))
+    };
+    Ok(document(&title, &body))
+}
+
+/// A whole page of this library around its body.
+pub(super) fn document(title: &str, body: &Markup) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -82,25 +101,13 @@ pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<Str
                 meta charset="utf-8";
                 (PreEscaped(MARK))
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (diagnosis.recording) ": " (diagnosis.verdict.word()) }
+                title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
-            body {
-                (head(diagnosis, machine))
-                p.caution { strong { "Caution. " } (CAUTION) }
-                (why(case, diagnosis)?)
-                (rows("How likely each fault is", &figure::findings(diagnosis)))
-                @if !diagnosis.levels.is_empty() {
-                    (rows("Levels against their limits", &figure::levels(diagnosis)))
-                }
-                (fitness(diagnosis))
-                (run(case, diagnosis)?)
-                (notes(diagnosis))
-                (made_from(diagnosis, machine))
-            }
+            body { (body) }
         }
     };
-    Ok(page.into_string())
+    page.into_string()
 }
 
 fn head(diagnosis: &Diagnosis, machine: &Machine) -> Markup {

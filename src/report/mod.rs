@@ -13,9 +13,25 @@ mod svg;
 pub mod text;
 mod words;
 
+use std::io::Write;
+use std::path::Path;
 pub use svg::{wheel_picture, wheel_template};
+
+use crate::error::{Error, Result};
+use crate::simulate::write_whole;
+
 #[cfg(feature = "python")]
 pub(crate) use words::harmless;
+
+/// Writes a text to a file, whole or not at all.
+///
+/// # Errors
+/// [`Error::Io`] where it cannot be written: what stood there stands there still.
+pub(crate) fn write_text(path: &Path, text: &str) -> Result<()> {
+    write_whole(path, |file| {
+        file.write_all(text.as_bytes()).map_err(|source| Error::io(path, source))
+    })
+}
 
 /// How text for people is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

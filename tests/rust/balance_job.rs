@@ -364,6 +364,28 @@ fn a_mirrored_hole_stops_the_job_and_is_named() {
     assert_eq!(end["standing"], "passes");
 }
 
+/// Holes that were drilled and not told are named before every other cause, whatever was undone since.
+#[test]
+fn holes_that_nobody_told_are_named() {
+    let mut bench = Bench::new();
+    let mut state = bench.begin("job.toml");
+    while state["next"]["step"] != "correct" {
+        state = bench.follow("job.toml", &state);
+    }
+    bench.drill(&state, 1.0, |deg| deg);
+    let told = |state: &Value| state["next"]["told"].to_string().contains("drilled and not told");
+    for _ in 0..2 {
+        let wav = bench.spin(&[]);
+        let stopped = bench.record("job.toml", &wav, &[]);
+        assert!(stopped["stopped"] == true && told(&stopped), "{stopped:#}");
+        bench.step(&["undo", "job.toml"]);
+    }
+    bench.step(&["drilled", "job.toml", "--as-planned"]);
+    let wav = bench.spin(&[]);
+    let after = bench.record("job.toml", &wav, &[]);
+    assert_eq!(after["stopped"], false, "{after:#}");
+}
+
 /// What is undone does not count and is not lost; a job in use is refused to others; a torn file is refused in a
 /// sentence.
 #[test]

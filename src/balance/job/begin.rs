@@ -1,6 +1,6 @@
 //! How a job begins: from a machine file, and from earlier jobs of the same type on the same rig.
 
-use super::fold::RigScatter;
+use super::repeats::RigScatter;
 use super::{Job, OfType, Rotor, coefficient_rows};
 use crate::balance::of_type::{self, Earlier};
 use crate::error::{Error, Result};

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use toml::{Table, Value};
 
-use super::{Event, Job, Rotor};
+use super::{Event, Folded, Job, Rotor};
 use crate::error::{Error, Result};
 use crate::machine::parse::read_text;
 use crate::simulate::write_whole;
@@ -56,13 +56,13 @@ impl JobFile {
         Ok(Self { _lock: lock, job: read(&path)?, path })
     }
 
-    /// Adds an event and writes the file. The measuring chain belongs to the first spin: where no spin counts any
+    /// Adds an event, writes the file, and returns where the rotor stands then. The measuring chain belongs to the first spin: where no spin counts any
     /// more it is free again, unless it came with earlier jobs.
     ///
     /// # Errors
     /// [`Error::Io`] where it cannot be written, and whatever [`Job::folded`] refuses: file and job are as they
     /// were then.
-    pub fn push(&mut self, what: super::What) -> Result<()> {
+    pub fn push(&mut self, what: super::What) -> Result<Folded> {
         // to the second
         let at = format!("{:.0}", jiff::Timestamp::now());
         let mut job = self.job.clone();
@@ -70,12 +70,12 @@ impl JobFile {
         if !job.has_spins() && job.rotor.of_type.is_none() {
             job.rotor.chain = None;
         }
-        job.folded()?;
+        let folded = job.folded()?;
         write(&self.path, &job)?;
         self.job = job;
         // the lock was on the file that is replaced now
         self._lock = locked(&self.path)?;
-        Ok(())
+        Ok(folded)
     }
 }
 

@@ -2,21 +2,20 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 
-use super::event::{Cause, Corrected, Found, Mass, Metal, Spin, What};
+use super::event::{Corrected, Mass, Metal, Spin, Undone, What};
 use super::record::holes_of;
+use super::repeats::{RigScatter, refit_scatter};
 use super::{Event, Job, Rotor};
 use crate::balance::estimate::{self, Correction, History, Known, Posterior, Spread, Uncertain};
 use crate::balance::judgement::{Judgement, Verdict};
 use crate::balance::mishap::{self, Alarm, Change};
-use crate::balance::plan::{self, Allowed};
-use crate::balance::scatter;
-use crate::balance::vectors::Reading;
-use crate::balance::{heavy_spot, size_at};
+use crate::balance::plan::{Allowed, Hole};
+use crate::balance::{heavy_spot, influence, size_at};
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};
-use crate::machine::{Machine, Method};
+use crate::machine::Machine;
 use crate::units::Unit;
 
 /// Refits that passing needs where parts are refitted after balancing (common practice, no source).
@@ -69,15 +68,6 @@ const UNKNOWN_SCATTER: f64 = 0.1;
 
 /// Readings that differ by less of their size are the same (common practice, no source).
 const SAME_READING: f64 = 0.02;
-
-/// Spin-to-spin scatter of a rig.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RigScatter {
-    /// Standard deviation of both parts of each reading.
-    pub deviations: Vec<f64>,
-    /// Degrees of freedom that it rests on.
-    pub freedom: f64,
-}
 
 /// An unbalance in the course of a job.
 #[derive(Debug, Clone, PartialEq)]
@@ -195,21 +185,19 @@ impl Job {
 
     /// Whether the last spin is as predicted where what was planned before it counts as done.
     fn is_explained_by_the_plan(&self) -> Result<bool> {
-        let live = self.live();
-        let Some(last) = live
-            .last()
-            .copied()
-            .filter(|number| matches!(self.events[number - 1].what, What::Spin(_)))
-        else {
+        let Some(last) = self.live().pop() else { return Ok(false) };
+        let spin = self.events[last - 1].clone();
+        if !matches!(spin.what, What::Spin(_)) {
             return Ok(false);
-        };
-        let mut before = self.clone();
-        let spin = before.events.remove(last - 1);
-        let folded = before.folded()?;
-        let Ok(planned) = before.corrected_as_planned(&folded) else { return Ok(false) };
-        before.events.push(Event { at: spin.at.clone(), what: planned });
-        before.events.push(spin);
-        Ok(before.folded()?.alarm.is_none())
+        }
+        // undone and told again, as a user would: what other events call by number stays where it is
+        let mut told = self.clone();
+        let add = |job: &mut Self, what| job.events.push(Event { at: spin.at.clone(), what });
+        add(&mut told, What::Undone(Undone { event: last }));
+        let Ok(planned) = told.corrected_as_planned(&told.folded()?) else { return Ok(false) };
+        add(&mut told, planned);
+        add(&mut told, spin.what.clone());
+        Ok(told.folded()?.alarm.is_none())
     }
 
     /// What is odd about the last spin: as it was stated it should read like the one before, or otherwise.
@@ -263,116 +251,9 @@ impl Job {
         Ok(history)
     }
 
-    /// Spin-to-spin scatter from repeats within the job, together with what earlier jobs on the rig tell, each
-    /// weighing as it has degrees of freedom.
-    fn scatter_of(
-        &self,
-        spins: &[(usize, Spin)],
-        history: &[estimate::Spin],
-    ) -> Result<Option<RigScatter>> {
-        let readings = self.rotor.readings().len();
-        let (mut squares, mut freedom) = (vec![0.0; readings], 0.0);
-        let mut add = |deviations: &mut dyn Iterator<Item = f64>, weight: f64| {
-            freedom += weight;
-            squares.iter_mut().zip(deviations).for_each(|(sum, d)| *sum += weight * d * d);
-        };
-        for group in repeats(spins, history) {
-            let all: Vec<Vec<Reading>> = group
-                .iter()
-                .map(|spin| self.rotor.ordered(&spin.reading))
-                .collect::<Result<_>>()?;
-            let found = scatter::spin_scatter(&all)?;
-            let weight = found.first().map_or(0.0, |one| one.freedom as f64);
-            add(&mut found.iter().map(|one| one.deviation), weight);
-        }
-        let earlier = self.rotor.of_type.as_ref().filter(|t| t.scatter_peak.len() == readings);
-        if let Some(of_type) = earlier {
-            add(&mut of_type.scatter_peak.iter().copied(), of_type.scatter_freedom);
-        }
-        Ok((freedom > 0.0).then(|| RigScatter {
-            deviations: squares.iter().map(|square| (square / freedom).sqrt()).collect(),
-            freedom,
-        }))
-    }
-
     /// Whether somebody has looked after the last spin, and its reading stands.
     fn stands(&self, folded: &Folded) -> bool {
         folded.spins.last().is_none_or(|(last, _)| folded.overridden.contains(last))
-    }
-
-    /// Spins whose readings stand although they contradicted the record.
-    fn overridden(&self) -> Vec<usize> {
-        let nothing = |number: usize| match &self.events[number - 1].what {
-            What::Found(found) if found.cause == Cause::Nothing => Some(found.event),
-            _ => None,
-        };
-        self.live().into_iter().filter_map(nothing).collect()
-    }
-
-    /// The events that count, as what was found later says that they really were.
-    fn effective(&self, machine: &Machine) -> Result<Vec<(usize, What)>> {
-        let mut events: Vec<(usize, What)> =
-            self.live().into_iter().map(|n| (n, self.events[n - 1].what.clone())).collect();
-        let found: Vec<Found> = (events.iter())
-            .filter_map(|(_, what)| match what {
-                What::Found(found) => Some(found.clone()),
-                _ => None,
-            })
-            .collect();
-        for found in &found {
-            let Some((_, what)) = events.iter_mut().find(|(n, _)| *n == found.event) else {
-                let problem = format!("what was found names event {}", found.event);
-                return Err(Error::setting("event", problem, "undo what was found"));
-            };
-            self.mend(machine, what, found)?;
-        }
-        Ok(events)
-    }
-
-    /// Changes an event into what it really was.
-    fn mend(&self, machine: &Machine, what: &mut What, found: &Found) -> Result<()> {
-        let concerns = |plane: &String| found.planes.is_empty() || found.planes.contains(plane);
-        // the pair that was swapped; of two planes there is one pair only
-        let pair = if found.planes.is_empty() { &self.rotor.planes } else { &found.planes };
-        let swapped = |plane: &str| {
-            let other = pair.iter().find(|name| *name != plane);
-            other.map_or_else(|| plane.to_owned(), String::clone)
-        };
-        let change = |plane: &mut String, g_mm: &mut f64, deg: &mut f64| match found.cause {
-            Cause::MirroredAngle => *deg = -*deg,
-            Cause::HalfTurn => *deg += 180.0,
-            Cause::SwappedPlanes => *plane = swapped(plane),
-            Cause::LostMass => *g_mm = 0.0,
-            Cause::WrongDepth => *g_mm *= found.factor.unwrap_or(1.0),
-            Cause::Nothing => {}
-        };
-        match what {
-            What::Spin(spin) => {
-                for mass in spin.trial.iter_mut().filter(|mass| concerns(&mass.plane)) {
-                    change(&mut mass.plane, &mut mass.g_mm, &mut mass.deg);
-                }
-            }
-            What::Corrected(corrected) => {
-                for metal in corrected.metal.iter_mut().filter(|metal| concerns(&metal.plane)) {
-                    change(&mut metal.plane, &mut metal.g_mm, &mut metal.deg);
-                    if found.cause == Cause::SwappedPlanes {
-                        reweigh(machine, metal)?;
-                    }
-                    if found.cause == Cause::WrongDepth {
-                        // how deep it is nobody measured
-                        metal.depth_mm = None;
-                        metal.from_mm = None;
-                        metal.mass_g = None;
-                    }
-                }
-                corrected.metal.retain(|metal| metal.g_mm != 0.0);
-            }
-            _ => {
-                let problem = format!("event {} is neither a spin nor a correction", found.event);
-                return Err(Error::setting("event", problem, "name one of these"));
-            }
-        }
-        Ok(())
     }
 
     fn history_spin(
@@ -390,7 +271,7 @@ impl Job {
     }
 
     /// Change of the unbalance in each plane by holes, cuts and masses, in g mm.
-    pub fn sums(&self, machine: &Machine, metal: &[Metal]) -> Result<Vec<Complex64>> {
+    fn sums(&self, machine: &Machine, metal: &[Metal]) -> Result<Vec<Complex64>> {
         self.sum(machine, metal.iter().map(|m| (m.plane.clone(), m.g_mm, m.deg)))
     }
 
@@ -423,9 +304,9 @@ impl super::OfType {
 
 impl Folded {
     /// The unbalance as it will be in use: after refits, where there are any.
-    pub fn in_use(&self, rotor: &Rotor) -> Option<Uncertain> {
+    pub fn in_use(&self) -> Option<Uncertain> {
         let mut now = self.posterior.as_ref().ok()?.now.clone();
-        if let Some(refit) = self.refit_in_use(rotor) {
+        if let Some(refit) = self.refit_in_use() {
             now.covariance += refit;
         }
         Some(now)
@@ -433,16 +314,15 @@ impl Folded {
 
     /// Covariance of what the refits add to the unbalance in use: it stands as the last refit left it, or will after
     /// the next. `None` where nothing was refitted.
-    pub(super) fn refit_in_use(&self, rotor: &Rotor) -> Option<DMatrix<f64>> {
+    pub(super) fn refit_in_use(&self) -> Option<DMatrix<f64>> {
         let (refit_g_mm, _) = self.refit.as_ref()?;
-        let size = 2 * rotor.planes.len();
-        Some(DMatrix::from_fn(
-            size,
-            size,
-            |i, j| {
-                if i == j { refit_g_mm[i / 2].powi(2) } else { 0.0 }
-            },
-        ))
+        Some(independent(refit_g_mm))
+    }
+
+    /// The same about no unbalance at all.
+    pub(super) fn refit_alone(&self) -> Option<Uncertain> {
+        let covariance = self.refit_in_use()?;
+        Some(Uncertain { mean: vec![Complex64::ZERO; covariance.nrows() / 2], covariance })
     }
 
     /// Refits that are still missing before anything can pass.
@@ -500,13 +380,16 @@ impl Folded {
             self.judgement =
                 Some(Judgement::by_vibration(&self.machine.limits, &labels, coefficients)?);
         }
-        if let (Some(judgement), Some(in_use)) = (&self.judgement, self.in_use(rotor)) {
+        if let (Some(judgement), Some(in_use)) = (&self.judgement, self.in_use()) {
             self.verdict = Some(judgement.judge(&in_use));
         }
         let last = self.history.spins.last();
         self.ill_conditioned = last.and_then(|spin| {
-            let found = super::condition(&posterior.coefficients, &spin.readings, &spin.errors)?;
-            Some((found.condition, found.weakest.iter().copied().collect()))
+            let (readings, errors) = (&spin.readings, &spin.errors);
+            let found = influence::unbalance(&posterior.coefficients, readings, errors).ok()?;
+            found
+                .is_ill_conditioned()
+                .then(|| (found.condition, found.weakest.iter().copied().collect()))
         });
         Ok(())
     }
@@ -519,12 +402,16 @@ impl Folded {
         }
     }
 
+    /// Holes, cuts and masses in a plane so far.
+    pub fn holes_in(&self, plane: &str) -> Vec<Hole> {
+        holes_of(self.metal.iter().filter(|metal| metal.plane == plane), &self.machine)
+    }
+
     /// What is gone beyond the maker's limits, where these are stated.
     fn beyond_limits(&self, rotor: &Rotor) -> Vec<String> {
         let of = |plane: &String| {
             let allowed = Allowed::of(&self.machine, plane).ok()?;
-            let there = self.metal.iter().filter(|metal| metal.plane == *plane);
-            Some(allowed.breaches(&holes_of(there, &self.machine)))
+            Some(allowed.breaches(&self.holes_in(plane)))
         };
         rotor.planes.iter().filter_map(of).flatten().collect()
     }
@@ -550,88 +437,10 @@ impl Folded {
     }
 }
 
-/// A hole that is in another wheel than was written down takes away what its depth takes there.
-fn reweigh(machine: &Machine, metal: &mut Metal) -> Result<()> {
-    let (Some(depth_mm), Method::Drill) = (metal.depth_mm, metal.method) else { return Ok(()) };
-    let mut machine = machine.clone();
-    if let (Some(plane), Some(drill_mm)) = (machine.plane.get_mut(&metal.plane), metal.drill_mm) {
-        plane.drill_mm = Some(drill_mm);
-    }
-    let deg = machine.convention.count.turned(metal.deg);
-    let hole = plan::drilled(&machine, &metal.plane, &[], deg, depth_mm)?;
-    metal.g_mm = -hole.g_mm;
-    metal.mass_g = Some(hole.mass_g);
-    metal.from_mm = None;
-    Ok(())
-}
-
-/// Spins that nothing changed between, two at least in each group.
-fn repeats<'a>(spins: &'a [(usize, Spin)], history: &[estimate::Spin]) -> Vec<Vec<&'a Spin>> {
-    let mut groups: Vec<Vec<usize>> = Vec::new();
-    for index in 0..spins.len() {
-        let same = |last: &usize| {
-            let (last, one) = (&history[*last], &history[index]);
-            !spins[index].1.refitted
-                && last.trial == one.trial
-                && last.corrections == one.corrections
-        };
-        match groups.last_mut() {
-            Some(group) if group.last().is_some_and(same) => group.push(index),
-            _ => groups.push(vec![index]),
-        }
-    }
-    groups.retain(|group| group.len() > 1);
-    groups.into_iter().map(|g| g.into_iter().map(|index| &spins[index].1).collect()).collect()
-}
-
-/// What refits scatter: from the unbalance that each spin after one shows by itself, the readings' errors
-/// taken off. `None` without refits.
-fn refit_scatter(
-    history: &History,
-    posterior: &Posterior,
-    spins: &[(usize, Spin)],
-) -> Option<(Vec<f64>, usize)> {
-    let planes = posterior.now.mean.len();
-    let (mut squares, mut freedom) = (vec![0.0; planes], 0_usize);
-    let mut group: Vec<Vec<Complex64>> = Vec::new();
-    let mut own = vec![0.0; planes];
-    let mut close = |group: &mut Vec<Vec<Complex64>>, own: &[f64]| {
-        if group.len() > 1 {
-            for plane in 0..planes {
-                let count = group.len() as f64;
-                let mean = group.iter().map(|one| one[plane]).sum::<Complex64>() / count;
-                let sum: f64 = group.iter().map(|one| (one[plane] - mean).norm_sqr()).sum();
-                // both parts, each with its own degree of freedom less the mean's
-                squares[plane] += 0.5 * sum - (count - 1.0) * own[plane].powi(2);
-            }
-            freedom += group.len() - 1;
-        }
-        group.clear();
-    };
-    let mut corrections = 0;
-    for ((_, event), spin) in spins.iter().zip(&history.spins) {
-        if spin.corrections != corrections {
-            close(&mut group, &own);
-            corrections = spin.corrections;
-        }
-        let errors = history.reading_errors(spin);
-        let found =
-            crate::balance::influence::unbalance(&posterior.coefficients, &spin.readings, &errors)
-                .ok()?;
-        let alone: Vec<Complex64> =
-            (0..planes).map(|plane| found.unbalance[plane] - spin.trial[plane]).collect();
-        own = found.errors.iter().copied().collect();
-        // a spin that no refit came before says no more of refits than the one before it
-        if event.refitted || group.is_empty() {
-            group.push(alone);
-        }
-    }
-    close(&mut group, &own);
-    let count = freedom;
-    (count > 0).then(|| {
-        let deviation = |sum: &f64| (sum / count as f64).max(0.0).sqrt();
-        (squares.iter().map(deviation).collect(), count)
-    })
+/// Covariance of planes that are known independently, the same in both parts of each, from their standard deviations.
+pub(super) fn independent(deviations: &[f64]) -> DMatrix<f64> {
+    let both = |i: usize| deviations[i / 2].powi(2);
+    DMatrix::from_diagonal(&DVector::from_fn(2 * deviations.len(), |i, _| both(i)))
 }
 
 /// Why there is no estimate yet, with planes by their names.

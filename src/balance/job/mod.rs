@@ -8,8 +8,10 @@ pub mod begin;
 pub mod event;
 pub mod file;
 pub mod fold;
+mod mended;
 pub mod next;
 pub mod record;
+pub mod repeats;
 pub mod setup;
 
 use serde::{Deserialize, Serialize};
@@ -18,7 +20,6 @@ pub use event::{Event, What};
 pub use fold::Folded;
 
 use super::chain::Chain;
-use super::influence;
 use super::judgement::Judgement;
 use super::vectors::Reading;
 use crate::error::{Error, Result};
@@ -353,15 +354,4 @@ pub fn coefficient_rows(
         }
     }
     rows
-}
-
-/// The unbalance that readings give, where they can hardly tell the planes apart.
-pub(crate) fn condition(
-    coefficients: &nalgebra::DMatrix<super::Complex64>,
-    readings: &[super::Complex64],
-    errors: &[f64],
-) -> Option<influence::Found> {
-    influence::unbalance(coefficients, readings, errors)
-        .ok()
-        .filter(influence::Found::is_ill_conditioned)
 }

@@ -2,7 +2,7 @@
 
 use super::event::{Mass, Metal};
 use super::fold::Folded;
-use super::record::{holes_of, mass_of, metal_of_hole};
+use super::record::{mass_of, metal_of_hole};
 use super::{Rotor, counted};
 use crate::balance::design::trial_masses;
 use crate::balance::estimate::Uncertain;
@@ -103,19 +103,17 @@ impl Folded {
         if let Some(alarm) = &self.alarm {
             return Ok(Next::Look(alarm.clone()));
         }
+        let Ok(posterior) = &self.posterior else { return Ok(self.trial_spin(rotor)) };
         let advice = self.advice(rotor);
         let ahead = advice.as_ref().map_or(Ahead::Open, |(_, spin)| Ahead::ToPass(*spin));
         let spin = |trial, why: &str| Next::Spin { trial, why: why.to_owned(), ahead };
-        if self.posterior.is_err() {
-            return Ok(self.trial_spin(rotor));
-        }
         if self.scatter.is_none() {
             let why = "how far two spins of this rig differ with nothing changed is not known yet; \
                        without it nothing passes";
             let trial = self.spins.last().map_or_else(Vec::new, |(_, spin)| spin.trial.clone());
             return Ok(spin(trial, why));
         }
-        let Some(verdict) = &self.verdict else {
+        let (Some(verdict), Some((forecast, _))) = (&self.verdict, advice) else {
             return Ok(spin(Vec::new(), "the rotor cannot be judged yet"));
         };
         if self.is_unspun() {
@@ -133,9 +131,6 @@ impl Folded {
                 missing => Next::Refit { missing },
             });
         }
-        let (Ok(posterior), Some((forecast, _))) = (&self.posterior, advice) else {
-            return Ok(spin(Vec::new(), "the rotor cannot be judged yet"));
-        };
         if !forecast.correct {
             let why =
                 "too little is known to drill: another spin tells more than a hole would mend";
@@ -151,9 +146,7 @@ impl Folded {
 
     /// Why no correction can make it pass: what refits scatter is too much.
     fn hopeless(&self, rotor: &Rotor) -> Option<String> {
-        let (refit, judgement) = (self.refit_in_use(rotor)?, self.judgement.as_ref()?);
-        let none = Uncertain { mean: vec![Complex64::ZERO; rotor.planes.len()], covariance: refit };
-        let verdict = judgement.judge(&none);
+        let verdict = self.judgement.as_ref()?.judge(&self.refit_alone()?);
         (self.refits_missing(rotor) == 0 && verdict.chance < SURE).then(|| {
             format!(
                 "refitting alone scatters so much that a rotor without any unbalance would be within with {:.0} % \
@@ -176,9 +169,8 @@ impl Folded {
             spread: rotor.spread(),
         };
         let mut outlook = Outlook::of(&self.history, posterior, &judgement.map);
-        if let Some(covariance) = self.refit_in_use(rotor) {
-            let mean = vec![Complex64::ZERO; rotor.planes.len()];
-            outlook.always = Uncertain { mean, covariance }.through(&judgement.map).deviations();
+        if let Some(refit) = self.refit_alone() {
+            outlook.always = refit.through(&judgement.map).deviations();
         }
         Some((advise(&aim, &outlook), after_a_spin(&aim, &outlook)))
     }
@@ -274,8 +266,7 @@ impl Folded {
     ) -> std::result::Result<Plan, String> {
         let name = &rotor.planes[plane];
         let allowed = Allowed::of(&self.machine, name).map_err(|error| error.to_string())?;
-        let there = self.metal.iter().filter(|metal| metal.plane == *name);
-        let old = holes_of(there, &self.machine);
+        let old = self.holes_in(name);
         let need = Need {
             unbalance: mean,
             deviation_g_mm: error_g_mm,

@@ -75,8 +75,7 @@ impl Job {
         facts: SpinFacts,
         progress: &mut dyn Progress,
     ) -> Result<(What, Chain)> {
-        self.check_going()?;
-        let folded = self.folded()?;
+        let folded = self.going()?;
         for mass in &facts.trial {
             self.rotor.plane(&mass.plane)?;
             check_number("trial", mass.g_mm, mass.g_mm > 0.0)?;
@@ -174,8 +173,7 @@ impl Job {
     /// [`Error::Setting`] while an alarm is open, before the first spin, without any metal, where a plane is not
     /// known or its drill is not described, or as planned where nothing is planned.
     pub fn corrected(&self, done: &Done) -> Result<What> {
-        self.check_going()?;
-        let folded = self.folded()?;
+        let folded = self.going()?;
         if folded.spins.is_empty() {
             let mend = "record a spin before the first hole: it cannot be put back";
             return Err(Error::setting("hole", "the rotor was not spun yet", mend));
@@ -319,10 +317,10 @@ impl Job {
         Ok(What::Found(Found { event, cause, planes: planes.collect(), factor }))
     }
 
-    /// Refuses to go on while the last spin contradicts the record.
-    pub(super) fn check_going(&self) -> Result<()> {
+    /// Where the rotor stands; refused while the last spin contradicts the record.
+    pub(super) fn going(&self) -> Result<Folded> {
         let folded = self.folded()?;
-        let Some(alarm) = &folded.alarm else { return Ok(()) };
+        let Some(alarm) = &folded.alarm else { return Ok(folded) };
         Err(Error::setting(
             "job",
             format!(

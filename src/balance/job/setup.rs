@@ -1,9 +1,7 @@
 //! Tests of the set-up: each ends in whether it can balance to what is asked.
 
-use nalgebra::DMatrix;
-
 use super::event::{Read, Test, Tested};
-use super::fold::Folded;
+use super::fold::{Folded, independent};
 use super::{Job, counted};
 use crate::balance::estimate::Uncertain;
 use crate::balance::forecast::chance_within;
@@ -44,10 +42,10 @@ impl Job {
         plane: Option<&str>,
         g_mm: Option<f64>,
     ) -> Result<Tested> {
-        self.check_going()?;
+        let folded = &self.going()?;
         let missing = |what: &str| Error::setting(what, "the residual test needs it", "state it");
         match (which, spins) {
-            (Test::Index, [as_mounted, turned]) => self.index_test(as_mounted, turned),
+            (Test::Index, [as_mounted, turned]) => self.index_test(folded, as_mounted, turned),
             (Test::Index, other) => {
                 let problem = format!("the index test takes two recordings, not {}", other.len());
                 let mend = "name the one as mounted, then the one with the rotor turned";
@@ -55,10 +53,10 @@ impl Job {
             }
             (Test::Residual, places) => {
                 let plane = plane.ok_or_else(|| missing("plane"))?;
-                self.residual_test(plane, g_mm.ok_or_else(|| missing("mass"))?, places)
+                self.residual_test(folded, plane, g_mm.ok_or_else(|| missing("mass"))?, places)
             }
-            (Test::Reduction, _) => self.reduction_test(),
-            (Test::Repeatability, _) => self.repeatability_test(),
+            (Test::Reduction, _) => self.reduction_test(folded),
+            (Test::Repeatability, _) => self.repeatability_test(folded),
         }
     }
 
@@ -67,10 +65,9 @@ impl Job {
     ///
     /// # Errors
     /// [`Error::TooLittle`] where the job has no coefficients yet.
-    pub fn index_test(&self, as_mounted: &[Read], turned: &[Read]) -> Result<Tested> {
-        let folded = self.folded()?;
-        let judgement = judgement_of(&folded)?;
-        let (first, second) = (self.alone(&folded, as_mounted)?, self.alone(&folded, turned)?);
+    fn index_test(&self, folded: &Folded, as_mounted: &[Read], turned: &[Read]) -> Result<Tested> {
+        let judgement = judgement_of(folded)?;
+        let (first, second) = (self.alone(folded, as_mounted)?, self.alone(folded, turned)?);
         let planes = self.rotor.planes.len();
         let both = |p: usize| parted(first.unbalance[p], second.unbalance[p]);
         // half the sum of two readings with the same error
@@ -102,9 +99,14 @@ impl Job {
     /// # Errors
     /// [`Error::TooLittle`] with fewer than six places or without coefficients; [`Error::Setting`] for a plane
     /// that is not known or a mass that is none.
-    pub fn residual_test(&self, plane: &str, g_mm: f64, places: &[Vec<Read>]) -> Result<Tested> {
-        let folded = self.folded()?;
-        let judgement = judgement_of(&folded)?;
+    fn residual_test(
+        &self,
+        folded: &Folded,
+        plane: &str,
+        g_mm: f64,
+        places: &[Vec<Read>],
+    ) -> Result<Tested> {
+        let judgement = judgement_of(folded)?;
         let p = self.rotor.plane(plane)?;
         crate::balance::check_positive("mass", g_mm, "state the mass in g times its radius in mm")?;
         if places.len() < LEAST_PLACES {
@@ -114,7 +116,7 @@ impl Job {
         }
         let amplitudes: Vec<f64> = places
             .iter()
-            .map(|reads| Ok(self.alone(&folded, reads)?.unbalance[p].norm()))
+            .map(|reads| Ok(self.alone(folded, reads)?.unbalance[p].norm()))
             .collect::<Result<_>>()?;
         let test = ResidualTest::of(&amplitudes).ok_or_else(|| {
             Error::too_little("the residual test", "vectors above nought", "none")
@@ -142,9 +144,8 @@ impl Job {
     ///
     /// # Errors
     /// [`Error::TooLittle`] without a correction and a spin after it.
-    pub fn reduction_test(&self) -> Result<Tested> {
-        let folded = self.folded()?;
-        let judgement = judgement_of(&folded)?;
+    fn reduction_test(&self, folded: &Folded) -> Result<Tested> {
+        let judgement = judgement_of(folded)?;
         let corrections = folded.history.spins.last().map_or(0, |spin| spin.corrections);
         let mut before = folded.history.clone();
         before.spins.retain(|spin| spin.corrections < corrections);
@@ -186,15 +187,14 @@ impl Job {
     ///
     /// # Errors
     /// [`Error::TooLittle`] where no spin was repeated unchanged, or without coefficients.
-    pub fn repeatability_test(&self) -> Result<Tested> {
-        let folded = self.folded()?;
-        let judgement = judgement_of(&folded)?;
+    fn repeatability_test(&self, folded: &Folded) -> Result<Tested> {
+        let judgement = judgement_of(folded)?;
         if folded.scatter.is_none() {
             let needed = "one spin repeated with nothing changed";
             return Err(Error::too_little("repeatability", needed, "none"));
         }
         let last = folded.spins.last().map(|(_, spin)| spin.reading.as_slice());
-        let alone = self.alone(&folded, last.unwrap_or_default())?;
+        let alone = self.alone(folded, last.unwrap_or_default())?;
         let none = alone.errors.iter().map(|error| (Complex64::ZERO, *error));
         let verdict = judgement.judge(&uncertain(none));
         let spins_of = |j: &crate::balance::judgement::Judged| {
@@ -254,8 +254,5 @@ fn judgement_of(folded: &Folded) -> Result<&Judgement> {
 
 fn uncertain(planes: impl Iterator<Item = (Complex64, f64)>) -> Uncertain {
     let (mean, errors): (Vec<Complex64>, Vec<f64>) = planes.unzip();
-    let size = 2 * mean.len();
-    let covariance =
-        DMatrix::from_fn(size, size, |i, j| if i == j { errors[i / 2].powi(2) } else { 0.0 });
-    Uncertain { mean, covariance }
+    Uncertain { mean, covariance: independent(&errors) }
 }

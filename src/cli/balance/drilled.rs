@@ -45,6 +45,6 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         }
     };
     let event = file.job.corrected(&done)?;
-    file.push(event)?;
-    arguments.common.show(&file.job)
+    let folded = file.push(event)?;
+    arguments.common.show(&file.job, &folded)
 }

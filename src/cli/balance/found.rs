@@ -40,6 +40,6 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         Cause::Number(number) => Some(number),
         Cause::Nothing => None,
     })?;
-    file.push(event)?;
-    arguments.common.show(&file.job)
+    let folded = file.push(event)?;
+    arguments.common.show(&file.job, &folded)
 }

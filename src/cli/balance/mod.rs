@@ -16,8 +16,8 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 
 use super::terminal::{self, Colour};
-use crate::balance::job::Job;
 use crate::balance::job::next::Next;
+use crate::balance::job::{Folded, Job};
 use crate::error::Result;
 use crate::report::{balance, json};
 
@@ -98,13 +98,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
 
 impl Common {
     /// Shows where a job stands, and returns the exit status: 1 where it has stopped.
-    fn show(&self, job: &Job) -> Result<u8> {
-        let folded = job.folded()?;
+    fn show(&self, job: &Job, folded: &Folded) -> Result<u8> {
         let next = folded.next(&job.rotor)?;
         let text = if self.json {
-            json::balance::job(job, &folded, &next)
+            json::balance::job(job, folded, &next)
         } else {
-            balance::job(&name(&self.job), job, &folded, &next, terminal::style(self.colour))
+            balance::job(&name(&self.job), job, folded, &next, terminal::style(self.colour))
         };
         terminal::show(&text)?;
         Ok(u8::from(matches!(next, Next::Look(_))))

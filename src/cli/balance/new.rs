@@ -113,5 +113,5 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
         arguments.like.iter().map(|path| file::read(path)).collect::<Result<_>>()?;
     let job = begin_like(rotor, &jobs)?;
     JobFile::create(&arguments.common.job, &job)?;
-    arguments.common.show(&job)
+    arguments.common.show(&job, &job.folded()?)
 }

@@ -24,9 +24,9 @@ pub(super) struct Arguments {
 /// Shows the job; changes nothing in it.
 pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     let job = file::read(&arguments.common.job)?;
-    let status = arguments.common.show(&job)?;
+    let folded = job.folded()?;
+    let status = arguments.common.show(&job, &folded)?;
     if let Some(folder) = &arguments.pictures {
-        let folded = job.folded()?;
         let next = folded.next(&job.rotor)?;
         let written = balance::pictures(&job, &folded, &next, folder)?;
         if !arguments.common.json {

@@ -62,6 +62,6 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     };
     let (event, chain) = file.job.read_spin(&recording, facts, progress)?;
     file.job.rotor.chain.get_or_insert(chain);
-    file.push(event)?;
-    arguments.common.show(&file.job)
+    let folded = file.push(event)?;
+    arguments.common.show(&file.job, &folded)
 }

@@ -19,9 +19,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8> {
     let mut file = JobFile::open(&arguments.common.job)?;
     let event = file.job.undone()?;
     let told = file.job.taken_back(&event);
-    file.push(event)?;
+    let folded = file.push(event)?;
     if let (false, Some(told)) = (arguments.common.json, told) {
         terminal::show(&format!("{told}\n\n"))?;
     }
-    arguments.common.show(&file.job)
+    arguments.common.show(&file.job, &folded)
 }

@@ -1,9 +1,8 @@
 //! The certificate of a balancing job: one page of HTML that needs nothing else.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 use super::{standing_of, words};
 use crate::balance::chain::Chain;
@@ -17,10 +16,9 @@ use crate::error::{Error, Result};
 use crate::figure;
 use crate::machine::parse;
 use crate::recording::Edge;
-use crate::report::html::{MARK, STYLE, check_replaceable, drawn};
+use crate::report::html::{check_replaceable, document, drawn};
 use crate::report::words::percent;
-use crate::report::{json, wheel_picture};
-use crate::simulate::write_whole;
+use crate::report::{json, wheel_picture, write_text};
 use crate::units::{clause, grouped, listed, three_digits, with_error};
 
 /// What nobody may forget where rotors are spun and drilled.
@@ -46,9 +44,7 @@ pub fn write(path: &Path, job: &Job, folded: &Folded, next: &Next) -> Result<Pat
     let contents =
         [(path, page(job, folded, next)?), (&beside, json::balance::job(job, folded, next))];
     for (path, content) in contents {
-        write_whole(path, |file| {
-            file.write_all(content.as_bytes()).map_err(|source| Error::io(path, source))
-        })?;
+        write_text(path, &content)?;
     }
     Ok(beside)
 }
@@ -66,36 +62,25 @@ pub fn page(job: &Job, folded: &Folded, next: &Next) -> Result<String> {
         Standing::CannotTell => ("NOT DECIDED", "open"),
     };
     let serial = &job.rotor.serial;
-    let page = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                (PreEscaped(MARK))
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { "balance of " (serial) ": " (word) }
-                style { (PreEscaped(STYLE)) }
-            }
-            body {
-                header class=(class) {
-                    h1 { (word) }
-                    div {
-                        p.subject { "Balance of " (serial) }
-                        @if let Some(name) = &folded.machine.name { p { (name) } }
-                        p { (clause(&reason)) }
-                    }
-                }
-                p.caution { strong { "Caution. " } (CAUTION) }
-                (residual(job, folded))
-                (history(job, folded)?)
-                (holes(job, folded, next))
-                (conditions(job, folded))
-                (tests(job))
-                (record(job, folded))
+    let title = format!("balance of {serial}: {word}");
+    let body = html! {
+        header class=(class) {
+            h1 { (word) }
+            div {
+                p.subject { "Balance of " (serial) }
+                @if let Some(name) = &folded.machine.name { p { (name) } }
+                p { (clause(&reason)) }
             }
         }
+        p.caution { strong { "Caution. " } (CAUTION) }
+        (residual(job, folded))
+        (history(job, folded)?)
+        (holes(job, folded, next))
+        (conditions(job, folded))
+        (tests(job))
+        (record(job, folded))
     };
-    Ok(page.into_string())
+    Ok(document(&title, &body))
 }
 
 fn residual(job: &Job, folded: &Folded) -> Markup {

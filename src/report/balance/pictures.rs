@@ -1,18 +1,15 @@
 //! Pictures of the wheels of a job: what was drilled, and what is to be drilled next.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use crate::balance::job::Job;
 use crate::balance::job::fold::Folded;
 use crate::balance::job::next::Next;
-use crate::balance::job::record::holes_of;
 use crate::balance::plan::{Allowed, Plan};
 use crate::dsp::fft::Complex64;
 use crate::error::{Error, Result};
 use crate::figure::{Wheel, wheel};
-use crate::report::{wheel_picture, wheel_template};
-use crate::simulate::write_whole;
+use crate::report::{wheel_picture, wheel_template, write_text};
 
 /// The wheel of each plane with what was made and, where the next step is a correction, what is to be made; or why
 /// there is no picture of it. Empty before an unbalance is known.
@@ -38,7 +35,7 @@ fn of_plane(folded: &Folded, next: &Next, p: usize, plane: &str) -> Result<Wheel
     let now = folded.posterior.as_ref().map_err(|why| Error::Bug(why.clone()))?.now.clone();
     let (mean, error) = (now.mean[p], now.deviations()[p]);
     let allowed = Allowed::of(machine, plane)?;
-    let old = holes_of(folded.metal.iter().filter(|metal| metal.plane == plane), machine);
+    let old = folded.holes_in(plane);
     let planned = match next {
         Next::Correct { planes, .. } => planes
             .iter()
@@ -82,9 +79,7 @@ pub fn pictures(job: &Job, folded: &Folded, next: &Next, folder: &Path) -> Resul
             [("svg", wheel_picture(&wheel)), ("template.svg", wheel_template(&wheel)?)]
         {
             let path = folder.join(format!("{name}.{ending}"));
-            write_whole(&path, |file| {
-                file.write_all(text.as_bytes()).map_err(|source| Error::io(&path, source))
-            })?;
+            write_text(&path, &text)?;
             written.push(path);
         }
     }
