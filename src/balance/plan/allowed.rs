@@ -1,7 +1,7 @@
 //! What the maker allows in a plane, checked: without limits no plan.
 
 use super::tool::{Level, Tool};
-use super::{Hole, zones};
+use super::{Hole, apart_deg, zones};
 use crate::balance::hole::Drill;
 use crate::balance::{check_positive, plan::zones::Zone};
 use crate::error::{Error, Result};
@@ -330,8 +330,7 @@ impl Allowed {
     /// Both are taken as straight to their full depth: radial ones draw near each other towards the axis, and
     /// each is counted with its full width down to its tip.
     pub fn wall_mm(&self, a: &Hole, b: &Hole) -> f64 {
-        let apart = wrap_deg(a.deg - b.deg);
-        let between = apart.min(360.0 - apart) - 0.5 * (a.arc_deg + b.arc_deg);
+        let between = apart_deg(a.deg, b.deg) - 0.5 * (a.arc_deg + b.arc_deg);
         if between <= 1e-9 {
             return f64::NEG_INFINITY;
         }

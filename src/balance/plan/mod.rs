@@ -4,6 +4,7 @@
 //! [`Allowed`]; what cannot be reached is said, with the limit that stands in the way.
 
 pub mod allowed;
+mod breach;
 mod drilled;
 mod share;
 mod split;
@@ -75,8 +76,9 @@ impl Hole {
 
     /// Whether it goes on in another hole: no two holes of their own lie within a degree.
     pub fn deepens(&self, other: &Self) -> bool {
-        let apart = wrap_deg(self.deg - other.deg);
-        self.from_mm > 0.0 && self.method == other.method && apart.min(360.0 - apart) <= SETTING_DEG
+        self.from_mm > 0.0
+            && self.method == other.method
+            && apart_deg(self.deg, other.deg) <= SETTING_DEG
     }
 
     /// The holes as they are after some more were made: one that was deepened stands once, with all that is
@@ -95,6 +97,12 @@ impl Hole {
         }
         all
     }
+}
+
+/// Degrees between two angles, 0 to 180.
+pub(crate) fn apart_deg(a: f64, b: f64) -> f64 {
+    let apart = wrap_deg(a - b);
+    apart.min(360.0 - apart)
 }
 
 fn total_mass_g(holes: &[Hole]) -> f64 {

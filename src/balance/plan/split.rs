@@ -1,11 +1,10 @@
 //! Fewest places and depths whose effects sum to a wanted vector.
 
 use super::allowed::Allowed;
-use super::{Hole, total_mass_g};
+use super::{Hole, apart_deg, total_mass_g};
 use crate::balance::heavy_spot;
 use crate::dsp::fft::Complex64;
 use crate::machine::Method;
-use crate::units::wrap_deg;
 
 /// Places at most in one plan.
 const MOST: usize = 24;
@@ -83,10 +82,8 @@ impl<'a> Search<'a> {
         let (hole, allowed) = (&self.old[i], self.allowed);
         let same_drill = (hole.drill_mm - allowed.tool.diameter_mm()).abs() < 1e-6;
         let at_site = allowed.sites_deg.is_empty()
-            || allowed.sites_deg.iter().any(|&site| {
-                let apart = wrap_deg(site - hole.deg);
-                apart.min(360.0 - apart) <= 0.5 * allowed.angle_step_deg
-            });
+            || (allowed.sites_deg.iter())
+                .any(|&site| apart_deg(site, hole.deg) <= 0.5 * allowed.angle_step_deg);
         let drilled = hole.method == Method::Drill && allowed.tool.method() == Method::Drill;
         // of a hole whose depth nobody measured nobody knows where it goes on
         let measured = hole.tip_mm > 0.0;

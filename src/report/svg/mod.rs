@@ -6,6 +6,7 @@
 
 mod axes;
 mod map;
+mod paper;
 mod plot;
 mod polar;
 mod wheel;

@@ -3,12 +3,14 @@
 //! The mark stands at the top. Written by hand and not through a chart: a template must come out true to
 //! a tenth of a millimetre.
 
-use std::f64::consts::PI;
-
 use maud::{Markup, html};
 use plotters::style::RGBColor;
 
+use super::paper::{
+    At, around, arrow, circle, colour, dashed, line, mm, polygon, ring, shape, text, wrapped,
+};
 use super::{DARK, FAINT, ink, spread};
+use crate::balance::plan::apart_deg;
 use crate::error::{Error, Result};
 use crate::figure::{Arc, Marked, Spot, Wheel};
 use crate::machine::{Method, Sense};
@@ -36,13 +38,6 @@ const LINE: f64 = 4.4;
 const LETTERS: usize = 116;
 /// Length of the bar that shows whether a print is true.
 const BAR: f64 = 20.0;
-
-/// A place on paper in mm.
-type At = (f64, f64);
-
-fn colour(colour: RGBColor) -> String {
-    format!("#{:02x}{:02x}{:02x}", colour.0, colour.1, colour.2)
-}
 
 /// Colours by what they show.
 struct Inks {
@@ -169,110 +164,6 @@ fn heading(wheel: &Wheel, x: f64) -> Markup {
     }
 }
 
-fn text(at: At, anchor: &str, size: f64, fill: &str, words: &str) -> Markup {
-    html! {
-        text x=(mm(at.0)) y=(mm(at.1)) text-anchor=(anchor) font-size=(size) fill=(fill) { (words) }
-    }
-}
-
-fn line(from: At, to: At, stroke: &str, width: f64) -> Markup {
-    html! {
-        line x1=(mm(from.0)) y1=(mm(from.1)) x2=(mm(to.0)) y2=(mm(to.1)) stroke=(stroke) stroke-width=(width) {}
-    }
-}
-
-fn circle(at: At, radius: f64, fill: &str, stroke: &str, width: f64) -> Markup {
-    html! {
-        circle cx=(mm(at.0)) cy=(mm(at.1)) r=(mm(radius)) fill=(fill) stroke=(stroke) stroke-width=(width) {}
-    }
-}
-
-fn dashed(at: At, radius: f64, stroke: &str) -> Markup {
-    html! {
-        circle cx=(mm(at.0)) cy=(mm(at.1)) r=(mm(radius)) fill="none" stroke=(stroke) stroke-width="0.25" stroke-dasharray="1.2 0.8" {}
-    }
-}
-
-fn shape(path: &str, fill: &str, stroke: &str, width: f64) -> Markup {
-    html! { path d=(path) fill=(fill) stroke=(stroke) stroke-width=(width) {} }
-}
-
-/// A number in mm, to a thousandth.
-fn mm(value: f64) -> String {
-    format!("{value:.3}")
-}
-
-/// A place at a distance from a middle, at an angle clockwise from the top.
-fn around(middle: At, radius: f64, clockwise_deg: f64) -> At {
-    let (sin, cos) = clockwise_deg.to_radians().sin_cos();
-    (middle.0 + radius * sin, middle.1 - radius * cos)
-}
-
-/// A part of a ring from one angle clockwise over a length.
-fn ring(middle: At, (inner, outer): (f64, f64), from_deg: f64, length_deg: f64) -> String {
-    // a whole turn has no arc of its own in SVG
-    let length = length_deg.min(359.99);
-    let large = u8::from(length > 180.0);
-    let [a, b] = [0.0, length].map(|deg| around(middle, outer, from_deg + deg));
-    let [c, d] = [length, 0.0].map(|deg| around(middle, inner, from_deg + deg));
-    format!(
-        "M{} {}A{o} {o} 0 {large} 1 {} {}L{} {}A{i} {i} 0 {large} 0 {} {}Z",
-        mm(a.0),
-        mm(a.1),
-        mm(b.0),
-        mm(b.1),
-        mm(c.0),
-        mm(c.1),
-        mm(d.0),
-        mm(d.1),
-        o = mm(outer),
-        i = mm(inner),
-    )
-}
-
-fn polygon(points: &[At]) -> String {
-    let told: Vec<String> = points.iter().map(|at| format!("{} {}", mm(at.0), mm(at.1))).collect();
-    format!("M{}Z", told.join("L"))
-}
-
-/// An arrow with a filled head.
-fn arrow(from: At, to: At, stroke: &str) -> Markup {
-    let (dx, dy) = (to.0 - from.0, to.1 - from.1);
-    let length = dx.hypot(dy);
-    if length < 0.3 {
-        return circle(to, 0.5, stroke, "none", 0.0);
-    }
-    let (ux, uy) = (dx / length, dy / length);
-    let head = (0.4 * length).min(2.2);
-    let foot = (to.0 - head * ux, to.1 - head * uy);
-    let side = 0.35 * head;
-    let left = (foot.0 - side * uy, foot.1 + side * ux);
-    let right = (foot.0 + side * uy, foot.1 - side * ux);
-    html! {
-        (line(from, foot, stroke, 0.5))
-        (shape(&polygon(&[to, left, right]), stroke, "none", 0.0))
-    }
-}
-
-/// Sentences in lines of at most so many letters.
-fn wrapped(sentences: &[String], letters: usize) -> Vec<String> {
-    let mut lines = Vec::new();
-    for sentence in sentences {
-        let mut current = String::new();
-        for word in sentence.split_whitespace() {
-            if !current.is_empty() && current.chars().count() + 1 + word.chars().count() > letters {
-                lines.push(std::mem::take(&mut current));
-            }
-            if !current.is_empty() {
-                current.push(' ');
-            }
-            current.push_str(word);
-        }
-        lines.push(current);
-    }
-    lines
-}
-
 /// Radius in mm that is seen outermost on the wheel itself.
 fn outline_mm(wheel: &Wheel) -> f64 {
     let holes = wheel.holes.iter().map(|one| 0.5 * one.hole.drill_mm).fold(0.0, f64::max);
@@ -362,8 +253,8 @@ impl<'a> Drawn<'a> {
         // a number gives way to the line of a hole's own
         let is_free = |paper: f64| {
             self.wheel.holes.iter().all(|one| {
-                let apart = (self.paper_deg(one.hole.deg) - paper).rem_euclid(360.0);
-                apart.min(360.0 - apart) * (self.rim + NUMBERS) * PI / 180.0 > 3.0
+                let apart_deg = apart_deg(self.paper_deg(one.hole.deg), paper);
+                apart_deg.to_radians() * (self.rim + NUMBERS) > 3.0
             })
         };
         html! {
