@@ -16,6 +16,7 @@ pub const SIGNATURE: Signature = Signature {
     advice: "balance it: the rotor is heavy on one side",
     score,
     proofs: &["imbalance"],
+    rivals: &[],
 };
 
 /// Velocity in mm/s rms at which the first order weighs as much for as against, where no limit is

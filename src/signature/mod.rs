@@ -106,6 +106,15 @@ pub struct Score {
     pub advice: Option<String>,
 }
 
+/// Another fault or observation that shows some of the same evidence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rival {
+    /// Its id.
+    pub id: &'static str,
+    /// What parts the two, to follow 'put lower, as RIVAL explains it better: '.
+    pub parted_by: &'static str,
+}
+
 /// One fault or observation: the contract that every file of this room fulfils.
 pub struct Signature {
     /// Stable id, as in reports.
@@ -124,4 +133,6 @@ pub struct Signature {
     pub score: fn(&Case) -> Vec<Score>,
     /// Simulated faults (names understood by `simulate`) that prove the signature.
     pub proofs: &'static [&'static str],
+    /// What mimics it. How much each counts against it is calibrated.
+    pub rivals: &'static [Rival],
 }

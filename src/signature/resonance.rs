@@ -22,6 +22,7 @@ pub const SIGNATURE: Signature = Signature {
     advice: "keep the service speeds clear of it",
     score,
     proofs: &["resonance"],
+    rivals: &[],
 };
 
 /// Two channels tell the same critical speed where theirs differ by no more than this many standard errors.

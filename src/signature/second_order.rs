@@ -16,6 +16,7 @@ pub const MISALIGNMENT: Signature = Signature {
     advice: "check the alignment of the coupled shafts hot and cold, then the coupling itself",
     score: |case| score(case),
     proofs: &["misalignment"],
+    rivals: &[],
 };
 
 /// A raised second order on a shaft without a coupling.
@@ -28,6 +29,7 @@ pub const RAISED_2X: Signature = Signature {
     advice: "no coupling is stated: look for a bore out of line, an oval journal, a magnet with unequal poles or looseness",
     score: |case| score(case),
     proofs: &["misalignment"],
+    rivals: &[],
 };
 
 /// Ratio of 2x to 1x in velocity that weighs as much for as against before calibration: half is

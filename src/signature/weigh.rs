@@ -9,7 +9,7 @@ use std::sync::OnceLock;
 
 use serde::Deserialize;
 
-use super::{ALL, Evidence, Kind, Need, Score, Signature};
+use super::{ALL, Evidence, Kind, Need, Rival, Score, Signature};
 use crate::case::Case;
 use crate::dsp::stats::probability_from_log_odds;
 use crate::recording::Role;
@@ -23,9 +23,12 @@ const RAISED_BY_RESONANCE: f64 = 3.0;
 /// what the same factor in the level itself would bring (see `imbalance`).
 const ODDS_PER_GAIN: f64 = 4.0;
 
+/// Log-odds that a rival must take before it is named: a probability of one half then falls to a third.
+const NOTABLE_ODDS: f64 = 0.7;
+
 /// Faults that a machine may have and that no signature looks for: whoever reads 'nothing found' must
 /// know.
-const UNKNOWN: [&str; 3] = ["bent shaft", "looseness", "rub"];
+const UNKNOWN: &[&str] = &["bent shaft", "looseness", "rub"];
 
 /// A signature's score at one place, with its probability.
 pub struct Weighed {
@@ -49,7 +52,7 @@ pub struct Weighing {
 
 /// Scores all signatures on a case and weighs them against each other.
 pub fn weigh(case: &Case) -> Weighing {
-    let mut weighed = Vec::new();
+    let mut scored: Vec<Scored> = Vec::new();
     let mut missing: BTreeMap<String, Vec<&str>> = BTreeMap::new();
     for &signature in ALL {
         if let Some(reason) = signature.needs.iter().find_map(|&need| unmet(case, need)) {
@@ -64,16 +67,50 @@ pub fn weigh(case: &Case) -> Weighing {
                 "imbalance" => part_from_resonance(case, &mut score),
                 _ => None,
             };
-            weighed.push(calibrated(signature, score, remark));
+            scored.push(Scored { signature, score, remark });
         }
     }
+    let strongest = Strongest::of(&scored);
+    let mut weighed: Vec<Weighed> =
+        scored.into_iter().map(|item| calibrated(item, &strongest)).collect();
     weighed.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
-    missing.entry("no signature of them is known here yet".to_owned()).or_default().extend(UNKNOWN);
+    if !UNKNOWN.is_empty() {
+        missing
+            .entry("no signature of them is known here yet".to_owned())
+            .or_default()
+            .extend(UNKNOWN);
+    }
     let not_looked_for = missing
         .into_iter()
         .map(|(reason, titles)| format!("not looked for: {}: {reason}", titles.join(", ")))
         .collect();
     Weighing { weighed, not_looked_for }
+}
+
+/// A signature's score at one place, not weighed yet.
+struct Scored {
+    signature: &'static Signature,
+    score: Score,
+    remark: Option<String>,
+}
+
+/// The highest raw log-odds of each signature over all places where it can tell.
+struct Strongest(BTreeMap<&'static str, f64>);
+
+impl Strongest {
+    fn of(scored: &[Scored]) -> Self {
+        let mut highest = BTreeMap::new();
+        for item in scored.iter().filter(|item| item.score.cannot_tell.is_none()) {
+            let best = highest.entry(item.signature.id).or_insert(f64::MIN);
+            *best = item.score.log_odds.max(*best);
+        }
+        Self(highest)
+    }
+
+    /// What a rival says for itself; 0 where it speaks against itself or was not scored.
+    fn weight(&self, id: &str) -> f64 {
+        self.0.get(id).map_or(0.0, |odds| odds.max(0.0))
+    }
 }
 
 /// Why a need is not met, in words; empty where nobody needs to be told.
@@ -96,13 +133,18 @@ fn unmet(case: &Case, need: Need) -> Option<String> {
     }
 }
 
-#[derive(Debug, Clone, Copy, Deserialize)]
-struct Logistic {
+/// From raw log-odds to probability: `bias + slope raw - sum(against raw of rival)` are the log-odds.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Law {
     bias: f64,
     slope: f64,
+    /// Weight of each rival's own raw log-odds, as far as they are above zero.
+    #[serde(default)]
+    against: BTreeMap<String, f64>,
 }
 
-type Table = BTreeMap<String, BTreeMap<String, Logistic>>;
+type Table = BTreeMap<String, BTreeMap<String, Law>>;
 
 fn table() -> &'static Table {
     static TABLE: OnceLock<Table> = OnceLock::new();
@@ -110,19 +152,41 @@ fn table() -> &'static Table {
     TABLE.get_or_init(|| toml::from_str(include_str!("calibration.toml")).unwrap_or_default())
 }
 
-fn calibrated(signature: &'static Signature, score: Score, remark: Option<String>) -> Weighed {
+fn calibrated(item: Scored, strongest: &Strongest) -> Weighed {
+    let Scored { signature, score, remark } = item;
     let law = table().get(signature.id).and_then(|bases| bases.get(score.basis));
     let confidence = match (law, &score.cannot_tell) {
         (_, Some(_)) => 0.0,
-        (Some(law), None) => probability_from_log_odds(law.bias + law.slope * score.log_odds),
+        (Some(law), None) => {
+            let against: f64 = law.against.iter().map(|(id, w)| w * strongest.weight(id)).sum();
+            probability_from_log_odds(law.bias + law.slope * score.log_odds - against)
+        }
         (None, None) => probability_from_log_odds(score.log_odds).min(UNCALIBRATED_CAP),
     };
     let capped = (law.is_none() && confidence >= UNCALIBRATED_CAP).then(|| {
         "held below one half: no population has calibrated it for such a recording".to_owned()
     });
     let told = score.cannot_tell.as_ref().map(|why| format!("cannot tell: {why}"));
-    let remark = told.or(capped).or(remark);
+    let explained = law.and_then(|law| better_explained(signature, law, &score, strongest));
+    let remark = told.or(capped).or(remark).or(explained);
     Weighed { signature, score, confidence, remark }
+}
+
+/// Names the rival that takes most from a signature's odds, where without it there would be a finding.
+fn better_explained(
+    signature: &Signature,
+    law: &Law,
+    score: &Score,
+    strongest: &Strongest,
+) -> Option<String> {
+    let taken =
+        |rival: &&Rival| law.against.get(rival.id).map_or(0.0, |w| w * strongest.weight(rival.id));
+    let rival = signature.rivals.iter().max_by(|a, b| taken(a).total_cmp(&taken(b)))?;
+    let alone = law.bias + law.slope * score.log_odds;
+    let title = ALL.iter().find(|other| other.id == rival.id)?.title;
+    (alone >= 0.0 && taken(&rival) > NOTABLE_ODDS).then(|| {
+        format!("put lower, as {title} explains it too; what parts them: {}", rival.parted_by)
+    })
 }
 
 /// A first order that is high only because the machine runs close to a critical speed is resonance
@@ -180,6 +244,15 @@ mod tests {
         for (signature, bases) in &table {
             assert!(ALL.iter().any(|s| s.id == signature), "{signature} is no signature");
             assert!(bases.values().all(|law| law.slope > 0.0 && law.bias.is_finite()));
+            let rivals = ALL.iter().filter(|s| s.id == signature).flat_map(|s| s.rivals);
+            let rivals: Vec<&str> = rivals.map(|rival| rival.id).collect();
+            let against = bases.values().flat_map(|law| &law.against);
+            for (id, weight) in against {
+                assert!(
+                    rivals.contains(&id.as_str()) && *weight >= 0.0,
+                    "{signature}: {id} {weight}"
+                );
+            }
         }
     }
 }

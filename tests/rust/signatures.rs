@@ -24,6 +24,10 @@ fn every_signature_states_what_it_is() {
         assert!(signature.source.len() > 10, "{id} names no source");
         assert!(!signature.proofs.is_empty(), "{id} has no simulated proof");
         assert!(!signature.needs.is_empty(), "{id} needs nothing at all");
+        for rival in signature.rivals {
+            assert!(rival.id != id && ALL.iter().any(|s| s.id == rival.id), "{id}: {}", rival.id);
+            assert!(rival.parted_by.len() > 10, "{id}: {}", rival.id);
+        }
     }
 }
 

@@ -23,6 +23,7 @@ pub const OUTER: Signature = Signature {
     advice: "replace the bearing and look at the seat: an outer race is hurt by dents from mounting, dirt or a current",
     score: |case| score(case, Element::Outer),
     proofs: &["bearing_outer"],
+    rivals: &[],
 };
 
 /// A damaged inner race.
@@ -35,6 +36,7 @@ pub const INNER: Signature = Signature {
     advice: "replace the bearing and look at its fit on the shaft and at the preload",
     score: |case| score(case, Element::Inner),
     proofs: &["bearing_inner"],
+    rivals: &[],
 };
 
 /// A damaged rolling element.
@@ -47,6 +49,7 @@ pub const BALL: Signature = Signature {
     advice: "replace the bearing and look at lubrication and cleanliness; both races will be marked as well",
     score: |case| score(case, Element::Ball),
     proofs: &["bearing_ball"],
+    rivals: &[],
 };
 
 /// A damaged cage.
@@ -59,6 +62,7 @@ pub const CAGE: Signature = Signature {
     advice: "stop running and replace the bearing: a failing cage gives little warning; look at lubrication and preload",
     score: |case| score(case, Element::Cage),
     proofs: &["bearing_cage"],
+    rivals: &[],
 };
 
 fn score(case: &Case, element: Element) -> Vec<Score> {
