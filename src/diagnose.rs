@@ -63,6 +63,8 @@ pub struct Finding {
     pub advice: String,
     /// Why it was put lower or cannot be told, if so.
     pub remark: Option<String>,
+    /// What the confidence rests on, to follow 'its confidence holds '.
+    pub rests_on: String,
     /// Where the signature is published.
     pub source: String,
 }
@@ -373,6 +375,7 @@ fn finding(item: Weighed) -> Finding {
         evidence: item.score.evidence,
         advice: item.score.advice.unwrap_or_else(|| item.signature.advice.to_owned()),
         remark: item.remark,
+        rests_on: item.rests_on,
         source: item.signature.source.to_owned(),
     }
 }
@@ -703,6 +706,7 @@ mod tests {
             evidence: Vec::new(),
             advice: String::new(),
             remark: None,
+            rests_on: String::new(),
             source: String::new(),
         };
         assert_eq!(sure_fault(&[&finding], &[]), some("imbalance at front, 97 %"));

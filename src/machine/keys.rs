@@ -115,6 +115,7 @@ const BLADE: &str = "blade.NAME";
 const PLANE: &str = "plane.NAME";
 const LIMITS: &str = "limits";
 const ACCEPTANCE: &str = "acceptance";
+const PREVALENCE: &str = "prevalence";
 const CONVENTION: &str = "convention";
 
 /// The tables in the order of the documentation, with a sentence on each.
@@ -130,6 +131,10 @@ pub const TABLES: &[(&str, &str)] = &[
     ),
     (LIMITS, "The largest vibration allowed."),
     (ACCEPTANCE, "What a recording must show before it can be accepted."),
+    (
+        PREVALENCE,
+        "How often each fault is there among the machines that you check: every confidence holds for such a share. State it where your own records tell it.",
+    ),
     (CONVENTION, "How angles on the rotor are counted, for balancing."),
 ];
 
@@ -137,6 +142,8 @@ const RPM: Kind = Kind::Number(Range::PositiveUpTo(FASTEST_RPM));
 const POSITIVE: Kind = Kind::Number(Range::Positive);
 /// Angles on the rotor.
 pub(super) const ANGLE: Range = Range::Within(0.0, 360.0);
+/// A share that leaves both possible: certainty needs no recording.
+const SHARE: Kind = Kind::Number(Range::Within(0.001, 99.9));
 const PERCENT: Kind = Kind::Number(Range::Within(0.0, 100.0));
 const ROLES: Kind = Kind::Choice(&["vibration", "pulse", "speed", "sound", "slow", "other"]);
 const UNITS: Kind = Kind::Choice(&[
@@ -241,6 +248,16 @@ pub const KEYS: &[Key] = &[
     key(ACCEPTANCE, "hold_s", Kind::Number(Range::NotNegative), "s", "2", "How long full speed must be held."),
     key(ACCEPTANCE, "tolerated", Kind::Texts, "", "none", "Faults that are tolerated, by id; they never lead to a rejection."),
 
+    key(PREVALENCE, "imbalance", SHARE, "%", "that of the simulated rotors", "Share of machines with imbalance left."),
+    key(PREVALENCE, "misalignment", SHARE, "%", "that of the simulated rotors", "Share of machines with misalignment."),
+    key(PREVALENCE, "bent_shaft", SHARE, "%", "that of the simulated rotors", "Share of machines with a bent shaft."),
+    key(PREVALENCE, "looseness", SHARE, "%", "that of the simulated rotors", "Share of machines with something loose."),
+    key(PREVALENCE, "rub", SHARE, "%", "that of the simulated rotors", "Share of machines with a rub."),
+    key(PREVALENCE, "bearing_outer", SHARE, "%", "that of the simulated rotors", "Share of machines with a damaged outer race."),
+    key(PREVALENCE, "bearing_inner", SHARE, "%", "that of the simulated rotors", "Share of machines with a damaged inner race."),
+    key(PREVALENCE, "bearing_ball", SHARE, "%", "that of the simulated rotors", "Share of machines with a damaged rolling element."),
+    key(PREVALENCE, "bearing_cage", SHARE, "%", "that of the simulated rotors", "Share of machines with a damaged cage."),
+
     key(CONVENTION, "count", Kind::Choice(&["against_rotation", "with_rotation"]), "", "against_rotation", "Sense in which angles on the rotor are counted from the mark, in all that balancing reads and tells."),
 ];
 
@@ -272,7 +289,7 @@ mod tests {
     use super::*;
     use crate::machine::{
         Acceptance, Bearing, BearingType, BladeRow, Bore, Convention, Count, Limits, Machine,
-        Method, Plane, Sense, Shaft,
+        Method, Plane, Prevalence, Sense, Shaft,
     };
     use crate::recording::{ChannelSpec, Direction, Edge, PulseKind, Role};
     use crate::units::Unit;
@@ -340,6 +357,7 @@ mod tests {
         assert_eq!(documented(PLANE), accepted::<Plane>());
         assert_eq!(documented(LIMITS), accepted::<Limits>());
         assert_eq!(documented(ACCEPTANCE), accepted::<Acceptance>());
+        assert_eq!(documented(PREVALENCE), accepted::<Prevalence>());
         assert_eq!(documented(CONVENTION), accepted::<Convention>());
         let mut top = documented(TOP);
         top.extend(

@@ -1,7 +1,7 @@
 //! The machine file: what the user states about the machine, its sensors and its limits.
 //!
 //! A machine file is TOML with `format = 1` and the tables `shaft`, `channel`, `bearing`, `blade`,
-//! `plane`, `limits`, `acceptance` and `convention`. Everything is optional; what is missing is either
+//! `plane`, `limits`, `acceptance`, `prevalence` and `convention`. Everything is optional; what is missing is either
 //! derived from the recording (and said so) or leaves a question undecided.
 
 pub mod bearing;
@@ -45,6 +45,8 @@ pub struct Machine {
     pub limits: Limits,
     /// Conditions under which a recording may be accepted.
     pub acceptance: Acceptance,
+    /// How often each fault is there among the machines that are checked.
+    pub prevalence: Prevalence,
     /// How angles are counted.
     pub convention: Convention,
 }
@@ -61,6 +63,7 @@ impl Default for Machine {
             plane: BTreeMap::new(),
             limits: Limits::default(),
             acceptance: Acceptance::default(),
+            prevalence: Prevalence::default(),
             convention: Convention::default(),
         }
     }
@@ -193,6 +196,52 @@ pub struct Acceptance {
     pub hold_s: Option<f64>,
     /// Faults that are tolerated, by id; they never lead to a rejection.
     pub tolerated: Vec<String>,
+}
+
+/// `[prevalence]`: the share of machines with each fault, in percent, among those that are checked.
+///
+/// A probability holds for a population; where the user's own machines have a fault more or less often than
+/// the one it was calibrated on, the odds are moved by the ratio of the two prior odds (Bayes).
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Prevalence {
+    /// Share of machines with imbalance left, in percent.
+    pub imbalance: Option<f64>,
+    /// Share of machines with misalignment, in percent.
+    pub misalignment: Option<f64>,
+    /// Share of machines with a bent shaft, in percent.
+    pub bent_shaft: Option<f64>,
+    /// Share of machines with something loose, in percent.
+    pub looseness: Option<f64>,
+    /// Share of machines that rub, in percent.
+    pub rub: Option<f64>,
+    /// Share of machines with a damaged outer race, in percent.
+    pub bearing_outer: Option<f64>,
+    /// Share of machines with a damaged inner race, in percent.
+    pub bearing_inner: Option<f64>,
+    /// Share of machines with a damaged rolling element, in percent.
+    pub bearing_ball: Option<f64>,
+    /// Share of machines with a damaged cage, in percent.
+    pub bearing_cage: Option<f64>,
+}
+
+impl Prevalence {
+    /// The stated share of machines with the fault of this id, 0 to 1; `None` where none is stated.
+    pub fn of(&self, fault: &str) -> Option<f64> {
+        let percent = match fault {
+            "imbalance" => self.imbalance,
+            "misalignment" => self.misalignment,
+            "bent_shaft" => self.bent_shaft,
+            "looseness" => self.looseness,
+            "rub" => self.rub,
+            "bearing_outer" => self.bearing_outer,
+            "bearing_inner" => self.bearing_inner,
+            "bearing_ball" => self.bearing_ball,
+            "bearing_cage" => self.bearing_cage,
+            _ => None,
+        };
+        percent.map(|percent| percent / 100.0)
+    }
 }
 
 /// `[convention]`: how angles on the rotor are counted, for balancing.

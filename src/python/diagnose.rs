@@ -15,7 +15,7 @@ use crate::figure::{self, Figure};
 use crate::fitness::{Check, Fit};
 use crate::progress::Silent;
 use crate::report;
-use crate::signature::{Evidence, weigh};
+use crate::signature::{ALL, Evidence, Signature, weigh};
 use crate::spectrum::tap;
 
 /// Diagnose a recording: verdict, findings with evidence, and what was considered.
@@ -93,6 +93,14 @@ pub(super) fn raw_scores(
             .map(|w| (w.signature.id, w.score.basis, w.score.log_odds, w.confidence))
             .collect())
     })
+}
+
+/// Every signature's id, and the ids of its rivals, which count against it. For fitting the calibration.
+#[pyfunction]
+pub(super) fn rivals() -> Vec<(&'static str, Vec<&'static str>)> {
+    let of =
+        |signature: &&'static Signature| signature.rivals.iter().map(|rival| rival.id).collect();
+    ALL.iter().map(|signature| (signature.id, of(signature))).collect()
 }
 
 /// Run the command line on arguments (the first is the command's name); returns the exit status.
@@ -272,6 +280,13 @@ impl PyFinding {
         self.inner.remark.as_deref()
     }
 
+    /// What the confidence rests on, to follow 'its confidence holds ': the simulated rotors that it was
+    /// calibrated on, and the share of machines with the fault.
+    #[getter]
+    fn rests_on(&self) -> &str {
+        &self.inner.rests_on
+    }
+
     /// Where the signature is published.
     #[getter]
     fn source(&self) -> &str {
@@ -289,6 +304,7 @@ impl PyFinding {
         rows.extend(self.inner.evidence.iter().map(|e| ("evidence", e.text.clone())));
         rows.extend(self.inner.remark.iter().map(|remark| ("remark", remark.clone())));
         rows.push(("next", self.inner.advice.clone()));
+        rows.push(("its confidence holds", self.inner.rests_on.clone()));
         rows.push(("source", self.inner.source.clone()));
         html::table(&title, &rows)
     }

@@ -37,7 +37,7 @@ mod _core {
     use super::channel::PyChannel;
     #[pymodule_export]
     use super::diagnose::{
-        PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, run_cli,
+        PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, rivals, run_cli,
     };
     #[pymodule_export]
     use super::full_spectrum::PyFullSpectrum;

@@ -104,8 +104,8 @@ impl PySimulated {
 /// ----------
 /// scenario : str, optional
 ///     Scenario as TOML text; by default a healthy 3 kW microturbine cartridge.
-/// fault : str, optional
-///     Fault to add: imbalance, misalignment, bearing_outer, ...
+/// fault : str or list of str, optional
+///     Fault to add, or several: imbalance, misalignment, bearing_outer, ...
 /// drawn : bool, default False
 ///     Draw rotor, sensors, noise, speeds and extras at random instead (a population).
 /// seed : int, default 0
@@ -120,15 +120,16 @@ impl PySimulated {
 /// ValueError
 ///     Where the scenario or the fault is unknown or impossible.
 #[pyfunction]
-#[pyo3(signature = (scenario = None, *, fault = None, drawn = false, seed = 0))]
+#[pyo3(signature = (scenario = None, *, fault: "str | list[str] | None" = None, drawn = false, seed = 0))]
 pub(super) fn simulate(
     py: Python<'_>,
     scenario: Option<&str>,
-    fault: Option<&str>,
+    fault: Option<Faults>,
     drawn: bool,
     seed: u64,
 ) -> PyResult<PySimulated> {
-    let scenario = scenario_of(scenario, fault, drawn, seed).map_err(exception)?;
+    let faults = fault.map_or(Vec::new(), Faults::ids);
+    let scenario = scenario_of(scenario, &faults, drawn, seed).map_err(exception)?;
     let simulated =
         compute_interruptibly(py, "simulation", move |_| simulate_scenario(&scenario, seed))?;
     let recording =
@@ -137,21 +138,40 @@ pub(super) fn simulate(
     Ok(PySimulated { recording, truth: simulated.truth, bits: simulated.bits })
 }
 
+/// One fault or several.
+#[derive(FromPyObject)]
+pub(super) enum Faults {
+    One(String),
+    Several(Vec<String>),
+}
+
+impl Faults {
+    fn ids(self) -> Vec<String> {
+        match self {
+            Self::One(id) => vec![id],
+            Self::Several(ids) => ids,
+        }
+    }
+}
+
 fn scenario_of(
     text: Option<&str>,
-    fault: Option<&str>,
+    faults: &[String],
     drawn: bool,
     seed: u64,
 ) -> Result<Scenario, Error> {
     match (text, drawn) {
         (Some(_), true) => Err(Error::setting("drawn", "a scenario is given too", "leave one out")),
-        (None, true) => Scenario::drawn(fault, seed),
+        (None, true) => {
+            let ids: Vec<&str> = faults.iter().map(String::as_str).collect();
+            Scenario::drawn_with(&ids, seed)
+        }
         (text, false) => {
             let mut scenario = text.map_or_else(
                 || Ok(Scenario::default()),
                 |text| Scenario::from_toml(text, "<text>"),
             )?;
-            if let Some(fault) = fault {
+            for fault in faults {
                 scenario.add_fault(fault)?;
             }
             Ok(scenario)

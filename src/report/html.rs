@@ -166,7 +166,7 @@ fn finding(case: &Case, finding: &Finding) -> Result<Markup> {
                 p { strong { "Next: " } (clause(&finding.advice)) }
             }
             (picture)
-            p.source { "After: " (finding.source) }
+            p.source { "After: " (finding.source) ". Its confidence holds " (finding.rests_on) "." }
         }
     })
 }

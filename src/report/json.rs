@@ -330,6 +330,7 @@ struct FindingView<'a> {
     evidence: Vec<EvidenceView<'a>>,
     advice: &'a str,
     remark: Option<&'a str>,
+    rests_on: &'a str,
     source: &'a str,
 }
 
@@ -345,6 +346,7 @@ impl<'a> FindingView<'a> {
             evidence: finding.evidence.iter().map(EvidenceView::of).collect(),
             advice: &finding.advice,
             remark: finding.remark.as_deref(),
+            rests_on: &finding.rests_on,
             source: &finding.source,
         }
     }

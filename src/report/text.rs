@@ -52,6 +52,7 @@ pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
     }
     considered(&mut page, &diagnosis.considered);
     not_found(&mut page, &diagnosis.considered);
+    rests_on(&mut page, diagnosis);
     notes(&mut page, diagnosis);
     for (i, suggestion) in diagnosis.suggestions.iter().enumerate() {
         page.row(if i == 0 { "to add" } else { "" }, suggestion);
@@ -422,6 +423,19 @@ fn not_found(page: &mut Page, findings: &[Finding]) {
         .collect();
     if !without.is_empty() {
         page.row("not found", &together(&without));
+    }
+}
+
+/// What the percentages hold for, once.
+fn rests_on(page: &mut Page, diagnosis: &Diagnosis) {
+    let mut told = diagnosis.findings.iter().chain(&diagnosis.considered);
+    let on_simulated = |f: &Finding| !is_open(f) && f.rests_on.starts_with("on simulated rotors");
+    if told.any(on_simulated) {
+        page.row(
+            "how sure",
+            "percentages hold on simulated rotors, a share of them with each fault (--json tells it); state \
+             your own machines' share under [prevalence]",
+        );
     }
 }
 

@@ -1,8 +1,9 @@
 //! Scores become probabilities, and faults that mimic each other are parted.
 //!
 //! A raw score is turned into a probability by a logistic law fitted on simulated populations
-//! (J. Platt, 1999, "Probabilistic outputs for support vector machines": from memory); the constants
-//! stand in `calibration.toml`, written by `tests/calibration`.
+//! (J. Platt, 1999, "Probabilistic outputs for support vector machines": from memory); what a rival says
+//! for itself counts against it, and another share of machines with the fault moves the odds by the ratio of
+//! the prior odds (Bayes). The constants stand in `calibration.toml`, written by `tests/calibration`.
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
@@ -12,6 +13,7 @@ use serde::Deserialize;
 use super::{ALL, Evidence, Kind, Need, Rival, Score, Signature};
 use crate::case::Case;
 use crate::dsp::stats::probability_from_log_odds;
+use crate::machine::Machine;
 use crate::recording::Role;
 use crate::units::{grouped, three_digits};
 
@@ -40,6 +42,8 @@ pub struct Weighed {
     pub confidence: f64,
     /// Why it was put lower, or cannot be told.
     pub remark: Option<String>,
+    /// What the confidence rests on, to follow 'its confidence holds '.
+    pub rests_on: String,
 }
 
 /// What could be scored, and what was not looked for and why.
@@ -72,7 +76,7 @@ pub fn weigh(case: &Case) -> Weighing {
     }
     let strongest = Strongest::of(&scored);
     let mut weighed: Vec<Weighed> =
-        scored.into_iter().map(|item| calibrated(item, &strongest)).collect();
+        scored.into_iter().map(|item| calibrated(item, &strongest, &case.machine)).collect();
     weighed.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     if !UNKNOWN.is_empty() {
         missing
@@ -139,6 +143,8 @@ fn unmet(case: &Case, need: Need) -> Option<String> {
 struct Law {
     bias: f64,
     slope: f64,
+    /// Share of the simulated machines that had it.
+    prevalence: f64,
     /// Weight of each rival's own raw log-odds, as far as they are above zero.
     #[serde(default)]
     against: BTreeMap<String, f64>,
@@ -152,14 +158,16 @@ fn table() -> &'static Table {
     TABLE.get_or_init(|| toml::from_str(include_str!("calibration.toml")).unwrap_or_default())
 }
 
-fn calibrated(item: Scored, strongest: &Strongest) -> Weighed {
+fn calibrated(item: Scored, strongest: &Strongest, machine: &Machine) -> Weighed {
     let Scored { signature, score, remark } = item;
     let law = table().get(signature.id).and_then(|bases| bases.get(score.basis));
+    let stated = machine.prevalence.of(signature.id);
     let confidence = match (law, &score.cannot_tell) {
         (_, Some(_)) => 0.0,
         (Some(law), None) => {
             let against: f64 = law.against.iter().map(|(id, w)| w * strongest.weight(id)).sum();
-            probability_from_log_odds(law.bias + law.slope * score.log_odds - against)
+            let moved = stated.map_or(0.0, |share| prior_odds(share) - prior_odds(law.prevalence));
+            probability_from_log_odds(law.bias + law.slope * score.log_odds - against + moved)
         }
         (None, None) => probability_from_log_odds(score.log_odds).min(UNCALIBRATED_CAP),
     };
@@ -169,7 +177,25 @@ fn calibrated(item: Scored, strongest: &Strongest) -> Weighed {
     let told = score.cannot_tell.as_ref().map(|why| format!("cannot tell: {why}"));
     let explained = law.and_then(|law| better_explained(signature, law, &score, strongest));
     let remark = told.or(capped).or(remark).or(explained);
-    Weighed { signature, score, confidence, remark }
+    Weighed { signature, score, confidence, remark, rests_on: rests_on(law, stated) }
+}
+
+fn prior_odds(share: f64) -> f64 {
+    (share / (1.0 - share)).ln()
+}
+
+fn rests_on(law: Option<&Law>, stated: Option<f64>) -> String {
+    let percent = |share: f64| three_digits(100.0 * share);
+    match (law, stated) {
+        (None, _) => "on judgement alone, and is held below one half".to_owned(),
+        (Some(law), None) => {
+            format!("on simulated rotors, {} % of them with it", percent(law.prevalence))
+        }
+        (Some(_), Some(share)) => format!(
+            "on simulated rotors, and for machines of which {} % have it, as the machine file states",
+            percent(share)
+        ),
+    }
 }
 
 /// Names the rival that takes most from a signature's odds, where without it there would be a finding.
@@ -238,12 +264,57 @@ pub fn rank(item: &Weighed) -> (bool, f64) {
 mod tests {
     use super::*;
 
+    fn scored(id: &str, basis: &'static str, log_odds: f64) -> Scored {
+        let signature = ALL.iter().find(|s| s.id == id).expect("a signature");
+        let score = Score {
+            place: None,
+            channel: None,
+            basis,
+            log_odds,
+            evidence: Vec::new(),
+            severity: None,
+            cannot_tell: None,
+            advice: None,
+        };
+        Scored { signature, score, remark: None }
+    }
+
+    /// Bayes: the posterior odds are those of the population times the ratio of the prior odds.
+    #[test]
+    fn another_prevalence_moves_the_odds_by_the_ratio_of_the_prior_odds() {
+        let odds = |machine: &Machine| {
+            let item = scored("imbalance", "limit", 3.0);
+            let p = calibrated(item, &Strongest(BTreeMap::new()), machine).confidence;
+            p / (1.0 - p)
+        };
+        let mut machine = Machine::default();
+        let before = odds(&machine);
+        let share = table()["imbalance"]["limit"].prevalence;
+        machine.prevalence.imbalance = Some(100.0 * share);
+        assert!((odds(&machine) / before - 1.0).abs() < 1e-9);
+        machine.prevalence.imbalance = Some(1.0);
+        let expected = (0.01 / 0.99) / (share / (1.0 - share));
+        assert!((odds(&machine) / before / expected - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn every_prevalence_that_can_be_stated_is_one_of_a_fault() {
+        let keys: Vec<&str> = crate::machine::keys::of_table("prevalence").map(|k| k.key).collect();
+        let mut faults: Vec<&str> =
+            ALL.iter().filter(|s| s.kind == Kind::Fault).map(|s| s.id).collect();
+        faults.sort_unstable();
+        for fault in faults {
+            assert!(keys.contains(&fault), "{fault}");
+        }
+    }
+
     #[test]
     fn the_committed_table_reads_and_rises_with_the_score() {
         let table: Table = toml::from_str(include_str!("calibration.toml")).expect("valid TOML");
         for (signature, bases) in &table {
             assert!(ALL.iter().any(|s| s.id == signature), "{signature} is no signature");
             assert!(bases.values().all(|law| law.slope > 0.0 && law.bias.is_finite()));
+            assert!(bases.values().all(|law| (0.001..0.999).contains(&law.prevalence)));
             let rivals = ALL.iter().filter(|s| s.id == signature).flat_map(|s| s.rivals);
             let rivals: Vec<&str> = rivals.map(|rival| rival.id).collect();
             let against = bases.values().flat_map(|law| &law.against);

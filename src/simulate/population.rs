@@ -32,15 +32,15 @@ pub const FAULTS: [&str; 9] = [
 ];
 
 impl Scenario {
-    /// A machine and a recording of 3 to 6 s drawn at random, with the fault of this id, or healthy.
+    /// A machine and a recording of 3 to 6 s drawn at random, with the faults of these ids, or healthy.
     ///
-    /// The same fault and seed give the same scenario. A misaligned machine has a coupling; healthy
+    /// The same faults and seed give the same scenario. A misaligned machine has a coupling; healthy
     /// ones have one as often as not. The size of the fault is drawn too, from barely visible to plain.
     ///
     /// # Errors
     /// [`Error::Setting`] where no such fault is known.
-    pub fn drawn(fault: Option<&str>, seed: u64) -> Result<Self> {
-        if let Some(id) = fault.filter(|id| !FAULTS.contains(id)) {
+    pub fn drawn_with(faults: &[&str], seed: u64) -> Result<Self> {
+        if let Some(id) = faults.iter().find(|id| !FAULTS.contains(id)) {
             return Err(Error::setting(
                 "fault",
                 format!("{id:?} is unknown"),
@@ -56,13 +56,21 @@ impl Scenario {
         draw_pulse(&mut scenario, &mut rng);
         draw_background(&mut scenario, &mut rng);
         draw_extras(&mut scenario, &mut rng);
-        scenario.coupling = rng.random_bool(0.5) || fault == Some("misalignment");
+        scenario.coupling = rng.random_bool(0.5) || faults.contains(&"misalignment");
         draw_limits(&mut scenario);
-        if let Some(id) = fault {
+        for id in faults {
             plant(&mut scenario, id, &mut rng);
         }
         fit_full_scale(&mut scenario, &mut rng);
         Ok(scenario)
+    }
+
+    /// As [`Scenario::drawn_with`], with one fault or none.
+    ///
+    /// # Errors
+    /// As [`Scenario::drawn_with`].
+    pub fn drawn(fault: Option<&str>, seed: u64) -> Result<Self> {
+        Self::drawn_with(fault.as_slice(), seed)
     }
 }
 

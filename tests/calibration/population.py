@@ -11,16 +11,29 @@ from dataclasses import dataclass
 import quietspin as qs
 from quietspin import _core
 
-# classes of machines and their share; prevalence of each fault follows from it
-SHARES = {
-    None: 0.4,
-    "imbalance": 0.12,
-    "misalignment": 0.12,
-    "bearing_outer": 0.09,
-    "bearing_inner": 0.09,
-    "bearing_ball": 0.09,
-    "bearing_cage": 0.09,
+# classes of machines, by the faults that they have, and their share; prevalence of each fault follows
+SHARES: dict[tuple[str, ...], float] = {
+    (): 0.40,
+    ("imbalance",): 0.09,
+    ("misalignment",): 0.08,
+    ("bent_shaft",): 0.07,
+    ("looseness",): 0.07,
+    ("rub",): 0.07,
+    ("bearing_outer",): 0.045,
+    ("bearing_inner",): 0.045,
+    ("bearing_ball",): 0.04,
+    ("bearing_cage",): 0.02,
+    # several at once
+    ("imbalance", "looseness"): 0.01,
+    ("imbalance", "rub"): 0.01,
+    ("imbalance", "bearing_outer"): 0.01,
+    ("misalignment", "bearing_inner"): 0.01,
+    ("misalignment", "imbalance"): 0.01,
+    ("looseness", "bearing_outer"): 0.01,
+    ("bearing_outer", "bearing_inner"): 0.01,
 }
+# what a signature looks for, where the fault drawn has another name
+ALSO = {"misalignment": ("raised_2x",)}
 
 
 @dataclass(frozen=True)
@@ -28,15 +41,17 @@ class Row:
     """One signature's score on one machine."""
 
     seed: int
-    drawn: str | None
+    drawn: tuple[str, ...]
     signature: str
     basis: str
     raw: float
     confidence: float
     present: bool
+    # the highest raw log-odds of every other signature on the machine, as far as above zero
+    others: dict[str, float]
 
 
-def classes(count: int) -> list[str | None]:
+def classes(count: int) -> list[tuple[str, ...]]:
     """Classes of ``count`` machines in the stated shares, mixed evenly."""
     names = list(SHARES)
     taken = dict.fromkeys(names, 0)
@@ -48,26 +63,32 @@ def classes(count: int) -> list[str | None]:
     return order
 
 
-def rows_of(seed: int, drawn: str | None) -> list[Row]:
-    """Simulate one machine and score it."""
-    simulated = qs.simulate(drawn=True, fault=drawn, seed=seed)
-    truth = simulated.truth
-    present = {fault["fault"] for fault in truth["faults"]}
+def is_there(truth: dict) -> set[str]:
+    """Name everything that a signature may find on a machine."""
+    present = {planted["fault"] for planted in truth["faults"]}
+    for fault in tuple(present):
+        present.update(ALSO.get(fault, ()))
     speeds = [60.0 * knot["speed_hz"] for knot in truth["knots"]]
     passed = [c for c in truth["critical"] if 1.05 * min(speeds) < c["rpm"] < 0.97 * max(speeds)]
     # a mode amplified by less than 2.5 is no critical speed (API standard paragraphs, from memory)
     if any(c["damping"] < 0.2 for c in passed):
         present.add("resonance")
+    return present
+
+
+def rows_of(seed: int, drawn: tuple[str, ...]) -> list[Row]:
+    """Simulate one machine and score it."""
+    simulated = qs.simulate(drawn=True, fault=list(drawn), seed=seed)
+    present = is_there(simulated.truth)
     # every other machine is judged as one without a coupling: there the same force is a raised 2x
     coupling = None if seed % 2 else False
-    if "misalignment" in present:
-        present.add("raised_2x")
     best: dict[str, tuple[float, str, float]] = {}
     for signature, basis, raw, confidence in _core.raw_scores(simulated.recording, coupling=coupling):
         if signature not in best or raw > best[signature][0]:
             best[signature] = (raw, basis, confidence)
+    speaking = {signature: max(raw, 0.0) for signature, (raw, _, _) in best.items()}
     return [
-        Row(seed, drawn, signature, basis, raw, confidence, signature in present)
+        Row(seed, drawn, signature, basis, raw, confidence, signature in present, speaking)
         for signature, (raw, basis, confidence) in best.items()
     ]
 
