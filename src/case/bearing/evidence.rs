@@ -5,17 +5,9 @@ use crate::machine::Multipliers;
 
 use super::demodulate::Band;
 use super::lines::LineGains;
+use super::slip::Slips;
 use super::template::{Element, Line, Template};
 
-/// Lowest and highest slip of the cage that is searched: two percent of lag at light load, and as much
-/// lead as a contact angle of 15 degrees gives a deep-groove bearing.
-const SLIP_RANGE: [f64; 2] = [-0.012, 0.020];
-/// Slips tried: steps of 0.025 %, a cell of resolution at the highest harmonics.
-const SLIPS: usize = 129;
-/// Mean and standard deviation of slip beforehand. Slip of 1 to 2 % is common in the literature
-/// (Randall and Antoni 2011, from memory); a contact angle shifts it the other way.
-const SLIP_MEAN: f64 = 0.001;
-const SLIP_SPREAD: f64 = 0.007;
 /// How many times more a harmonic may say than its fundamental: a series without one belongs to
 /// something else (twice the inner order of a 6205 is three times the outer one within 0.4 %).
 const HARMONIC_BOUND: f64 = 2.7;
@@ -33,6 +25,8 @@ pub(super) struct Found {
     pub ln_evidence: f64,
     /// Slip of the cage at which it is highest.
     pub slip: f64,
+    /// Standard error of the slip, by the evidence around it.
+    pub slip_error: f64,
     /// Depth of modulation by the lines seen: root of the sum of their squares over the mean.
     pub depth: f64,
     /// Place of the band that says most.
@@ -55,28 +49,20 @@ struct Heard {
 /// All templates laid over all bands.
 pub(super) struct Hearing {
     heard: Vec<(Template, Heard)>,
-    ln_prior: Vec<f64>,
-}
-
-fn slips() -> impl Iterator<Item = f64> {
-    let step = (SLIP_RANGE[1] - SLIP_RANGE[0]) / (SLIPS - 1) as f64;
-    (0..SLIPS).map(move |k| SLIP_RANGE[0] + k as f64 * step)
+    slips: Slips,
 }
 
 impl Hearing {
-    pub fn of(witnesses: &[Witness], m: &Multipliers) -> Self {
+    pub fn of(witnesses: &[Witness], m: &Multipliers, slips: Slips) -> Self {
         let hear = |template: Template| {
             let lines = template.lines();
-            let bands: Vec<Laid> = witnesses.iter().map(|w| lay(&lines, &w.gains, m)).collect();
+            let bands: Vec<Laid> =
+                witnesses.iter().map(|w| lay(&lines, &w.gains, m, &slips)).collect();
             let mean = |k: usize| ln_mean(bands.iter().map(|b| b.ln_evidence[k]));
-            let ln_mean = (0..SLIPS).map(mean).collect();
+            let ln_mean = (0..slips.values.len()).map(mean).collect();
             (template, Heard { bands, ln_mean })
         };
-        let weights: Vec<f64> =
-            slips().map(|s| -0.5 * ((s - SLIP_MEAN) / SLIP_SPREAD).powi(2)).collect();
-        let total = ln_sum(weights.iter().copied());
-        let ln_prior = weights.iter().map(|w| w - total).collect();
-        Self { heard: Template::ALL.map(hear).into(), ln_prior }
+        Self { heard: Template::ALL.map(hear).into(), slips }
     }
 
     fn heard(&self, template: Template) -> impl Iterator<Item = &Heard> {
@@ -87,14 +73,18 @@ impl Hearing {
     /// number of places looked at by itself.
     pub fn found(&self, element: Element) -> Found {
         let parts: Vec<&Heard> = element.templates().iter().flat_map(|&t| self.heard(t)).collect();
-        let at = |k: usize| self.ln_prior[k] + parts.iter().map(|h| h.ln_mean[k]).sum::<f64>();
-        let all: Vec<f64> = (0..SLIPS).map(at).collect();
-        let best = (0..SLIPS).max_by(|&a, &b| all[a].total_cmp(&all[b])).unwrap_or(0);
+        let at =
+            |k: usize| self.slips.ln_prior[k] + parts.iter().map(|h| h.ln_mean[k]).sum::<f64>();
+        let count = self.slips.values.len();
+        let all: Vec<f64> = (0..count).map(at).collect();
+        let best = (0..count).max_by(|&a, &b| all[a].total_cmp(&all[b])).unwrap_or(0);
         let depth =
             parts.iter().map(|h| h.squared_depth(best, element.prior())).fold(0.0, f64::max).sqrt();
+        let (_, slip_error) = self.slips.moments(&all);
         Found {
             ln_evidence: ln_sum(all.iter().copied()),
-            slip: slips().nth(best).unwrap_or(0.0),
+            slip: self.slips.values.get(best).copied().unwrap_or(0.0),
+            slip_error,
             depth,
             witness: parts.first().map_or(0, |h| h.loudest(best)),
         }
@@ -117,9 +107,11 @@ impl Heard {
     }
 }
 
-fn lay(lines: &[Line], gains: &LineGains, m: &Multipliers) -> Laid {
-    let mut laid = Laid { ln_evidence: Vec::with_capacity(SLIPS), squared_depth: Vec::new() };
-    for slip in slips() {
+fn lay(lines: &[Line], gains: &LineGains, m: &Multipliers, slips: &Slips) -> Laid {
+    let count = slips.values.len();
+    let mut laid =
+        Laid { ln_evidence: Vec::with_capacity(count), squared_depth: Vec::with_capacity(count) };
+    for &slip in &slips.values {
         let (mut ln_evidence, mut squared_depth) = (0.0, 0.0);
         for (line, gain) in lines.iter().zip(bounded_gains(lines, gains, m, slip)) {
             ln_evidence += (1.0 - line.presence + line.presence * gain).ln();

@@ -10,6 +10,7 @@ mod evidence;
 mod lines;
 mod posterior;
 mod shaft;
+mod slip;
 mod template;
 #[cfg(test)]
 mod tests;
@@ -23,6 +24,7 @@ pub use template::Element;
 use demodulate::Band;
 use evidence::{Hearing, Witness, bounded_gains};
 use lines::{LineGains, LineSpectrum};
+use slip::Slips;
 
 /// E-value from which a line counts as seen: one in forty of noise reaches it.
 const SEEN: f64 = 4.0;
@@ -61,6 +63,8 @@ pub struct PartFound {
     pub sidebands: usize,
     /// Slip of the cage in percent; negative where it leads its geometry.
     pub slip_percent: f64,
+    /// Its standard error, in percent.
+    pub slip_error_percent: f64,
     /// The band that shows it best, in Hz.
     pub band_hz: [f64; 2],
     /// The channel that shows it best.
@@ -70,6 +74,11 @@ pub struct PartFound {
 }
 
 impl PartFound {
+    /// Whether the cage slips more than one in good order does: it skids, or the contact angle has changed.
+    pub fn skids(&self) -> bool {
+        Slips::is_unusual(0.01 * self.slip_percent)
+    }
+
     /// Highest probability that noise alone shows lines of this part as clearly, by Markov's inequality
     /// for e-values.
     pub fn chance(&self) -> f64 {
@@ -111,7 +120,9 @@ fn examine_bands(
         |&(_, band): &(&str, &'_ Band)| LineGains::new(LineSpectrum::new(&band.spectrum, factor));
     let witnesses: Vec<Witness> =
         heard.iter().map(|pair| Witness { band: pair.1, gains: witness(pair) }).collect();
-    let hearing = Hearing::of(&witnesses, m);
+    let speeds_hz = witnesses.iter().map(|w| w.band.spectrum.speed_hz * factor);
+    let slips = Slips::at(m, speeds_hz.fold(0.0, f64::max));
+    let hearing = Hearing::of(&witnesses, m, slips);
     let found = Element::ALL.map(|element| hearing.found(element));
     let odds = posterior::log_odds(&found);
     let describe = |((element, f), log_odds): ((Element, &evidence::Found), f64)| {
@@ -129,6 +140,7 @@ fn examine_bands(
             harmonics,
             sidebands,
             slip_percent: 100.0 * f.slip,
+            slip_error_percent: 100.0 * f.slip_error,
             band_hz: witness.band.band_hz,
             channel: heard[f.witness].0.to_owned(),
             overlaps: order * speed_hz * OVERLAP_S > 1.0,

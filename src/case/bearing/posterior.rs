@@ -52,7 +52,7 @@ mod tests {
     use super::*;
 
     fn found(ln_evidence: f64, depth: f64) -> Found {
-        Found { ln_evidence, depth, slip: 0.0, witness: 0 }
+        Found { ln_evidence, depth, slip: 0.0, slip_error: 0.0, witness: 0 }
     }
 
     #[test]

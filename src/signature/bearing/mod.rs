@@ -145,6 +145,7 @@ fn evidence(part: &PartFound) -> Vec<Evidence> {
         Evidence::new("modulation_depth", part.depth, "", depth_text(part)),
         Evidence::new("line_evidence_ln", part.ln_evidence, "", chance_text(part)),
         Evidence::new("slip_percent", part.slip_percent, "%", slip_text(part)),
+        Evidence::new("slip_error_percent", part.slip_error_percent, "%", slip_text(part)),
         Evidence::new("band_from_hz", part.band_hz[0], "Hz", band_text(part)),
         Evidence::new("band_to_hz", part.band_hz[1], "Hz", band_text(part)),
     ]
@@ -207,11 +208,22 @@ fn chance_text(part: &PartFound) -> String {
 }
 
 fn slip_text(part: &PartFound) -> String {
-    if part.slip_percent < 0.0 {
-        let lead = -part.slip_percent;
-        format!("the cage leads its stated geometry by {lead:.2} %, as a contact angle makes it")
-    } else {
-        format!("the cage lags its geometry by {:.2} %", part.slip_percent)
+    let (slip, error) = (part.slip_percent, part.slip_error_percent.max(0.01));
+    match (slip < 0.0, part.skids()) {
+        (true, false) => format!(
+            "the cage leads its stated geometry by {:.2} ± {error:.2} %, as a contact angle makes it",
+            -slip
+        ),
+        (true, true) => format!(
+            "the cage leads its stated geometry by {:.2} ± {error:.2} %: the contact angle at this speed is another \
+             than stated, or the bearing is",
+            -slip
+        ),
+        (false, false) => format!("the cage lags its geometry by {slip:.2} ± {error:.2} %"),
+        (false, true) => format!(
+            "the cage lags its geometry by {slip:.2} ± {error:.2} %: it skids, as under too little load or preload, or \
+             the bearing is another than stated"
+        ),
     }
 }
 
