@@ -173,12 +173,18 @@ FIGURES = (
     Figure(
         "calibration",
         (*CORE, "tests/calibration/*.py"),
-        script("tests/calibration/reliability.py"),
+        optimised("tests/calibration/reliability.py"),
+    ),
+    Figure(
+        "false_alarms",
+        (*CORE, "tests/bench/false_alarms.py", "tests/bench/open_data.py"),
+        optimised("tests/bench/false_alarms.py"),
+        needs_data=True,
     ),
     Figure(
         "open_data",
         (*CORE, "tests/bench/open_data.py"),
-        script("tests/bench/open_data.py"),
+        optimised("tests/bench/open_data.py"),
         needs_data=True,
     ),
     Figure(
