@@ -19,6 +19,7 @@ mod fitness;
 mod layers;
 mod limits;
 mod machine;
+mod mimics;
 mod orbits;
 mod orders;
 mod pulse_signals;
