@@ -18,6 +18,7 @@
 
 pub mod averaged;
 pub mod bands;
+pub mod cyclic;
 pub mod envelope;
 pub mod envelope_order;
 pub mod full;
@@ -27,6 +28,7 @@ pub mod record_bins;
 pub mod spectrogram;
 mod split;
 pub mod tap;
+pub mod unpredicted;
 pub mod whiten;
 
 use serde::{Deserialize, Serialize};
