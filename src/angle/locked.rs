@@ -32,7 +32,7 @@ const PLACES: usize = 32;
 #[serde(deny_unknown_fields, default)]
 pub struct LockedConfig {
     /// Turns averaged, 16 to 65 536 or what there is; default 256. Orders within about 3 over this of a whole
-    /// one count as locked, and of noise the share 2.2 over this of the rms goes as well.
+    /// one count as locked, and noise up to the highest order loses 2 over this of its rms as well.
     pub turns: usize,
     /// Highest order taken out; default what 0.42 of the sampling rate holds at the mean speed.
     pub max_order: Option<f64>,
@@ -200,12 +200,12 @@ mod tests {
 
     const RATE_HZ: f64 = 20_000.0;
 
-    /// 60 to 240 turns per second in 8 s.
-    fn run_up() -> Speed {
+    /// From `low_hz` turns per second on, faster by `gain_hz` each second, for 8 s.
+    fn run_up(low_hz: f64, gain_hz: f64) -> Speed {
         let knot = |t: f64| Knot {
             time_s: t,
-            turns: 60.0 * t + 11.25 * t * t,
-            speed_hz: 60.0 + 22.5 * t,
+            turns: low_hz * t + 0.5 * gain_hz * t * t,
+            speed_hz: low_hz + gain_hz * t,
         };
         let knots = (0..=80).map(|i| knot(f64::from(i) * 0.1)).collect();
         Speed::from_knots(SpeedSource::Pulse, knots, 0.0).expect("rising")
@@ -216,9 +216,9 @@ mod tests {
         Channel::new(ChannelSpec::named("front"), RATE_HZ, samples).expect("valid")
     }
 
-    fn parted(channel: &Channel) -> Parted {
-        let config = LockedConfig { max_order: Some(24.0), ..LockedConfig::default() };
-        part_locked(channel, &run_up(), &config).expect("long enough")
+    fn parted(channel: &Channel, speed: &Speed, max_order: f64) -> Parted {
+        let config = LockedConfig { max_order: Some(max_order), ..LockedConfig::default() };
+        part_locked(channel, speed, &config).expect("long enough")
     }
 
     /// Rms over whole, without the few samples at either end through which the kernel sees the edge.
@@ -230,17 +230,17 @@ mod tests {
     /// the first by half a turn; 40 dB are asked for.
     #[test]
     fn what_is_locked_goes_by_forty_decibels_on_a_run_up() {
-        let speed = run_up();
+        let speed = run_up(300.0, 75.0);
         let recorded = channel(|i| {
             let t = i as f64 / RATE_HZ;
-            let (turns, hz) = (speed.turns_at(t), speed.hz_at(t) / 120.0);
-            let stiff = 1.0 - hz * hz;
-            let (gain, lag) = ((stiff * stiff + (hz / 8.0).powi(2)).sqrt().recip(), hz / 8.0);
-            let first = hz * hz * gain * (TAU * turns - lag.atan2(stiff)).cos();
-            let others = (2..8).map(f64::from).map(|k| hz * hz * (TAU * k * turns + k).cos() / k);
-            first + others.sum::<f64>()
+            let (turns, ratio) = (speed.turns_at(t), speed.hz_at(t) / 600.0);
+            let (stiff, damped) = (1.0 - ratio * ratio, ratio / 8.0);
+            let gain = ratio * ratio / stiff.hypot(damped);
+            let first = gain * (TAU * turns - damped.atan2(stiff)).cos();
+            let others = (2..8).map(f64::from).map(|k| (TAU * k * turns + k).cos() / k);
+            first + ratio * ratio * others.sum::<f64>()
         });
-        let parts = parted(&recorded);
+        let parts = parted(&recorded, &speed, 8.0);
         assert!(parts.rest.len() > 159_000 && parts.turns == 256);
         let decibels = 20.0 * (rms_inside(recorded.values()) / rms_inside(&parts.rest)).log10();
         assert!(decibels >= 40.0, "{decibels}");
@@ -251,17 +251,18 @@ mod tests {
 
     #[test]
     fn noise_and_a_line_between_orders_stay_within_a_hundredth() {
-        let speed = run_up();
+        let speed = run_up(60.0, 22.5);
         let mut random = Random(5);
         let noise = channel(|_| random.next());
         let line = channel(|i| (TAU * 3.57 * speed.turns_at(i as f64 / RATE_HZ)).cos());
         for recorded in [&noise, &line] {
-            let parts = parted(recorded);
+            let parts = parted(recorded, &speed, 24.0);
             let kept = rms_inside(&parts.rest) / rms_inside(recorded.values());
             assert!((kept - 1.0).abs() < 0.01, "{kept}");
         }
-        let parts = parted(&line);
-        let worst = parts.locked.iter().skip(20_000).take(100_000).fold(0.0, |w: f32, x| w.max(x.abs()));
+        let parts = parted(&line, &speed, 24.0);
+        let worst =
+            parts.locked.iter().skip(20_000).take(100_000).fold(0.0, |w: f32, x| w.max(x.abs()));
         assert!(worst < 0.01, "{worst}");
     }
 

@@ -61,7 +61,11 @@ impl CyclicConfig {
             return refuse("highest", self.highest, "choose above 0");
         }
         if !(self.resolution > 0.0 && self.resolution * LEAST_STEPS <= self.highest) {
-            return refuse("resolution", self.resolution, "choose an eighth of the highest or less");
+            return refuse(
+                "resolution",
+                self.resolution,
+                "choose an eighth of the highest or less",
+            );
         }
         if !(16..=8192).contains(&self.window_len) {
             return refuse("window_len", self.window_len as f64, "choose 16 to 8192 samples");

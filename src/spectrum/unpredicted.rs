@@ -129,7 +129,8 @@ mod tests {
             let strike = if i % PERIOD == 100 { 1.0 } else { 0.0 };
             let ring = 1.5 * last - 0.81 * before + strike;
             (before, last) = (last, ring);
-            let tones = 3.0 * (TAU * 0.011 * i as f64).sin() + 2.0 * (TAU * 0.0373 * i as f64).cos();
+            let tones =
+                3.0 * (TAU * 0.011 * i as f64).sin() + 2.0 * (TAU * 0.0373 * i as f64).cos();
             (ring + tones + 0.05 * random.next() + 7.0) as f32
         };
         (0..n).map(&mut next).collect()
