@@ -15,6 +15,7 @@ maker's speed; local codes and licensed practice decide. quietspin is no protect
 from quietspin._core import (
     Channel,
     Check,
+    CyclicSpectrum,
     Diagnosis,
     EnvelopeSpectrum,
     Evidence,
@@ -24,6 +25,7 @@ from quietspin._core import (
     Job,
     Level,
     Machine,
+    ModulatedBands,
     Orbit,
     OrderMap,
     Recording,
@@ -46,6 +48,7 @@ from quietspin.screening import Screening, screen
 __all__ = [
     "Channel",
     "Check",
+    "CyclicSpectrum",
     "Diagnosis",
     "EnvelopeSpectrum",
     "Evidence",
@@ -55,6 +58,7 @@ __all__ = [
     "Job",
     "Level",
     "Machine",
+    "ModulatedBands",
     "Orbit",
     "OrderMap",
     "Recording",

@@ -7,6 +7,7 @@ pub mod average;
 pub mod critical;
 pub mod follow;
 pub mod growth;
+pub mod locked;
 pub mod map;
 mod noise;
 pub mod orbit;

@@ -41,6 +41,14 @@ pub fn upper_tail(shape: f64, x: f64) -> f64 {
     }
 }
 
+/// Natural logarithm of [`upper_tail`], also where that is too small for a number: 0 where `x` is not positive.
+pub fn ln_upper_tail(shape: f64, x: f64) -> f64 {
+    if x < shape + 1.0 || x.is_nan() {
+        return upper_tail(shape, x).ln();
+    }
+    shape * x.ln() - x - ln_gamma(shape) + upper_fraction(shape, x).ln()
+}
+
 fn lower_series(shape: f64, x: f64) -> f64 {
     let (mut term, mut sum, mut a) = (1.0 / shape, 1.0 / shape, shape);
     for _ in 0..MOST_TERMS {
@@ -105,6 +113,10 @@ mod tests {
         }
         assert_eq!(upper_tail(2.5, 0.0), 1.0);
         assert_eq!(upper_tail(20.0, 1e5), 0.0);
+        for x in [-1.0, 0.3, 4.0, 30.0] {
+            assert!((ln_upper_tail(3.0, x) - upper_tail(3.0, x).ln()).abs() < 1e-9, "{x}");
+        }
+        assert!((ln_upper_tail(1.0, 5000.0) / -5000.0 - 1.0).abs() < 1e-12);
     }
 
     #[test]

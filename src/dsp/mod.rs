@@ -12,6 +12,7 @@ pub mod kernel;
 pub mod least_squares;
 pub mod moments;
 pub mod peaks;
+pub mod prediction;
 pub mod segments;
 pub mod stats;
 #[cfg(test)]

@@ -150,8 +150,13 @@ impl PyChannel {
         Subject::of(&self.inner).of_recording(self.recording.as_deref())
     }
 
+    /// Another channel of the same machine and recording.
+    pub(super) fn like(&self, inner: Channel) -> Self {
+        Self::new(inner, self.machine.clone(), self.recording.clone())
+    }
+
     /// Long work on the channel and its machine, see [`compute_interruptibly`]; the samples are shared.
-    fn work<T: Send + 'static>(
+    pub(super) fn work<T: Send + 'static>(
         &self,
         py: Python<'_>,
         stage: &str,

@@ -10,6 +10,7 @@ mod angle;
 mod balance;
 mod channel;
 mod convert;
+mod cyclic;
 mod diagnose;
 mod figure;
 mod figure_data;
@@ -17,9 +18,11 @@ mod full_spectrum;
 mod html;
 mod interference;
 mod machine;
+mod modulated;
 mod orbit;
 mod recording;
 mod screen;
+mod separate;
 mod simulate;
 mod spectrum;
 mod speed;
@@ -36,6 +39,8 @@ mod _core {
     #[pymodule_export]
     use super::channel::PyChannel;
     #[pymodule_export]
+    use super::cyclic::PyCyclicSpectrum;
+    #[pymodule_export]
     use super::diagnose::{
         PyCheck, PyDiagnosis, PyEvidence, PyFinding, PyLevel, diagnose, raw_scores, rivals, run_cli,
     };
@@ -45,6 +50,8 @@ mod _core {
     use super::interference::PyInterference;
     #[pymodule_export]
     use super::machine::{PyMachine, machine_from_text, machine_keys};
+    #[pymodule_export]
+    use super::modulated::PyModulatedBands;
     #[pymodule_export]
     use super::orbit::PyOrbit;
     #[pymodule_export]

@@ -18,15 +18,19 @@
 
 pub mod averaged;
 pub mod bands;
+pub mod cyclic;
 pub mod envelope;
+pub mod envelope_floor;
 pub mod envelope_order;
 pub mod full;
 pub mod integrate;
 pub mod levels;
+pub mod modulated_bands;
 pub mod record_bins;
 pub mod spectrogram;
 mod split;
 pub mod tap;
+pub mod unpredicted;
 pub mod whiten;
 
 use serde::{Deserialize, Serialize};

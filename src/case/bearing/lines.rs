@@ -6,16 +6,12 @@
 
 use std::cell::RefCell;
 
-use crate::dsp::floor::running_median;
 use crate::dsp::gamma::{median_of_mean, upper_tail};
 use crate::dsp::stats;
 use crate::spectrum::envelope_order::OrderEnvelope;
 
-/// Width of the running median under the lines, in orders: far wider than a line, so that none lifts it;
-/// but at least [`FLOOR_CELLS`] cells.
-const FLOOR_ORDERS: f64 = 1.5;
-/// Fewest cells of resolution in the running median: its own scatter stays below a tenth.
-const FLOOR_CELLS: f64 = 41.0;
+pub(super) use crate::spectrum::envelope_floor::over_floor;
+
 /// Half width of a line under a Hann window in cells of resolution (to the half-power point and a bin
 /// of error on either side).
 const LINE_CELLS: f64 = 1.5;
@@ -44,19 +40,6 @@ pub(super) struct LineSpectrum {
     looks: f64,
     /// Width of a cell of resolution in orders.
     cell: f64,
-}
-
-/// The floor of noise under a spectrum: its running median, scaled to the mean.
-pub(super) fn over_floor(spectrum: &OrderEnvelope) -> (Vec<f32>, Vec<f32>) {
-    let cell = 1.0 / spectrum.turns_per_block as f64;
-    let width = FLOOR_ORDERS.max(FLOOR_CELLS * cell) / spectrum.order_step;
-    let median = median_of_mean(spectrum.effective_averages) as f32;
-    let floor: Vec<f32> = running_median(&spectrum.values, (0.5 * width) as usize)
-        .iter()
-        .map(|f| (f / median).max(f32::MIN_POSITIVE))
-        .collect();
-    let ratio = spectrum.values.iter().zip(&floor).map(|(value, floor)| value / floor).collect();
-    (ratio, floor)
 }
 
 impl LineSpectrum {
