@@ -337,7 +337,8 @@ def _raised(power: int) -> str:
 
 def _power(value: float) -> str:
     power = round(math.log10(value)) if value > 0 else 0
-    return f"10{_raised(power)}" if not -3 <= power <= 4 else _number(value)
+    is_whole = math.isclose(value, 10.0**power, rel_tol=1e-6)
+    return f"10{_raised(power)}" if is_whole and not -3 <= power <= 4 else _number(value)
 
 
 def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
@@ -349,7 +350,10 @@ def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) 
     limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
     if axis["scale"] == "log":
         (ax.set_xscale if which == "x" else ax.set_yscale)("log")
-        one.set_major_locator(LogLocator(10))
+        low, high = axis["shown"] or (1.0, 1e9)
+        # powers of ten alone would be too few
+        between = (1.0, 2.0, 5.0) if 0 < low and high < 10**2.5 * low else (1.0,)
+        one.set_major_locator(LogLocator(10, subs=between))
         one.set_major_formatter(FuncFormatter(lambda value, _: _power(value)))
         one.set_minor_formatter(NullFormatter())
     else:

@@ -8,7 +8,7 @@ use crate::figure::orders::Against;
 use crate::figure::plot::{Curve, Mark};
 use crate::figure::spectrum::over_frequency;
 use crate::figure::{Axis, Figure, Map, Scale, Subject};
-use crate::units::{order_word, three_digits, without_noughts};
+use crate::units::{listed, order_word, three_digits, without_noughts};
 
 /// A speed that changes by less than this share is a spectrum, not a map.
 const STEADY: f64 = 0.02;
@@ -54,6 +54,10 @@ fn order_name(order: f64) -> String {
     }
 }
 
+fn hz_name(hz: f64) -> String {
+    format!("{} Hz", without_noughts(&three_digits(hz)))
+}
+
 fn map_of(view: &View, highest: f64) -> Option<Map> {
     let map = view.order_map()?;
     let last = map.orders().last().copied()?;
@@ -66,16 +70,18 @@ fn map_of(view: &View, highest: f64) -> Option<Map> {
 fn locked(view: &View, finding: &Finding, hz: &[f64]) -> Option<Figure> {
     let map = map_of(view, LEAST_ORDER / REACH)?;
     let last = map.x().last().copied()?;
-    // from its lowest order down: named where orders lie apart
-    let rows: Vec<f64> = map.y().iter().rev().copied().collect();
+    let rows = map.y().to_vec();
+    // the title names them: words along a curve would cover it
     let line = |hz: &f64| {
         let inside = rows.iter().copied().filter(|rpm| 60.0 * hz / rpm <= last);
         let (x, y): (Vec<f64>, Vec<f64>) = inside.map(|rpm| (60.0 * hz / rpm, rpm)).unzip();
-        Curve::new(format!("{} Hz", without_noughts(&three_digits(*hz))), x, y).ok()
+        Curve::new("", x, y).ok()
     };
     let lines = hz.iter().filter_map(line).collect();
     let map = map.with_lines(lines).with_marks([Mark::new(1.0, "1x")]);
-    Some(Figure::of(Subject::of(view.channel).title(&finding.title), map))
+    let names: Vec<String> = hz.iter().map(|hz| hz_name(*hz)).collect();
+    let what = format!("{}, steady at {}", finding.title, listed(&names));
+    Some(Figure::of(Subject::of(view.channel).title(&what), map))
 }
 
 /// The averaged spectrum, the lines and, at a steady speed, the shaft marked.
@@ -90,10 +96,7 @@ fn spectrum_of(view: &View, finding: &Finding, orders: &[f64], hz: &[f64]) -> Op
     if let (Some(shaft_hz), false) = (shaft_hz, orders.is_empty()) {
         marks.extend(orders.iter().map(|order| Mark::new(order * shaft_hz, order_name(*order))));
     } else {
-        marks.extend(
-            hz.iter()
-                .map(|hz| Mark::new(*hz, format!("{} Hz", without_noughts(&three_digits(*hz))))),
-        );
+        marks.extend(hz.iter().map(|hz| Mark::new(*hz, hz_name(*hz))));
     }
     let highest = marks.iter().map(|mark| mark.at).fold(LEAST_HZ, f64::max);
     let band = [0.0, (REACH * highest).min(view.judged_hz())];

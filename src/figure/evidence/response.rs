@@ -34,6 +34,7 @@ pub(super) fn of_imbalance(case: &Case, finding: &Finding) -> Option<Figure> {
     let quantity = limit.map_or(Quantity::Velocity, |(quantity, _)| quantity);
     let made = [Stated::of(&view, 1.0, quantity)?];
     let mut figure = drawn(&view, &made, TracksShown::Both)?;
+    figure.title = made[0].subject.title("1x and its growth with speed");
     mark_stated_criticals(&mut figure, &view, &made[0]);
     let level = limit.map(|(_, level)| level);
     figure = limited(figure, level.and_then(|level| Some(limit_of(level, level.limit?))));
@@ -62,11 +63,12 @@ pub(super) fn of_bent_shaft(case: &Case, finding: &Finding) -> Option<Figure> {
     let made = [Stated::of(&view, 1.0, Quantity::Displacement)?];
     let mut figure = drawn(&view, &made, TracksShown::Both)?;
     mark_stated_criticals(&mut figure, &view, &made[0]);
+    figure.title = made[0].subject.title("1x and slow roll");
     let Some(slow) = slow_roll(&view, &made[0].track) else { return Some(figure) };
     let lag_deg = wrap_deg(-slow.vector.arg().to_degrees());
     let size = slow.vector.norm();
     if let Some(plot) = plot_of(&mut figure, 0) {
-        let unit = made[0].subject.amplitude_unit();
+        let unit = plot.y_axis.unit.clone();
         plot.limits.push(Limit {
             uncertain_by: slow.error,
             ..Limit::new(size, format!("slow roll {} {unit}", with_error(size, slow.error)))
@@ -93,10 +95,12 @@ pub(super) fn of_second_order(case: &Case, finding: &Finding) -> Option<Figure> 
     let quantity = fullest_limit(case, &view).map_or(Quantity::Velocity, |(quantity, _)| quantity);
     let made: Vec<Stated> =
         [1.0, 2.0].into_iter().filter_map(|order| Stated::of(&view, order, quantity)).collect();
+    let first = made.first()?;
     let mut figure = drawn(&view, &made, TracksShown::Amplitude)?;
+    figure.title = first.subject.title("1x and 2x, and their ratio");
     let ratio = number(finding, "order2_over_order1");
     let mut below = ratio_plot(&view, ratio)?;
-    if made.first().is_some_and(Stated::is_over_speed) {
+    if first.is_over_speed() {
         let halves = || view.criticals().iter().filter_map(|one| half_critical(one, &made));
         below.marks = view.criticals().iter().map(|one| unnamed(one.rpm)).collect();
         below.marks.extend(halves().map(|mut mark| {
@@ -125,6 +129,7 @@ pub(super) fn of_critical(case: &Case, finding: &Finding) -> Option<Figure> {
     }
     let made = [Stated::of(&view, 1.0, Quantity::Displacement)?];
     let mut figure = drawn(&view, &made, TracksShown::Both)?;
+    figure.title = made[0].subject.title("1x and the response fitted to it");
     let responses = view.responses();
     for (place, response) in responses.iter().enumerate() {
         let name = if responses.len() == 1 {

@@ -95,20 +95,20 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         if limit.label.is_empty() {
             continue;
         }
-        // at the left, where a run-up is still quiet, unless a curve passes there
+        let (at_right, below) = paper.free_corner(&chart, plot, height, &limit.label);
         let wide = width_of(&limit.label) as i32;
-        let at_right = paper.is_crossed(&chart, plot, (across.from, height), [0, 7 + wide])
-            && !paper.is_crossed(&chart, plot, (across.to, height), [-7 - wide, 0]);
         let (end, side, from) = if at_right {
             (across.to, HPos::Right, -7 - wide)
         } else {
             (across.from, HPos::Left, 3)
         };
-        let style = words().pos(Pos::new(side, VPos::Bottom));
+        let (anchor, up) = if below { (VPos::Top, 3) } else { (VPos::Bottom, -2) };
+        let style = words().pos(Pos::new(side, anchor));
+        let ground_from = if below { 2 } else { -LINE };
+        let corners = [(from, ground_from), (from + 4 + wide, ground_from + LINE - 2)];
         let start = EmptyElement::at((end, height));
-        let ground =
-            Rectangle::new([(from, -LINE), (from + 4 + wide, -2)], WHITE.mix(0.85).filled());
-        let place = (if at_right { -5 } else { 5 }, -2);
+        let ground = Rectangle::new(corners, WHITE.mix(0.85).filled());
+        let place = (if at_right { -5 } else { 5 }, up);
         let text = start + ground + Text::new(limit.label.clone(), place, style);
         chart.draw_series(std::iter::once(text))?;
     }
@@ -223,24 +223,26 @@ impl Paper<'_> {
         Ok(())
     }
 
-    /// Whether a curve passes through a line of words that stands upon a place, from and to so many pixels
-    /// across.
-    fn is_crossed(
-        &self,
-        chart: &Chart,
-        plot: &Plot,
-        place: (f64, f64),
-        [from, to]: [i32; 2],
-    ) -> bool {
-        let (x, y) = chart.backend_coord(&place);
-        plot.curves.iter().any(|curve| {
-            curve.x().iter().zip(curve.y()).filter(|(_, value)| value.is_finite()).any(
-                |(&at, &value)| {
-                    let (px, py) = chart.backend_coord(&(self.across.at(at), self.up.at(value)));
-                    (x + from..=x + to).contains(&px) && (y - LINE - 1..y).contains(&py)
-                },
-            )
-        })
+    /// Where the name of a limit stands: whether at the right, and whether below it. At the left and above, where
+    /// a run-up is still quiet, unless a curve passes there and another corner is free.
+    fn free_corner(&self, chart: &Chart, plot: &Plot, height: f64, label: &str) -> (bool, bool) {
+        let wide = 7 + width_of(label) as i32;
+        let is_free = |&(at_right, below): &(bool, bool)| {
+            let end = if at_right { self.across.to } else { self.across.from };
+            let (x, y) = chart.backend_coord(&(end, height));
+            let across = if at_right { x - wide..=x } else { x..=x + wide };
+            let up = if below { y..=y + LINE + 2 } else { y - LINE - 2..=y };
+            let foot = chart.backend_coord(&(end, self.up.from)).1;
+            *up.end() <= foot
+                && plot.curves.iter().all(|curve| {
+                    let points = curve.x().iter().zip(curve.y()).filter(|(_, y)| y.is_finite());
+                    let mut places = points
+                        .map(|(&x, &y)| chart.backend_coord(&(self.across.at(x), self.up.at(y))));
+                    places.all(|(x, y)| !(across.contains(&x) && up.contains(&y)))
+                })
+        };
+        let corners = [(false, false), (true, false), (false, true), (true, true)];
+        corners.into_iter().find(is_free).unwrap_or((false, false))
     }
 
     /// Marks inside the plot, from the left.
@@ -526,6 +528,65 @@ mod tests {
         // the head of the arrow is one triangle that points to the right
         let heads = svg.lines().filter(|line| line.contains("<polygon")).count();
         assert_eq!(heads, 1, "{svg}");
+    }
+
+    /// Two curves and two families of marks, one of them lesser.
+    fn explained() -> Plot {
+        let across = Axis::linear("order", "").between(0.0, 10.0);
+        let curve = |name: &str, y: f64| Curve::new(name, vec![0.0, 10.0], vec![y, y]);
+        let marks = [2.0, 4.0].map(|at| Mark::new(at, "").of("harmonics"));
+        let sides = [1.5, 2.5].map(|at| Mark::new(at, "").of("sidebands").minor());
+        Plot::new("", across, Axis::linear("level", "").between(0.0, 4.0))
+            .with_curve(curve("level", 1.0).expect("two points"))
+            .with_curve(curve("bound", 2.0).expect("two points").drawn(Stroke::Dashed))
+            .with_marks(marks.into_iter().chain(sides))
+    }
+
+    #[test]
+    fn a_legend_stands_above_the_frame() {
+        let svg = draw_figure(&Figure::of("", explained())).expect("drawn").expect("a picture");
+        let names = texts(&svg, &["level", "bound", "harmonics", "sidebands"]);
+        // the label of the axis is called like the curve
+        assert_eq!(names.len(), 4, "{svg}");
+        let [top] = texts(&svg, &["4"])[..] else { unreachable!("one number {svg}") };
+        assert!(names[1..].iter().all(|(_, y)| *y < top.1), "{names:?} against {top:?}");
+        assert!(names[1].0 < names[2].0 && names[2].0 < names[3].0, "{names:?}");
+    }
+
+    #[test]
+    fn a_broken_line_has_gaps_and_lesser_marks_are_low_dots() {
+        let laid = vec![(0.0, 0.0), (90.0, 0.0)];
+        let mut text = String::new();
+        let area = SVGBackend::with_string(&mut text, (90, 90)).into_drawing_area();
+        let axis = |to: f64| Laid::of(&Axis::linear("", "").between(0.0, to), std::iter::empty());
+        let (across, up) = (axis(90.0).coordinate(2), axis(90.0).coordinate(2));
+        let chart = ChartBuilder::on(&area).build_cartesian_2d(across, up).expect("a chart");
+        let strokes = broken(&laid, &chart, false);
+        assert_eq!(strokes.len(), 10);
+        let drawn: f64 =
+            strokes.iter().map(|stroke| stroke[stroke.len() - 1].0 - stroke[0].0).sum();
+        assert!((55.0..65.0).contains(&drawn), "{drawn}");
+        assert!(dashes(true).0 < dashes(false).0);
+    }
+
+    #[test]
+    fn the_name_of_a_limit_keeps_clear_of_curves() {
+        let across = Axis::linear("", "").between(0.0, 100.0);
+        let up = Axis::linear("", "").between(0.0, 100.0);
+        let mut plot = Plot::new("", across, up);
+        plot.limits.push(crate::figure::Limit::new(50.0, "limit"));
+        let place = |plot: &Plot| {
+            let svg = draw_figure(&Figure::of("", plot.clone())).expect("drawn").expect("one");
+            texts(&svg, &["limit"])[0]
+        };
+        let free = place(&plot);
+        let level = |from: f64| (0..50).map(|k| from + f64::from(k)).collect::<Vec<f64>>();
+        let crossing = Curve::new("", level(0.0), vec![52.0; 50]).expect("points");
+        let left = place(&plot.clone().with_curve(crossing.clone()));
+        assert!(left.0 > free.0 + 300.0, "at the right: {left:?} against {free:?}");
+        let other = Curve::new("", level(50.0), vec![52.0; 50]).expect("points");
+        let both = place(&plot.with_curve(crossing).with_curve(other));
+        assert!((both.0 - free.0).abs() < 1.0 && both.1 > free.1 + 5.0, "below: {both:?}");
     }
 
     #[test]
