@@ -39,6 +39,8 @@ SOFT = "#6b6b6b"
 COLOURS = ("#173f6b", "#c4652b", "#5f9ea8", "#8b5a83")
 OLIVE = "#8a8437"
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
+BROKEN: tuple[Any, ...] = ((0, (5, 2)), (0, (2.5, 1.5)))
+"""Patterns of curves that are broken whatever their place."""
 MARKERS = ("o", "s", "^", "D")
 # light to dark, perceptually even, and sparing of ink
 MAP = "magma_r"
@@ -335,7 +337,8 @@ def _raised(power: int) -> str:
 
 def _power(value: float) -> str:
     power = round(math.log10(value)) if value > 0 else 0
-    return f"10{_raised(power)}" if not -3 <= power <= 4 else _number(value)
+    is_whole = math.isclose(value, 10.0**power, rel_tol=1e-6)
+    return f"10{_raised(power)}" if is_whole and not -3 <= power <= 4 else _number(value)
 
 
 def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
@@ -347,7 +350,10 @@ def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) 
     limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
     if axis["scale"] == "log":
         (ax.set_xscale if which == "x" else ax.set_yscale)("log")
-        one.set_major_locator(LogLocator(10))
+        low, high = axis["shown"] or (1.0, 1e9)
+        # powers of ten alone would be too few
+        between = (1.0, 2.0, 5.0) if 0 < low and high < 10**2.5 * low else (1.0,)
+        one.set_major_locator(LogLocator(10, subs=between))
         one.set_major_formatter(FuncFormatter(lambda value, _: _power(value)))
         one.set_minor_formatter(NullFormatter())
     else:
@@ -370,6 +376,7 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
     decibel = isinstance(panel["y_axis"]["scale"], dict)
     top = max((float(np.nanmax(curve["y"], initial=0.0)) for curve in panel["curves"]), default=0.0)
     several = len(panel["curves"]) > 1
+    broken = [place for place, curve in enumerate(panel["curves"]) if curve["stroke"] == "dashed"]
     for place, curve in enumerate(panel["curves"]):
         colour, k = COLOURS[place % len(COLOURS)], place % len(COLOURS)
         x, y = curve["x"], curve["y"]
@@ -401,10 +408,15 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
                 label=name,
             )
         elif curve["stroke"] == "faint":
-            ax.plot(x, y, color=COLOURS[1], alpha=0.6, linewidth=0.5, zorder=1.9)
+            ax.plot(x, y, color=COLOURS[1], alpha=0.6, linewidth=0.5, zorder=1.9, label=name)
+        elif curve["stroke"] == "dashed":
+            pattern = BROKEN[broken.index(place) % len(BROKEN)]
+            ax.plot(x, y, linestyle=pattern, color=colour, linewidth=1.2, label=name, zorder=2.4)
         elif curve["stroke"] == "line":
             width = 0.7 if len(x) > 1500 else 1.1
-            ax.plot(x, y, linestyle=DASHES[k], color=colour, linewidth=width, label=name)
+            # beside broken curves the others are whole
+            pattern = "-" if broken else DASHES[k]
+            ax.plot(x, y, linestyle=pattern, color=colour, linewidth=width, label=name)
         else:
             # the band is the picture; its mean only carries the data
             ax.plot(x, y, color=colour, linewidth=0, label=name)
@@ -995,21 +1007,33 @@ def _lift_title(ax: Axes, lanes: int, handles: Sequence[Any] = (), names: Sequen
     title = ax.get_title(loc="left")
     width_pt, height_pt = (72 * size for size in _size_in(ax))
     lift = LANE_PT * lanes
+    columns = _columns([0.55 * 8 * len(name) + 32 for name in names], width_pt)
+    lines = math.ceil(len(names) / columns) if names else 0
     wanted = 0.62 * 9.5 * len(title) + sum(0.55 * 8 * len(name) + 32 for name in names)
-    beside = 13.0 if names and wanted > width_pt else 0.0
+    beside = 13.0 * lines if names and wanted > width_pt else 0.0
     if names:
         ax.legend(
             handles,
             names,
             loc="lower right",
             bbox_to_anchor=(1.0, 1 + (2 + lift) / height_pt),
-            ncols=len(names),
+            ncols=columns,
             frameon=False,
             borderaxespad=0.1,
             columnspacing=1.2,
             handlelength=1.8,
         )
     ax.set_title(title, loc="left", pad=5 + lift + beside, fontweight="bold")
+
+
+def _columns(widths: list[float], room: float) -> int:
+    """Return the most columns in which entries of these widths keep within the room."""
+    for columns in range(len(widths), 1, -1):
+        lines = math.ceil(len(widths) / columns)
+        held = [widths[k : k + lines] for k in range(0, len(widths), lines)]
+        if sum(map(max, held)) <= room:
+            return columns
+    return 1
 
 
 def _ticked(ax: Axes, at: float) -> None:
@@ -1019,6 +1043,25 @@ def _ticked(ax: Axes, at: float) -> None:
     halo = [patheffects.withStroke(linewidth=2.6, foreground="white")]
     for ends in ((0.0, 0.045), (0.955, 1.0)):
         ax.axvline(at, *ends, color=INK, linewidth=1.2, path_effects=halo)
+
+
+MINOR_SHARE = 0.6
+"""Share of the height that a lesser mark has, from the foot."""
+DOTS = (0, (1, 1.6))
+"""Pattern of lesser marks."""
+
+
+def _is_minor(marks: list[Any], family: str) -> bool:
+    return all(mark["minor"] for mark in marks if mark["family"] == family)
+
+
+def _mark_colours(panel: dict[str, Any], families: list[str]) -> dict[str, str]:
+    """Return the colour of each family of marks: ink for the first, then those that no curve has."""
+    if panel["form"] == "map":
+        return dict.fromkeys(families, INK)
+    curves = max(1, min(len(panel["curves"]), len(COLOURS)))
+    palette = [INK, *COLOURS[curves:], OLIVE, *COLOURS[1:curves]]
+    return {family: palette[k % len(palette)] for k, family in enumerate(families)}
 
 
 def _above(ax: Axes, panel: dict[str, Any]) -> None:
@@ -1039,22 +1082,25 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
         leaving = _ends(ax, panel["lines"])
     marks = panel["marks"]
     families = list(dict.fromkeys(mark["family"] for mark in marks))
-    palette = [INK] if panel["form"] == "map" else [INK, *COLOURS[1:], OLIVE]
-    colours = {family: palette[k % len(palette)] for k, family in enumerate(families)}
+    colours = _mark_colours(panel, families)
     patterns = (*DASHES[1:], (0, (9, 2)), (0, (4, 1, 1, 1, 1, 1)))
     dashes = {family: patterns[k % len(patterns)] for k, family in enumerate(families)}
+    dashes |= {family: DOTS for family in families if _is_minor(marks, family)}
     low, high = ax.get_xlim()
     for mark in marks:
         if low <= mark["at"] <= high and shades:
             _ticked(ax, mark["at"])
         elif low <= mark["at"] <= high:
+            minor = mark["minor"]
             ax.axvline(
                 mark["at"],
+                0.0,
+                MINOR_SHARE if minor else 1.0,
                 color=colours[mark["family"]],
-                linestyle=dashes[mark["family"]],
+                linestyle=DOTS if minor else dashes[mark["family"]],
                 zorder=1.5,
-                linewidth=0.6 if mark["minor"] else 0.9,
-                alpha=0.5 if mark["minor"] else 0.95,
+                linewidth=0.9,
+                alpha=0.95,
             )
     lanes = _named(ax, [*marks, *leaving], colours | {LINES: COLOURS[0]})
     for span in panel.get("spans", []):

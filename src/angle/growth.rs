@@ -33,6 +33,8 @@ pub struct Growth {
     pub exponent: f64,
     /// Its standard error from the scatter.
     pub error: f64,
+    /// Displacement by the law at the geometric mean of the span, zero-to-peak, in the track's unit.
+    pub level: f64,
     /// Lowest and highest speed of the fit in rpm.
     pub span_rpm: (f64, f64),
     /// Where these speeds lie.
@@ -40,6 +42,15 @@ pub struct Growth {
 }
 
 impl Growth {
+    /// Displacement by the law at a speed in rpm, zero-to-peak, in the track's unit.
+    pub fn displacement_at(&self, rpm: f64) -> f64 {
+        self.level * (rpm / self.middle_rpm()).powf(self.exponent)
+    }
+
+    fn middle_rpm(&self) -> f64 {
+        (self.span_rpm.0 * self.span_rpm.1).sqrt()
+    }
+
     /// The exponent that pure unbalance has in this regime, in displacement; `None` where the regime
     /// is not known.
     pub fn expected(&self) -> Option<f64> {
@@ -87,8 +98,9 @@ fn law(track: &Track, chosen: impl Fn(f64) -> bool, regime: Regime) -> Option<Gr
     let x: Vec<f64> = usable.iter().map(|&i| part.rpm[i].ln()).collect();
     let y: Vec<f64> = usable.iter().map(|&i| part.phasors[i].norm().ln()).collect();
     let weight = vec![1.0; usable.len()];
-    let Line { slope, slope_error, .. } = stats::fit_line(&x, &y, &weight)?;
-    Some(Growth { exponent: slope, error: slope_error, span_rpm: (low, high), regime })
+    let Line { slope, slope_error, intercept } = stats::fit_line(&x, &y, &weight)?;
+    let level = (intercept + slope * 0.5 * (low * high).ln()).exp();
+    Some(Growth { exponent: slope, error: slope_error, level, span_rpm: (low, high), regime })
 }
 
 #[cfg(test)]
@@ -114,6 +126,13 @@ mod tests {
                 law.expected().is_some_and(|expected| (law.exponent - expected).abs() < 0.6),
                 "{law:?}"
             );
+            // the curve runs through the points that it was fitted to, high at one end and low at the other
+            for (&rpm, phasor) in track.rpm.iter().zip(&track.phasors) {
+                if (law.span_rpm.0..=law.span_rpm.1).contains(&rpm) {
+                    let off = law.displacement_at(rpm) / phasor.norm();
+                    assert!((0.9..1.1).contains(&off), "{rpm}: {off}");
+                }
+            }
         }
     }
 }

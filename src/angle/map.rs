@@ -140,22 +140,37 @@ impl OrderMap {
         Some(track)
     }
 
+    /// The local floor under an order spectrum of this map, in its own unit: at each order the median of what
+    /// stands around it, whole and half orders left out with the reach of the window.
+    pub fn floor_under(&self, spectrum: &[f64]) -> Vec<f64> {
+        let floor = |column: usize| {
+            let around = self.around(column, spectrum.len());
+            let mut values: Vec<f64> = around.filter_map(|k| spectrum.get(k).copied()).collect();
+            stats::median_of(&mut values)
+        };
+        (0..spectrum.len()).map(floor).collect()
+    }
+
     /// Standard error of the real and of the imaginary part of a column, from the median modulus of its
-    /// neighbours, whole and half orders left out with the reach of the window: the median of a
-    /// Rayleigh law is 1.1774 of it.
+    /// neighbours: the median of a Rayleigh law is 1.1774 of it.
     fn noise_around(&self, row: ArrayView1<Complex32>, column: usize) -> f64 {
+        let around = self.around(column, row.len());
+        let moduli = around.filter_map(|k| row.get(k).map(|bin| f64::from(bin.norm())));
+        stats::median_of(&mut moduli.collect::<Vec<f64>>()) / 1.1774
+    }
+
+    /// The columns within an order of one, of so many, whole and half orders left out with the reach of the
+    /// window.
+    fn around(&self, column: usize, columns: usize) -> impl Iterator<Item = usize> {
         let reach = self.turns_per_block;
         let half = (self.turns_per_block / 2).max(1);
-        let clear = |k: usize| {
+        let clear = move |k: usize| {
             let to_half_order = k % half;
             to_half_order >= 2 && to_half_order + 2 <= half
         };
         let from = column.saturating_sub(reach).max(2);
-        let mut around: Vec<f64> = (from..(column + reach + 1).min(row.len()))
-            .filter(|&k| clear(k) || (half < 4 && k.abs_diff(column) > 1))
-            .filter_map(|k| row.get(k).map(|bin| f64::from(bin.norm())))
-            .collect();
-        stats::median_of(&mut around) / 1.1774
+        (from..(column + reach + 1).min(columns))
+            .filter(move |&k| clear(k) || (half < 4 && k.abs_diff(column) > 1))
     }
 }
 

@@ -12,7 +12,8 @@ pub mod operating;
 
 use std::cell::OnceCell;
 
-use crate::angle::critical::{self, Critical, Observed};
+use crate::angle::critical::{self, Critical, Observed, Response};
+use crate::angle::growth::{self, Growth};
 use crate::angle::{OrderMap, Track, map};
 use crate::fitness::{self, Check};
 use crate::machine::{Machine, Multipliers};
@@ -55,7 +56,7 @@ struct Products {
     map: OnceCell<Option<OrderMap>>,
     spectrum: OnceCell<Option<Spectrum>>,
     displacement: OnceCell<Option<Track>>,
-    criticals: OnceCell<Vec<Critical>>,
+    criticals: OnceCell<critical::Seen>,
     demodulated: OnceCell<Option<bearing::Demodulated>>,
 }
 
@@ -149,6 +150,22 @@ impl Case {
         self.bearings.get_or_init(make)
     }
 
+    /// What was found of a part of a bearing, and the lines that it rests on as they were judged; `None` where
+    /// the bearing could not be examined.
+    pub fn judged(
+        &self,
+        bearing: &str,
+        element: bearing::Element,
+    ) -> Option<(&bearing::PartFound, bearing::Judged)> {
+        let (_, multipliers) = self.bearings().into_iter().find(|(name, _)| *name == bearing)?;
+        let examination = self.examinations().iter().find(|one| one.bearing == bearing)?;
+        let parts = examination.parts.as_ref().ok()?;
+        let part = parts.iter().find(|part| part.element == element)?;
+        let view = self.views().find(|view| view.name() == part.channel)?;
+        let judged = bearing::Judged::of(part, &multipliers, view.demodulated()?)?;
+        Some((part, judged))
+    }
+
     /// The highest inner-race order of all rolling bearings.
     fn highest_defect_order(&self) -> Option<f64> {
         self.bearings().iter().map(|(_, m)| m.bpfi).reduce(f64::max)
@@ -235,17 +252,27 @@ impl<'a> View<'a> {
 
     /// The critical speeds passed during the recording that are seen here, lowest first.
     pub fn criticals(&self) -> &'a [Critical] {
+        &self.seen().criticals
+    }
+
+    /// The response that was fitted to tell them, in SI displacement (or relative, uncalibrated), passage by
+    /// passage.
+    pub fn responses(&self) -> &'a [Response] {
+        &self.seen().responses
+    }
+
+    fn seen(&self) -> &'a critical::Seen {
         let make = || {
             let (Some(track), Some(map)) = (self.displacement(), self.order_map()) else {
-                return Vec::new();
+                return critical::Seen::default();
             };
-            let Some(speed) = &self.case.speed else { return Vec::new() };
+            let Some(speed) = &self.case.speed else { return critical::Seen::default() };
             let (turns, phase_known) = (map.turns_per_block as f64, self.case.phase_known());
             let observed = Observed {
                 speed_error_percent: speed.error_percent,
                 ..Observed::of(self.quantity(), turns, phase_known)
             };
-            critical::find(track, &|time_s| speed.rpm_at(time_s), observed)
+            critical::seen(track, &|time_s| speed.rpm_at(time_s), observed)
         };
         self.products.criticals.get_or_init(make)
     }
@@ -253,6 +280,14 @@ impl<'a> View<'a> {
     /// The critical speed that is seen most strongly here, if there is one.
     pub fn critical(&self) -> Option<Critical> {
         self.criticals().iter().copied().max_by(|a, b| a.share.total_cmp(&b.share))
+    }
+
+    /// How the first order grows below and above the critical speeds, those seen here and those stated.
+    pub fn growth_laws(&self) -> Vec<Growth> {
+        let seen = self.criticals().iter().map(|critical| critical.rpm);
+        let stated = self.case.machine.shaft.critical_rpm.iter().copied();
+        let criticals_rpm: Vec<f64> = seen.chain(stated).collect();
+        self.displacement().map_or(Vec::new(), |track| growth::laws(track, &criticals_rpm))
     }
 
     /// What rings at standstill in the channel of this name, where a recording of taps was given and they are

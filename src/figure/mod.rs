@@ -45,7 +45,7 @@ pub use rows::{Entry, Line, Rows, State, Weight, Words, probability};
 
 pub use course::course;
 pub use envelope::{DefectLines, EnvelopeCurve, envelope};
-pub use evidence::evidence;
+pub use evidence::{evidence, of_considered};
 pub use fitness::fitness;
 pub use found_lines::found_lines;
 pub use full_spectrum::full_spectrum;

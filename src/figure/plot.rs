@@ -80,6 +80,8 @@ pub enum Stroke {
     /// A line from point to point.
     #[default]
     Line,
+    /// A broken line: a law or a bound that others are held against.
+    Dashed,
     /// Points, joined by a thin line where no gap parts them: what is seen at some places alone.
     Dots,
     /// A thin, faint line behind the others, for what they were made from.

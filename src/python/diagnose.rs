@@ -62,7 +62,9 @@ pub(super) fn diagnose(
         // pictures are made while the case is there: afterwards only they are kept, not the samples
         let overview = figure::overview(&case, &inner);
         let evidence = inner.findings.iter().map(|found| figure::evidence(&case, found)).collect();
-        Ok(PyDiagnosis { inner, overview, evidence })
+        let lower = inner.considered.iter();
+        let considered = lower.map(|one| figure::of_considered(&case, one)).collect();
+        Ok(PyDiagnosis { inner, overview, evidence, considered })
     })
 }
 
@@ -122,6 +124,8 @@ pub(super) struct PyDiagnosis {
     pub(super) overview: Figure,
     /// The picture of each finding, where it has one.
     evidence: Vec<Option<Figure>>,
+    /// The same of what was considered.
+    considered: Vec<Option<Figure>>,
 }
 
 #[pymethods]
@@ -151,11 +155,11 @@ impl PyDiagnosis {
         findings.map(|(inner, picture)| PyFinding { inner, picture }).collect()
     }
 
-    /// What else was considered, most probable first.
+    /// What else was considered, most probable first; from 10 % on with its picture.
     #[getter]
     fn considered(&self) -> Vec<PyFinding> {
-        let considered = self.inner.considered.iter().cloned();
-        considered.map(|inner| PyFinding { inner, picture: None }).collect()
+        let considered = self.inner.considered.iter().cloned().zip(self.considered.iter().cloned());
+        considered.map(|(inner, picture)| PyFinding { inner, picture }).collect()
     }
 
     /// Fitness checks, what restricts the recording first.

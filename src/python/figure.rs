@@ -771,8 +771,9 @@ impl PyFinding {
         self.picture.as_ref().map(|figure| as_dict(py, figure)).transpose()
     }
 
-    /// Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part,
-    /// tracks with their limit, the displacement around a critical speed.
+    /// Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part and
+    /// the floor that they are held against; tracks with growth laws, limit, ratio or slow roll; the fitted
+    /// response around a critical speed; order spectra and maps with the lines that the evidence names.
     ///
     /// Parameters
     /// ----------

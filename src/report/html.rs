@@ -80,6 +80,7 @@ pub fn page(case: &Case, diagnosis: &Diagnosis, machine: &Machine) -> Result<Str
         (head(diagnosis, machine))
         p.caution { strong { "Caution. " } (CAUTION) }
         (why(case, diagnosis)?)
+        (considered(case, diagnosis)?)
         (rows("How likely each fault is", &figure::findings(diagnosis)))
         @if !diagnosis.levels.is_empty() {
             (rows("Levels against their limits", &figure::levels(diagnosis)))
@@ -134,8 +135,11 @@ fn why(case: &Case, diagnosis: &Diagnosis) -> Result<Markup> {
     if diagnosis.findings.is_empty() {
         return Ok(html! {});
     }
-    let told: Vec<Markup> =
-        diagnosis.findings.iter().map(|found| finding(case, found)).collect::<Result<_>>()?;
+    let told: Vec<Markup> = diagnosis
+        .findings
+        .iter()
+        .map(|found| finding(found, figure::evidence(case, found).as_ref()))
+        .collect::<Result<_>>()?;
     Ok(html! {
         section {
             h2 { "What was found, and why" }
@@ -144,9 +148,35 @@ fn why(case: &Case, diagnosis: &Diagnosis) -> Result<Markup> {
     })
 }
 
-fn finding(case: &Case, finding: &Finding) -> Result<Markup> {
-    let picture = match figure::evidence(case, finding) {
-        Some(figure) => drawn(&figure)?,
+/// Faults that were put lower, folded: how sure, why, and the picture; those alone that have one.
+fn considered(case: &Case, diagnosis: &Diagnosis) -> Result<Markup> {
+    let faults = diagnosis.considered.iter().filter(|one| one.kind == Kind::Fault);
+    let told: Vec<(&Finding, Markup)> = faults
+        .filter_map(|one| Some((one, figure::of_considered(case, one)?)))
+        .map(|(one, picture)| Ok((one, finding(one, Some(&picture))?)))
+        .collect::<Result<_>>()?;
+    Ok(html! {
+        @if !told.is_empty() {
+            section {
+                h2 { "What was considered and put lower" }
+                @for (one, article) in &told {
+                    details {
+                        summary {
+                            (one.title)
+                            @if let Some(place) = &one.place { " at " (place) }
+                            ", " (percent(one.confidence)) " sure"
+                        }
+                        (article)
+                    }
+                }
+            }
+        }
+    })
+}
+
+fn finding(finding: &Finding, picture: Option<&Figure>) -> Result<Markup> {
+    let picture = match picture {
+        Some(figure) => drawn(figure)?,
         None => html! {},
     };
     let kind = if finding.kind == Kind::Fault { "fault" } else { "observation" };

@@ -1,7 +1,7 @@
 //! Imbalance: the first order leads, grows as unbalance does, and keeps its phase.
 
 use super::{Evidence, Kind, Need, Score, Severity, Signature};
-use crate::angle::growth::{self, Growth, Regime};
+use crate::angle::growth::{Growth, Regime};
 use crate::case::{Case, Level, View};
 use crate::dsp::stats;
 use crate::units::{Quantity, grouped, three_digits};
@@ -61,7 +61,7 @@ fn score_view(view: &View) -> Option<Score> {
             three_digits(dominance)
         ),
     ));
-    for law in growth_laws(view) {
+    for law in view.growth_laws() {
         let (is, expected) = law.in_quantity(Quantity::Velocity);
         // slower growth speaks for another force (a bow, a magnet); faster growth for the next mode
         log_odds -= expected.map_or(0.0, |expected| 0.5 * (expected - is - 1.0).clamp(0.0, 3.0));
@@ -180,13 +180,6 @@ pub(super) fn dominance(view: &View) -> Option<f64> {
         if (order - 1.0).abs() < 2.5 * map.order_step() { first += power } else { rest += power }
     }
     Some((first / rest.max(f64::MIN_POSITIVE)).min(1e4))
-}
-
-fn growth_laws(view: &View) -> Vec<Growth> {
-    let seen = view.criticals().iter().map(|critical| critical.rpm);
-    let stated = view.case.machine.shaft.critical_rpm.iter().copied();
-    let criticals_rpm: Vec<f64> = seen.chain(stated).collect();
-    view.displacement().map_or(Vec::new(), |track| growth::laws(track, &criticals_rpm))
 }
 
 fn growth_evidence(law: &Growth, is: f64, expected: Option<f64>) -> Evidence {

@@ -5,7 +5,7 @@
 
 use std::cell::RefCell;
 
-use super::course::Passage;
+use super::course::{Passage, Point};
 use super::response::{self, Mode};
 use crate::dsp::columns;
 use crate::dsp::fft::Complex64;
@@ -29,6 +29,8 @@ pub struct Fitted {
     pub modes: Vec<Mode>,
     /// Largest displacement of each mode by itself along the passage.
     pub sizes: Vec<f64>,
+    /// The displacement fitted at each point of the passage; its modulus where phase is not known.
+    pub response: Vec<Complex64>,
     /// Mean squared misfit, in squares of the granted deviation.
     pub misfit: f64,
     /// Covariance of the natural logarithms of natural frequency and damping ratio, two rows for each
@@ -272,12 +274,25 @@ impl<'a> Data<'a> {
             })
             .collect();
         Fitted {
+            response: self.response(residual, step),
             sizes,
             misfit: square / points as f64,
             covariance,
             independent: points as f64 / correlated,
             modes,
         }
+    }
+
+    /// The points less what is left of them; `step` numbers stand for each.
+    fn response(&self, left: &[f64], step: usize) -> Vec<Complex64> {
+        let points = self.passage.points.iter().zip(left.chunks_exact(step.max(1)));
+        let fitted = |(point, left): (&Point, &[f64])| match *left {
+            [re, im] => point.d - Complex64::new(re, im) * point.sigma,
+            // the amplitude fitted less the one that was seen
+            [more] => Complex64::new(point.d.norm() + more * point.sigma, 0.0),
+            _ => point.d,
+        };
+        points.map(fitted).collect()
     }
 }
 

@@ -22,6 +22,8 @@ pub mod margin;
 mod response;
 mod search;
 
+use std::f64::consts::PI;
+
 use super::track::Track;
 use crate::dsp::fft::Complex64;
 use crate::dsp::hermite::{Node, Piece};
@@ -184,10 +186,49 @@ pub fn find(
     rpm_at: &dyn Fn(f64) -> f64,
     observed: Observed,
 ) -> Vec<Critical> {
+    seen(displacement, rpm_at, observed).criticals
+}
+
+/// Critical speeds, and the responses that were fitted to tell them.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Seen {
+    /// The critical speeds, lowest first.
+    pub criticals: Vec<Critical>,
+    /// The response of every passage that shows one, in order of time.
+    pub responses: Vec<Response>,
+}
+
+/// The response to unbalance that was fitted to one passage, at the means that it was fitted to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Response {
+    /// Whether the speed rises.
+    pub up: bool,
+    /// Whether phase took part in the fit; else the phasors tell amplitudes alone.
+    pub with_phase: bool,
+    /// Speeds in rpm.
+    pub rpm: Vec<f64>,
+    /// Displacement, as the phasors of the track that it was fitted to; as many as speeds.
+    pub phasors: Vec<Complex64>,
+}
+
+/// As [`find`], with the responses that were fitted.
+pub fn seen(displacement: &Track, rpm_at: &dyn Fn(f64) -> f64, observed: Observed) -> Seen {
     let passages = course::passages(displacement, rpm_at, observed);
-    let read: Vec<(bool, Vec<Critical>)> =
-        passages.iter().map(|passage| (passage.up, search::criticals(passage))).collect();
-    bracket::joined(&read)
+    let mut responses = Vec::new();
+    let mut read: Vec<(bool, Vec<Critical>)> = Vec::new();
+    for passage in &passages {
+        let (criticals, phasors) = search::criticals(passage);
+        if !criticals.is_empty() {
+            responses.push(Response {
+                up: passage.up,
+                with_phase: passage.observed.phase_known,
+                rpm: passage.points.iter().map(|point| point.w * 30.0 / PI).collect(),
+                phasors,
+            });
+        }
+        read.push((passage.up, criticals));
+    }
+    Seen { criticals: bracket::joined(&read), responses }
 }
 
 /// The speed in rpm at any time, as the track's own points tell it.

@@ -4,6 +4,7 @@ use super::course::Passage;
 use super::fit::{Data, FULL_REST, Fitted, SHORT_REST};
 use super::response::Mode;
 use super::{Critical, LEAST_AMPLIFICATION};
+use crate::dsp::fft::Complex64;
 
 /// By how much all modes together must lower the rms misfit: with phase, and of amplitudes alone, where
 /// they have more play (common practice, no source).
@@ -31,17 +32,19 @@ const HIDDEN_SPLIT_OF_DAMPING: f64 = 0.03;
 /// Two modes closer than this many half-power widths and of like damping are a pair.
 const PAIR_WIDTHS: f64 = 3.0;
 
-/// The critical speeds that one passage shows, lowest first.
-pub fn criticals(passage: &Passage) -> Vec<Critical> {
+/// The critical speeds that one passage shows, lowest first, and the displacement fitted at its points.
+pub fn criticals(passage: &Passage) -> (Vec<Critical>, Vec<Complex64>) {
     let (low, high) = passage.range();
     let range = (1.03 * low, 0.98 * high);
     if high < 1.3 * low || range.1 <= range.0 {
-        return Vec::new();
+        return (Vec::new(), Vec::new());
     }
     let powers: &[i32] = if passage.observed.phase_known { FULL_REST } else { &[2] };
     let data = Data::new(passage, powers);
     let without = data.misfit_without();
-    let Some(mut best) = best_with_one_more(&data, &[], range) else { return Vec::new() };
+    let Some(mut best) = best_with_one_more(&data, &[], range) else {
+        return (Vec::new(), Vec::new());
+    };
     let mut alternative = None;
     while best.modes.len() < MOST_MODES {
         let Some(next) = best_with_one_more(&data, &best.modes, range) else { break };
@@ -55,7 +58,8 @@ pub fn criticals(passage: &Passage) -> Vec<Critical> {
             break;
         }
     }
-    told(passage, &best, alternative, without, range)
+    let criticals = told(passage, &best, alternative, without, range);
+    (criticals, best.response)
 }
 
 /// Whether a further mode lowers the misfit by more than the chance of its free numbers would.

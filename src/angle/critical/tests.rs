@@ -225,3 +225,23 @@ fn a_fast_passage_does_not_shift_the_critical_speed() {
         }
     }
 }
+
+#[test]
+fn the_fitted_response_follows_the_points() {
+    let response = jeffcott(41_000.0, 8.0);
+    for phase in [true, false] {
+        let track = track(&slow_up, SLOW_S, 0.02, &response);
+        let seen = seen(&track, &slow_up, observed(phase));
+        let [fitted] = &seen.responses[..] else { panic!("one passage: {seen:?}") };
+        assert_eq!((fitted.up, fitted.with_phase), (true, phase));
+        assert_eq!(fitted.rpm.len(), fitted.phasors.len());
+        for (&rpm, phasor) in fitted.rpm.iter().zip(&fitted.phasors) {
+            let wanted = response(rpm) * Complex64::from_polar(1e-6, 0.7);
+            let wanted = if phase { wanted } else { wanted.norm().into() };
+            assert!(
+                (phasor - wanted).norm() < 0.04e-6 + 0.02 * wanted.norm(),
+                "{rpm} rpm: {phasor}"
+            );
+        }
+    }
+}

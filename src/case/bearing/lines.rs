@@ -28,6 +28,8 @@ const LEAST_TAIL: usize = 16;
 /// Exponent of the calibrator p -> k p^(k-1): small values reward small p most; 0.2 costs a fifth at
 /// p = 1 and gives 10 at p = 0.0075.
 const CALIBRATOR: f64 = 0.2;
+/// Power over the floor (90 dB) that no line of an envelope's spectrum reaches.
+const HIGHEST_RATIO: f32 = 1e9;
 
 /// Power over the noise floor in an envelope's spectrum.
 pub(super) struct LineSpectrum {
@@ -35,6 +37,8 @@ pub(super) struct LineSpectrum {
     step: f64,
     /// Power over the local floor; mean 1 in noise.
     ratio: Vec<f32>,
+    /// What noise shows in the mean under every order: the local floor, and that of the shaft's lattice.
+    floor: Vec<f32>,
     /// Squared amplitude of a line above the floor, relative to the envelope's mean squared.
     above: Vec<f32>,
     looks: f64,
@@ -45,14 +49,15 @@ pub(super) struct LineSpectrum {
 impl LineSpectrum {
     /// From a spectrum in orders of the stated speed, the true speed being `factor` times that.
     pub fn new(spectrum: &OrderEnvelope, factor: f64) -> Self {
-        let (mut ratio, floor) = over_floor(spectrum);
+        let (mut ratio, mut floor) = over_floor(spectrum);
         let above = spectrum.values.iter().zip(&floor).map(|(v, f)| (v - f).max(0.0)).collect();
         let step = spectrum.order_step / factor;
         let kept = (spectrum.valid_to_order / factor / step) as usize + 1;
         ratio.truncate(kept);
+        floor.truncate(kept);
         let looks = spectrum.effective_averages;
         let cell = 1.0 / (spectrum.turns_per_block as f64 * factor);
-        let mut lines = Self { step, ratio, above, looks, cell };
+        let mut lines = Self { step, ratio, floor, above, looks, cell };
         lines.divide_by_lattice();
         lines
     }
@@ -74,7 +79,9 @@ impl LineSpectrum {
             let order = index as f64 * self.step;
             let whole = (order.round() as usize).min(top);
             let distance = ((order - order.round()).abs() / self.step).round() as usize;
-            self.ratio[index] /= floors[whole][distance.min(places - 1)];
+            let lattice = floors[whole][distance.min(places - 1)];
+            self.ratio[index] /= lattice;
+            self.floor[index] *= lattice;
         }
     }
 
@@ -194,12 +201,50 @@ impl LineGains {
 
     /// The larger of two p-values: the tail of noise averaged as often, and the tail of the record's
     /// own cells. A record full of foreign lines thereby prices them out by itself.
+    fn chance(&self, ratio: f32) -> f64 {
+        let tail = upper_tail(self.lines.looks, self.lines.looks * f64::from(ratio));
+        tail.max(self.own_tail(ratio))
+    }
+
     fn gain(&self, index: usize) -> f64 {
         if self.lines.is_shaft(index) {
             return 1.0;
         }
-        let ratio = self.lines.ratio[index];
-        let tail = upper_tail(self.lines.looks, self.lines.looks * f64::from(ratio));
-        CALIBRATOR * tail.max(self.own_tail(ratio)).powf(CALIBRATOR - 1.0)
+        CALIBRATOR * self.chance(self.lines.ratio[index]).powf(CALIBRATOR - 1.0)
     }
+
+    /// Distance of the values in orders of the true speed.
+    pub fn step(&self) -> f64 {
+        self.lines.step
+    }
+
+    /// The floor that lines are held against, from order 0 on as far as they are; not a number where an
+    /// order cannot be told from a harmonic of the shaft, so that nothing is judged.
+    pub fn floor(&self) -> Vec<f32> {
+        let lines = &self.lines;
+        let judged = |(i, &floor): (usize, &f32)| if lines.is_shaft(i) { f32::NAN } else { floor };
+        lines.floor.iter().enumerate().map(judged).collect()
+    }
+
+    /// Power over the floor from which a line has at least an e-value; `None` where no line of this record
+    /// can have it.
+    pub fn ratio_of(&self, e_value: f64) -> Option<f64> {
+        let chance = chance_of(e_value);
+        let (mut low, mut high) = (0.0_f32, HIGHEST_RATIO);
+        if self.chance(high) > chance {
+            return None;
+        }
+        // as often as a float of single precision can be halved
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if self.chance(middle) > chance { low = middle } else { high = middle }
+        }
+        Some(f64::from(high))
+    }
+}
+
+/// The probability that noise, or a line of the record that has nothing to do with the bearing, reaches an
+/// e-value.
+pub(super) fn chance_of(e_value: f64) -> f64 {
+    (e_value / CALIBRATOR).powf((CALIBRATOR - 1.0).recip())
 }

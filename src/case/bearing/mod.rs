@@ -7,6 +7,7 @@
 
 mod demodulate;
 mod evidence;
+mod judged;
 mod lines;
 mod posterior;
 mod shaft;
@@ -19,6 +20,7 @@ use crate::machine::Multipliers;
 use crate::speed::Speed;
 
 pub use demodulate::Demodulated;
+pub use judged::{Judged, JudgedLine, Motion};
 pub use template::Element;
 
 use demodulate::Band;
@@ -71,6 +73,8 @@ pub struct PartFound {
     pub channel: String,
     /// Whether impacts follow so closely that their depth says nothing.
     pub overlaps: bool,
+    /// True speed over the stated one; 1 where the speed was measured.
+    pub speed_factor: f64,
 }
 
 impl PartFound {
@@ -144,6 +148,7 @@ fn examine_bands(
             band_hz: witness.band.band_hz,
             channel: heard[f.witness].0.to_owned(),
             overlaps: order * speed_hz * OVERLAP_S > 1.0,
+            speed_factor: factor,
         }
     };
     Element::ALL.into_iter().zip(&found).zip(odds).map(describe).collect()

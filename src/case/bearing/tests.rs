@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use std::f64::consts::TAU;
 
-use super::{Element, Examination, PartFound};
+use super::{Element, Examination, JudgedLine, Motion, PartFound};
 use crate::case::Case;
 use crate::machine::{Bearing, Machine, Multipliers};
 use crate::recording::{Channel, ChannelSpec, Recording, Role};
@@ -89,6 +89,10 @@ fn ring(strikes: &[f64], scene: &Scene) -> Vec<f64> {
 }
 
 fn examine(samples: Vec<f32>, rate_hz: f64, speed: Speed) -> Examination {
+    case(samples, rate_hz, speed).examinations().first().cloned().expect("one bearing")
+}
+
+fn case(samples: Vec<f32>, rate_hz: f64, speed: Speed) -> Case {
     let spec = ChannelSpec { role: Some(Role::Vibration), ..ChannelSpec::named("front") };
     let channel = Channel::new(spec, rate_hz, samples).expect("valid");
     let recording = Recording::from_channels("test", vec![channel]).expect("one channel");
@@ -101,8 +105,7 @@ fn examine(samples: Vec<f32>, rate_hz: f64, speed: Speed) -> Examination {
         ..Bearing::default()
     };
     machine.bearing.insert("front".to_owned(), bearing);
-    let case = Case::new(recording, machine, Some(speed));
-    case.examinations().first().cloned().expect("one bearing")
+    Case::new(recording, machine, Some(speed))
 }
 
 fn parts(examination: Examination) -> Vec<PartFound> {
@@ -198,6 +201,60 @@ fn a_stated_speed_is_put_right() {
     let best = first(&found);
     assert_eq!(best.element, Element::Outer, "{found:?}");
     assert!((best.slip_percent - 100.0 * SLIP).abs() < 0.15, "{best:?}");
+}
+
+#[test]
+fn lines_are_shown_as_they_were_judged() {
+    // one speed that is measured, and one that is stated a percent too high
+    let speed = steady(1485.0, 10.0);
+    let stated = Speed::constant(SpeedSource::Stated, 1500.0, 0.0, 10.0).expect("positive");
+    for element in [Element::Outer, Element::Inner, Element::Ball] {
+        for told in [&speed, &stated] {
+            let case = case(impacts(element, &speed, &SLOW, 4), SLOW.rate_hz, told.clone());
+            let (part, judged) = case.judged("front", element).expect("examined");
+            assert_eq!(judged.band_hz, part.band_hz);
+            assert!((judged.chance - 0.0236).abs() < 1e-4, "one in 42: {}", judged.chance);
+            // the cage that carries an element is shown beside what is counted
+            let own = |line: &&JudgedLine| element != Element::Ball || line.motion == Motion::Spin;
+            let seen = judged.lines.iter().filter(own).filter(|line| line.is_seen);
+            let (sides, harmonics): (Vec<&JudgedLine>, Vec<&JudgedLine>) =
+                seen.partition(|line| line.side != 0);
+            assert_eq!((harmonics.len(), sides.len()), (part.harmonics, part.sidebands));
+            let ratio = judged.seen_from.expect("noise does not reach everything");
+            for line in judged.lines.iter().filter(|line| line.is_seen) {
+                let step = judged.orders[1];
+                let index = (line.order / step).round() as usize;
+                assert_eq!(judged.values[index], line.value);
+                assert!(f64::from(line.value) >= 0.999 * ratio * f64::from(judged.floor[index]));
+            }
+            // beside whole orders nothing is judged
+            let index = (1.0 / judged.orders[1]).round() as usize;
+            assert!(judged.floor[index].is_nan());
+        }
+    }
+}
+
+#[test]
+fn noise_reaches_the_bound_as_often_as_is_said() {
+    let (mut reached, mut all) = (0, 0);
+    for seed in 0..10 {
+        let mut random = ChaCha8Rng::seed_from_u64(2000 + seed);
+        let samples = noise(80_000, &mut random).iter().map(|&x| x as f32).collect();
+        let case = case(samples, 20_000.0, steady(3000.0, 4.0));
+        let (_, judged) = case.judged("front", Element::Outer).expect("examined");
+        let ratio = judged.seen_from.expect("noise does not reach everything");
+        // one value in each cell of resolution
+        let pairs = judged.values.iter().zip(&judged.floor).skip(20).step_by(4);
+        let judged: Vec<bool> = pairs
+            .filter(|(_, floor)| floor.is_finite())
+            .map(|(value, floor)| f64::from(*value) > ratio * f64::from(*floor))
+            .collect();
+        reached += judged.iter().filter(|is_above| **is_above).count();
+        all += judged.len();
+    }
+    let share = reached as f64 / f64::from(all as u32);
+    // the lattice lifts the floor in places, so that fewer reach it than the chance says
+    assert!(share < 0.03 && share > 0.004, "{share} of {all}");
 }
 
 #[test]

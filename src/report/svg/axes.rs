@@ -1,10 +1,22 @@
 //! Values laid along an axis, and the numbers beside it.
 
+use std::ops::Range;
+
+use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint, Ranged};
+use plotters::coord::types::RangedCoordf64;
+
 use crate::figure::{Axis, Scale};
+
+/// Numbers beside a logarithmic axis, at most.
+const MOST_DECADES: f64 = 6.0;
+/// Parts of a turn that numbers of degrees stand apart.
+const DEGREES: [f64; 8] = [5.0, 10.0, 15.0, 30.0, 45.0, 90.0, 180.0, 360.0];
 
 /// An axis ready to draw on: every value becomes a place between two ends.
 pub(super) struct Laid {
     scale: Scale,
+    /// Whether it tells degrees.
+    degrees: bool,
     /// The greatest value, which decibels count from.
     top: f64,
     /// First and last place.
@@ -17,7 +29,8 @@ impl Laid {
     pub fn of(axis: &Axis, values: impl Iterator<Item = f64>) -> Self {
         let (low, high) = axis.shown.map_or_else(|| extent(values), |[low, high]| (low, high));
         let top = high.max(f64::MIN_POSITIVE);
-        let mut laid = Self { scale: axis.scale, top, from: 0.0, to: 1.0 };
+        let degrees = axis.unit == "degrees";
+        let mut laid = Self { scale: axis.scale, degrees, top, from: 0.0, to: 1.0 };
         (laid.from, laid.to) = match axis.scale {
             Scale::Decibel { range_db } => (-range_db, 0.0),
             Scale::Log => {
@@ -56,6 +69,40 @@ impl Laid {
         }
     }
 
+    /// The coordinate of a chart, its numbers at round places, about `count` of them.
+    pub fn coordinate(&self, count: usize) -> Coordinate {
+        Coordinate { inner: (self.from..self.to).into(), numbered: self.round_places(count) }
+    }
+
+    fn round_places(&self, count: usize) -> Vec<f64> {
+        match self.scale {
+            Scale::Log => self.decades(),
+            Scale::Linear if self.degrees => {
+                let span = self.to - self.from;
+                let apart = DEGREES.into_iter().find(|apart| span <= apart * count as f64);
+                let turns = (span / (360.0 * count as f64)).ceil();
+                let apart = apart.unwrap_or(360.0 * turns);
+                let (first, last) = ((self.from / apart).ceil(), (self.to / apart).floor());
+                (first as i64..=last as i64).map(|k| k as f64 * apart).collect()
+            }
+            Scale::Linear | Scale::Decibel { .. } => {
+                RangedCoordf64::from(self.from..self.to).key_points(count)
+            }
+        }
+    }
+
+    /// Powers of ten, with twice and five times them where these alone are few.
+    fn decades(&self) -> Vec<f64> {
+        let span = self.to - self.from;
+        let step = (span / MOST_DECADES).ceil().max(1.0);
+        let first = (self.from / step).floor() as i64;
+        let last = (self.to / step).ceil() as i64;
+        let between: &[f64] = if span < 2.5 { &[1.0, 2.0, 5.0] } else { &[1.0] };
+        let places = (first..=last)
+            .flat_map(|k| between.iter().map(move |times| k as f64 * step + times.log10()));
+        places.filter(|place| (self.from..=self.to).contains(place)).collect()
+    }
+
     /// The number beside a place.
     pub fn number(&self, place: f64) -> String {
         match self.scale {
@@ -63,6 +110,29 @@ impl Laid {
             Scale::Log => plain(10_f64.powf(place), 10_f64.powf(place)),
             Scale::Decibel { .. } => format!("{place:.0}"),
         }
+    }
+}
+
+/// The coordinate of a chart that has numbers at places of our own.
+pub(super) struct Coordinate {
+    inner: RangedCoordf64,
+    numbered: Vec<f64>,
+}
+
+impl Ranged for Coordinate {
+    type FormatOption = DefaultFormatting;
+    type ValueType = f64;
+
+    fn map(&self, value: &f64, limit: (i32, i32)) -> i32 {
+        self.inner.map(value, limit)
+    }
+
+    fn key_points<Hint: KeyPointHint>(&self, _hint: Hint) -> Vec<f64> {
+        self.numbered.clone()
+    }
+
+    fn range(&self) -> Range<f64> {
+        self.inner.range()
     }
 }
 
@@ -110,6 +180,22 @@ mod tests {
         assert!(none.to > none.from);
         let one = Laid::of(&Axis::linear("a", ""), std::iter::once(5.0));
         assert!(one.from < 5.0 && one.to > 5.0);
+    }
+
+    #[test]
+    fn numbers_stand_at_round_places() {
+        let numbers = |axis: Axis, from: f64, to: f64| {
+            let laid = Laid::of(&axis.between(from, to), std::iter::empty());
+            laid.round_places(6).iter().map(|place| laid.number(*place)).collect::<Vec<_>>()
+        };
+        assert_eq!(
+            numbers(Axis::log("a", ""), 0.008, 0.6),
+            ["0.01", "0.02", "0.05", "0.1", "0.2", "0.5"]
+        );
+        assert_eq!(numbers(Axis::log("a", ""), 0.0005, 2.0), ["0.001", "0.01", "0.1", "1"]);
+        let phase = Axis::linear("phase lag", "degrees");
+        assert_eq!(numbers(phase, -90.0, 270.0), ["-90", "0", "90", "180", "270"]);
+        assert_eq!(numbers(Axis::linear("a", ""), 0.0, 10.0), ["0", "2", "4", "6", "8", "10"]);
     }
 
     #[test]

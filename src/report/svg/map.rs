@@ -29,6 +29,9 @@ const RIGHT: u32 = 8;
 /// Width of the strip that tells the shades, in pixels.
 const STRIP: u32 = 74;
 
+/// Numbers across and upwards, about.
+const NUMBERS: [usize; 2] = [8, 6];
+
 pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
     let across = Laid::of(&map.x_axis, map.x().iter().copied());
     let mut up = Laid::of(&map.y_axis, map.y().iter().copied());
@@ -57,7 +60,7 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
         .margin_right(RIGHT)
         .x_label_area_size(34)
         .y_label_area_size(LEFT)
-        .build_cartesian_2d(across.from..across.to, up.from..up.to)?;
+        .build_cartesian_2d(across.coordinate(NUMBERS[0]), up.coordinate(NUMBERS[1]))?;
     let shade = |v: f64| (value.at(v) - value.from) / (value.to - value.from);
     if is_shaded {
         let pixels = chart.plotting_area().dim_in_pixel();
@@ -75,8 +78,6 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
         .axis_desc_style(words())
         .x_desc(title(&map.x_axis))
         .y_desc(title(&map.y_axis))
-        .x_labels(8)
-        .y_labels(6)
         .x_label_formatter(&|place| across.number(*place))
         .y_label_formatter(&|place| up.number(*place))
         .draw()?;

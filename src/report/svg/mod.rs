@@ -5,6 +5,7 @@
 //! can be read.
 
 mod axes;
+mod legend;
 mod map;
 mod paper;
 mod plot;
@@ -12,9 +13,10 @@ mod polar;
 mod wheel;
 
 use plotters::coord::Shift;
-use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
+
+use axes::Coordinate;
 
 use crate::error::{Error, Result};
 use crate::figure::{Figure, Panel, Row};
@@ -28,7 +30,7 @@ const LEFT_ROOM: u32 = 3;
 const ROW_HEIGHT: f64 = 230.0;
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
-type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Coordinate, Coordinate>>;
 
 /// Colours of curves and families of marks, in the order of their importance; all differ in lightness.
 const INKS: [RGBColor; 5] = [

@@ -4,6 +4,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::axes::{Laid, title};
+use super::legend::Legend;
 use super::{Above, Area, Chart, DARK, FAINT, Failure, LINE, ink, lanes, spread, width_of, words};
 use crate::figure::{Arrow, Curve, Mark, Plot, Points, Stroke, Symbol};
 
@@ -25,7 +26,8 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     let limits = plot.limits.iter().map(|limit| limit.at);
     let heights = heights.chain(points.flat_map(|p| &p.y)).copied().chain(limits);
     let up = Laid::of(&plot.y_axis, heights).with_room(&plot.y_axis);
-    let paper = Paper { across: &across, up: &up };
+    let colours = Colours::of(plot);
+    let paper = Paper { across: &across, up: &up, colours: &colours };
     let (width, height) = body.dim_in_pixel();
     let named = plot.lines.iter().filter(|line| !paper.leaves_above(line));
     let widest = named.map(|line| width_of(&line.name)).fold(0.0, f64::max);
@@ -37,7 +39,8 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         inner,
         [LEFT.into(), right.into()],
     );
-    let top = if above.count > 0 { above.height() } else { 8 };
+    let legend = Legend::of(plot, &colours, (LEFT as i32, width as i32));
+    let top = if above.count > 0 { above.height() } else { 8 } + legend.height();
     if plot.equal {
         // a square, as both axes of such plots reach equally far
         let side = height.saturating_sub(BELOW + top as u32);
@@ -48,7 +51,7 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         .margin_right(right)
         .x_label_area_size(BELOW)
         .y_label_area_size(LEFT)
-        .build_cartesian_2d(across.from..across.to, up.from..up.to)?;
+        .build_cartesian_2d(across.coordinate(if plot.equal { 5 } else { 8 }), up.coordinate(6))?;
     chart
         .configure_mesh()
         .light_line_style(TRANSPARENT)
@@ -58,8 +61,6 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         .axis_desc_style(words())
         .x_desc(title(&plot.x_axis))
         .y_desc(title(&plot.y_axis))
-        .x_labels(if plot.equal { 5 } else { 8 })
-        .y_labels(6)
         .x_label_formatter(&|place| across.number(*place))
         .y_label_formatter(&|place| up.number(*place))
         .draw()?;
@@ -94,12 +95,21 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
         if limit.label.is_empty() {
             continue;
         }
-        // at the left, where a run-up is still quiet
-        let style = words().pos(Pos::new(HPos::Left, VPos::Bottom));
-        let start = EmptyElement::at((across.from, height));
+        let (at_right, below) = paper.free_corner(&chart, plot, height, &limit.label);
         let wide = width_of(&limit.label) as i32;
-        let ground = Rectangle::new([(3, -LINE), (7 + wide, -2)], WHITE.mix(0.85).filled());
-        let text = start + ground + Text::new(limit.label.clone(), (5, -2), style);
+        let (end, side, from) = if at_right {
+            (across.to, HPos::Right, -7 - wide)
+        } else {
+            (across.from, HPos::Left, 3)
+        };
+        let (anchor, up) = if below { (VPos::Top, 3) } else { (VPos::Bottom, -2) };
+        let style = words().pos(Pos::new(side, anchor));
+        let ground_from = if below { 2 } else { -LINE };
+        let corners = [(from, ground_from), (from + 4 + wide, ground_from + LINE - 2)];
+        let start = EmptyElement::at((end, height));
+        let ground = Rectangle::new(corners, WHITE.mix(0.85).filled());
+        let place = (if at_right { -5 } else { 5 }, up);
+        let text = start + ground + Text::new(limit.label.clone(), place, style);
         chart.draw_series(std::iter::once(text))?;
     }
     for points in plot.points.iter().filter(|points| points.sizes.is_empty()) {
@@ -108,23 +118,58 @@ pub(super) fn draw(plot: &Plot, body: &Area) -> Result<(), Failure> {
     for arrow in &plot.arrows {
         paper.arrow(&chart, arrow, body)?;
     }
-    // an empty legend would veil what lies under it
-    let is_told = |curve: &Curve| curve.stroke == Stroke::Line && !curve.name.is_empty();
-    if plot.curves.len() > 1 && plot.curves.iter().any(is_told) {
-        chart
-            .configure_series_labels()
-            .position(SeriesLabelPosition::UpperLeft)
-            .background_style(WHITE.mix(0.8))
-            .label_font(words())
-            .draw()?;
-    }
-    Ok(())
+    legend.draw(body)
 }
+
+/// Length of the strokes of a mark and of the gaps between them, in pixels; those of a lesser one are dots.
+pub(super) fn dashes(minor: bool) -> (u32, u32) {
+    if minor { (2, 3) } else { (5, 3) }
+}
+
+/// Colours of families of marks: those that the first two curves leave, so that a family has the same one in
+/// every panel.
+const MARK_INKS: [usize; 4] = [2, 3, 4, 1];
+
+/// Which colour is whose.
+pub(super) struct Colours<'p> {
+    families: Vec<&'p str>,
+}
+
+impl<'p> Colours<'p> {
+    /// Families are numbered from the left.
+    pub fn of(plot: &'p Plot) -> Self {
+        let mut marks: Vec<&Mark> = plot.marks.iter().collect();
+        marks.sort_by(|a, b| a.at.total_cmp(&b.at));
+        let mut families: Vec<&str> = Vec::new();
+        for mark in marks {
+            if !families.contains(&mark.family.as_str()) {
+                families.push(&mark.family);
+            }
+        }
+        Self { families }
+    }
+
+    pub fn of_curve(&self, index: usize, stroke: Stroke) -> RGBAColor {
+        if stroke == Stroke::Faint { ink(1).mix(0.5) } else { ink(index).to_rgba() }
+    }
+
+    pub fn of_mark(&self, mark: &Mark) -> RGBColor {
+        let family = self.families.iter().position(|name| *name == mark.family).unwrap_or(0);
+        ink(MARK_INKS[family % MARK_INKS.len()])
+    }
+}
+
+/// Share of the height that a lesser mark has, from the foot.
+const MINOR_SHARE: f64 = 0.6;
+/// Length of the strokes of a broken curve and of the gaps between them, in pixels.
+const DASH: f64 = 6.0;
+const GAP: f64 = 3.0;
 
 /// The two axes that everything is laid on.
 struct Paper<'l> {
     across: &'l Laid,
     up: &'l Laid,
+    colours: &'l Colours<'l>,
 }
 
 impl Paper<'_> {
@@ -144,7 +189,8 @@ impl Paper<'_> {
             Stroke::Faint => {
                 for run in runs(curve) {
                     let laid = run.into_iter().map(|(x, y)| place(x, y));
-                    chart.draw_series(LineSeries::new(laid, ink(1).mix(0.5).stroke_width(1)))?;
+                    let style = self.colours.of_curve(index, curve.stroke).stroke_width(1);
+                    chart.draw_series(LineSeries::new(laid, style))?;
                 }
             }
             Stroke::Dots => {
@@ -157,13 +203,19 @@ impl Paper<'_> {
                 }
             }
             Stroke::Line => {
-                for (k, run) in runs(curve).into_iter().enumerate() {
+                for run in runs(curve) {
                     let laid = gathered(run).into_iter().map(|(x, y)| place(x, y));
-                    let series = chart.draw_series(LineSeries::new(laid, style))?;
-                    if k == 0 && !curve.name.is_empty() {
-                        let legend =
-                            move |(x, y)| PathElement::new(vec![(x, y), (x + 14, y)], style);
-                        series.label(curve.name.clone()).legend(legend);
+                    chart.draw_series(LineSeries::new(laid, style))?;
+                }
+            }
+            Stroke::Dashed => {
+                for run in runs(curve) {
+                    // strokes of a curve with many small steps are counted across alone
+                    let steps = run.len() > COLUMNS;
+                    let laid: Vec<(f64, f64)> =
+                        gathered(run).into_iter().map(|(x, y)| place(x, y)).collect();
+                    for piece in broken(&laid, chart, steps) {
+                        chart.draw_series(LineSeries::new(piece, style))?;
                     }
                 }
             }
@@ -171,28 +223,41 @@ impl Paper<'_> {
         Ok(())
     }
 
-    /// Marks inside the plot with the number of their family, from the left.
-    fn inside<'m>(&self, marks: &'m [Mark]) -> Vec<(&'m Mark, usize)> {
-        let mut families: Vec<&str> = Vec::new();
+    /// Where the name of a limit stands: whether at the right, and whether below it. At the left and above, where
+    /// a run-up is still quiet, unless a curve passes there and another corner is free.
+    fn free_corner(&self, chart: &Chart, plot: &Plot, height: f64, label: &str) -> (bool, bool) {
+        let wide = 7 + width_of(label) as i32;
+        let is_free = |&(at_right, below): &(bool, bool)| {
+            let end = if at_right { self.across.to } else { self.across.from };
+            let (x, y) = chart.backend_coord(&(end, height));
+            let across = if at_right { x - wide..=x } else { x..=x + wide };
+            let up = if below { y..=y + LINE + 2 } else { y - LINE - 2..=y };
+            let foot = chart.backend_coord(&(end, self.up.from)).1;
+            *up.end() <= foot
+                && plot.curves.iter().all(|curve| {
+                    let points = curve.x().iter().zip(curve.y()).filter(|(_, y)| y.is_finite());
+                    let mut places = points
+                        .map(|(&x, &y)| chart.backend_coord(&(self.across.at(x), self.up.at(y))));
+                    places.all(|(x, y)| !(across.contains(&x) && up.contains(&y)))
+                })
+        };
+        let corners = [(false, false), (true, false), (false, true), (true, true)];
+        corners.into_iter().find(is_free).unwrap_or((false, false))
+    }
+
+    /// Marks inside the plot, from the left.
+    fn inside<'m>(&self, marks: &'m [Mark]) -> Vec<&'m Mark> {
         let mut inside: Vec<&Mark> = marks.iter().filter(|mark| self.holds(mark.at)).collect();
         inside.sort_by(|a, b| a.at.total_cmp(&b.at));
-        let mut numbered = |mark: &'m Mark| {
-            let family = families.iter().position(|name| *name == mark.family);
-            let family = family.unwrap_or_else(|| {
-                families.push(&mark.family);
-                families.len() - 1
-            });
-            (mark, family)
-        };
-        inside.into_iter().map(&mut numbered).collect()
+        inside
     }
 
     /// What is named above the plot: its marks, and the lines that leave it there.
     fn names_above<'m>(&self, plot: &'m Plot) -> Vec<Above<'m>> {
-        let mark = |(mark, family): (&'m Mark, usize)| Above {
+        let mark = |mark: &'m Mark| Above {
             at: self.across.at(mark.at),
             name: &mark.label,
-            colour: ink(family + 1),
+            colour: self.colours.of_mark(mark),
         };
         let lines = plot.lines.iter().filter(|line| self.leaves_above(line)).filter_map(|line| {
             let at = self.across.at(*line.x().last()?);
@@ -205,17 +270,23 @@ impl Paper<'_> {
                 spans.push(Above { at, name: &span.label, colour: DARK });
             }
         }
-        let marks = self.inside(&plot.marks).into_iter().map(mark);
+        // where room is scarce, lesser marks go without a name
+        let (minor, major): (Vec<&Mark>, Vec<&Mark>) =
+            self.inside(&plot.marks).into_iter().partition(|mark| mark.minor);
+        let marks = major.into_iter().chain(minor).map(mark);
         marks.chain(lines).chain(spans).collect()
     }
 
     /// Upright lines at marks.
     fn marks(&self, chart: &mut Chart, marks: &[Mark]) -> Result<(), Failure> {
-        for (mark, family) in self.inside(marks) {
-            let colour = ink(family + 1).mix(if mark.minor { 0.35 } else { 0.8 });
+        for mark in self.inside(marks) {
+            let style = self.colours.of_mark(mark).mix(0.85).stroke_width(1);
             let place = self.across.at(mark.at);
-            let line = [(place, self.up.from), (place, self.up.to)];
-            chart.draw_series(DashedLineSeries::new(line, 3, 3, colour.stroke_width(1)))?;
+            let share = if mark.minor { MINOR_SHARE } else { 1.0 };
+            let end = self.up.from + share * (self.up.to - self.up.from);
+            let (on, off) = dashes(mark.minor);
+            let line = [(place, self.up.from), (place, end)];
+            chart.draw_series(DashedLineSeries::new(line, on, off, style))?;
         }
         Ok(())
     }
@@ -317,11 +388,16 @@ impl Paper<'_> {
             }
             if let Some(label) = points.labels.get(index).filter(|label| !label.is_empty()) {
                 let (up, anchor) = if below { (6, VPos::Top) } else { (-4, VPos::Bottom) };
-                let style = words().pos(Pos::new(HPos::Left, anchor));
+                // at the right edge the name stands on the other side
+                let is_last = at.0 > self.across.from + 0.8 * (self.across.to - self.across.from);
+                let (side, aside) =
+                    if is_last && !below { (HPos::Right, -8) } else { (HPos::Left, 6) };
+                let style = words().pos(Pos::new(side, anchor));
                 let wide = 8 + width_of(label) as i32;
                 let shade = if below { WHITE.mix(0.85) } else { TRANSPARENT };
                 let ground = Rectangle::new([(4, up), (wide, up + LINE)], shade.filled());
-                let text = EmptyElement::at(at) + ground + Text::new(label.clone(), (6, up), style);
+                let text =
+                    EmptyElement::at(at) + ground + Text::new(label.clone(), (aside, up), style);
                 chart.draw_series(std::iter::once(text))?;
             }
         }
@@ -332,6 +408,45 @@ impl Paper<'_> {
         let place = self.across.at(x);
         place >= self.across.from && place <= self.across.to
     }
+}
+
+/// The strokes of a broken line, by the length of the way in pixels, or of the way across alone.
+fn broken(laid: &[(f64, f64)], chart: &Chart, across_alone: bool) -> Vec<Vec<(f64, f64)>> {
+    let pixels = |place: &(f64, f64)| {
+        let (x, y) = chart.backend_coord(place);
+        (f64::from(x), f64::from(y))
+    };
+    let mut pieces: Vec<Vec<(f64, f64)>> = Vec::new();
+    let (mut gone, mut piece) = (0.0, Vec::new());
+    for pair in laid.windows(2) {
+        let [from, to] = [pixels(&pair[0]), pixels(&pair[1])];
+        let length =
+            if across_alone { to.0 - from.0 } else { (to.0 - from.0).hypot(to.1 - from.1) };
+        // a long way from point to point holds several strokes
+        let parts = (length / (0.5 * GAP)).ceil().max(1.0);
+        for part in 0..parts as usize {
+            let at = |part: f64| {
+                let share = part / parts;
+                (
+                    pair[0].0 + share * (pair[1].0 - pair[0].0),
+                    pair[0].1 + share * (pair[1].1 - pair[0].1),
+                )
+            };
+            if gone % (DASH + GAP) < DASH {
+                if piece.is_empty() {
+                    piece.push(at(part as f64));
+                }
+                piece.push(at((part + 1) as f64));
+            } else if !piece.is_empty() {
+                pieces.push(std::mem::take(&mut piece));
+            }
+            gone += length / parts;
+        }
+    }
+    if !piece.is_empty() {
+        pieces.push(piece);
+    }
+    pieces
 }
 
 /// The stretches of a curve between values that are no numbers.
@@ -413,6 +528,65 @@ mod tests {
         // the head of the arrow is one triangle that points to the right
         let heads = svg.lines().filter(|line| line.contains("<polygon")).count();
         assert_eq!(heads, 1, "{svg}");
+    }
+
+    /// Two curves and two families of marks, one of them lesser.
+    fn explained() -> Plot {
+        let across = Axis::linear("order", "").between(0.0, 10.0);
+        let curve = |name: &str, y: f64| Curve::new(name, vec![0.0, 10.0], vec![y, y]);
+        let marks = [2.0, 4.0].map(|at| Mark::new(at, "").of("harmonics"));
+        let sides = [1.5, 2.5].map(|at| Mark::new(at, "").of("sidebands").minor());
+        Plot::new("", across, Axis::linear("level", "").between(0.0, 4.0))
+            .with_curve(curve("level", 1.0).expect("two points"))
+            .with_curve(curve("bound", 2.0).expect("two points").drawn(Stroke::Dashed))
+            .with_marks(marks.into_iter().chain(sides))
+    }
+
+    #[test]
+    fn a_legend_stands_above_the_frame() {
+        let svg = draw_figure(&Figure::of("", explained())).expect("drawn").expect("a picture");
+        let names = texts(&svg, &["level", "bound", "harmonics", "sidebands"]);
+        // the label of the axis is called like the curve
+        assert_eq!(names.len(), 4, "{svg}");
+        let [top] = texts(&svg, &["4"])[..] else { unreachable!("one number {svg}") };
+        assert!(names[1..].iter().all(|(_, y)| *y < top.1), "{names:?} against {top:?}");
+        assert!(names[1].0 < names[2].0 && names[2].0 < names[3].0, "{names:?}");
+    }
+
+    #[test]
+    fn a_broken_line_has_gaps_and_lesser_marks_are_low_dots() {
+        let laid = vec![(0.0, 0.0), (90.0, 0.0)];
+        let mut text = String::new();
+        let area = SVGBackend::with_string(&mut text, (90, 90)).into_drawing_area();
+        let axis = |to: f64| Laid::of(&Axis::linear("", "").between(0.0, to), std::iter::empty());
+        let (across, up) = (axis(90.0).coordinate(2), axis(90.0).coordinate(2));
+        let chart = ChartBuilder::on(&area).build_cartesian_2d(across, up).expect("a chart");
+        let strokes = broken(&laid, &chart, false);
+        assert_eq!(strokes.len(), 10);
+        let drawn: f64 =
+            strokes.iter().map(|stroke| stroke[stroke.len() - 1].0 - stroke[0].0).sum();
+        assert!((55.0..65.0).contains(&drawn), "{drawn}");
+        assert!(dashes(true).0 < dashes(false).0);
+    }
+
+    #[test]
+    fn the_name_of_a_limit_keeps_clear_of_curves() {
+        let across = Axis::linear("", "").between(0.0, 100.0);
+        let up = Axis::linear("", "").between(0.0, 100.0);
+        let mut plot = Plot::new("", across, up);
+        plot.limits.push(crate::figure::Limit::new(50.0, "limit"));
+        let place = |plot: &Plot| {
+            let svg = draw_figure(&Figure::of("", plot.clone())).expect("drawn").expect("one");
+            texts(&svg, &["limit"])[0]
+        };
+        let free = place(&plot);
+        let level = |from: f64| (0..50).map(|k| from + f64::from(k)).collect::<Vec<f64>>();
+        let crossing = Curve::new("", level(0.0), vec![52.0; 50]).expect("points");
+        let left = place(&plot.clone().with_curve(crossing.clone()));
+        assert!(left.0 > free.0 + 300.0, "at the right: {left:?} against {free:?}");
+        let other = Curve::new("", level(50.0), vec![52.0; 50]).expect("points");
+        let both = place(&plot.with_curve(crossing).with_curve(other));
+        assert!((both.0 - free.0).abs() < 1.0 && both.1 > free.1 + 5.0, "below: {both:?}");
     }
 
     #[test]

@@ -1,8 +1,9 @@
 //! The page to file: self-contained, complete, and deaf to markup in names.
 
-use quietspin::diagnose::diagnose;
+use quietspin::diagnose::{Diagnosis, diagnose};
 use quietspin::progress::Silent;
 use quietspin::report::html::page;
+use quietspin::signature::Kind;
 use quietspin::simulate::{Scenario, simulate};
 
 /// The page of a simulated cartridge with a bearing defect, its first channel and the recording renamed.
@@ -44,12 +45,41 @@ fn a_page_needs_nothing_else_and_holds_what_it_rests_on() {
         "Levels against their limits",
         "Upright lines on the bars: investigate, reject.",
         "Upright lines on the bars: limit.",
+        "local floor",
+        "multiples of BPFO",
+        "lines that stand out",
     ] {
         assert!(page.contains(part), "{part} is missing");
     }
     assert_eq!(page.matches("<svg").count(), page.matches("</svg>").count());
     let (head, _) = page.split_once("</header>").expect("a head");
     assert!(head.contains("<p>cartridge 7</p>"), "the machine is named at the top: {head}");
+}
+
+#[test]
+fn what_was_put_lower_is_folded_with_its_picture() {
+    let mut scenario = Scenario { coupling: true, ..Scenario::default() };
+    scenario.add_fault("misalignment").expect("a known fault");
+    let simulated = simulate(&scenario, 1).expect("a valid scenario");
+    let (recording, machine) = (&simulated.recording, &simulated.machine);
+    let (case, mut diagnosis) =
+        diagnose(recording, machine, true, &mut Silent).expect("a diagnosis");
+    let faults = |diagnosis: &Diagnosis| {
+        let faults = diagnosis.considered.iter().filter(|one| one.kind == Kind::Fault);
+        faults.filter(|one| one.confidence >= 0.1).count()
+    };
+    // 10 % from above and from below
+    for (place, one) in diagnosis.considered.iter_mut().enumerate() {
+        one.confidence = if place == 0 { 0.1 } else { one.confidence.min(0.099) };
+    }
+    let first = diagnosis.considered[0].clone();
+    assert_eq!((first.kind, faults(&diagnosis)), (Kind::Fault, 1));
+    let page = page(&case, &diagnosis, machine).expect("a page");
+    assert_eq!(page.matches("<details>").count(), 1);
+    let (_, folded) = page.split_once("<details>").expect("folded");
+    let (folded, _) = folded.split_once("</details>").expect("closed");
+    assert!(folded.contains("<svg") && folded.contains("10 % sure"), "{folded}");
+    assert!(folded.contains(&first.title) && folded.contains(&first.evidence[0].text));
 }
 
 #[test]
