@@ -192,6 +192,7 @@ pub fn diagnose_with_taps(
     point_to_the_clearer_end(&mut findings);
     let considered = best_of_each_place(rest);
     notes.extend(louder_than_overall(&levels));
+    notes.extend(levels::notes(&case));
     let (verdict, reason) = Grounds::of(&case, &findings, &considered).verdict();
     let diagnosis = Diagnosis {
         recording: recording.name.clone(),

@@ -19,7 +19,7 @@ const SPEED_STEPS: usize = 60;
 const CHANCE: f64 = 1e-5;
 /// Independent blocks in each of those that overlap by half under a Hann window (P. D. Welch, IEEE Trans.
 /// Audio Electroacoust. 15 (1967) 70-73: from memory).
-const INDEPENDENT: f64 = 0.53;
+pub(super) const INDEPENDENT: f64 = 0.53;
 /// Lines kept in each step of speed, the highest first.
 const MOST_LINES: usize = 12;
 /// Decibels below the highest line that are shown.

@@ -7,15 +7,19 @@ pub mod bearing;
 pub mod gaps;
 pub mod interference;
 pub mod levels;
+pub mod lone_line;
 pub mod named_orders;
 pub mod operating;
+pub mod order_line;
+pub mod shape;
+pub mod sub_synchronous;
 
 use std::cell::OnceCell;
 
 use crate::angle::critical::{self, Critical, Observed, Response};
 use crate::angle::growth::{self, Growth};
 use crate::angle::{OrderMap, Track, map};
-use crate::fitness::{self, Check};
+use crate::fitness::{self, Check, Hum};
 use crate::machine::{Machine, Multipliers};
 use crate::recording::{Channel, Direction, Recording, Role};
 use crate::spectrum::tap::TapResponse;
@@ -23,13 +27,19 @@ use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
 use crate::speed::{Speed, SpeedSource};
 use crate::units::Quantity;
 pub use interference::Interference;
-pub use levels::{Decision, Level};
+pub use levels::{Decision, InZone, Level};
 pub use named_orders::{KnownOrders, NamedOrder, OrderKind};
 pub use operating::Operating;
+pub use order_line::OrderLine;
+pub use sub_synchronous::SubSynchronous;
 
 /// Highest order of the maps where the machine file names no blades: covers ten orders with room for
 /// the lines beside them.
 const MAP_ORDERS: f64 = 13.0;
+/// Highest multiple of the pole pairs at which an electrical machine on the shaft is looked for.
+const HIGHEST_ELECTRICAL: u32 = 12;
+/// Orders kept above the highest line that is looked for, to see what surrounds it.
+const ROOM_ORDERS: f64 = 2.0;
 /// Bound on the orders of a map, whatever the blade count.
 const MAX_MAP_ORDERS: f64 = 40.0;
 
@@ -46,7 +56,7 @@ pub struct Case {
     pub taps: Vec<TapResponse>,
     judged: Vec<usize>,
     products: Vec<Products>,
-    fitness: OnceCell<Vec<Check>>,
+    fitness: OnceCell<fitness::Measured>,
     levels: OnceCell<Vec<Level>>,
     bearings: OnceCell<Vec<bearing::Examination>>,
 }
@@ -56,6 +66,7 @@ struct Products {
     map: OnceCell<Option<OrderMap>>,
     spectrum: OnceCell<Option<Spectrum>>,
     displacement: OnceCell<Option<Track>>,
+    sub_synchronous: OnceCell<Option<SubSynchronous>>,
     criticals: OnceCell<critical::Seen>,
     demodulated: OnceCell<Option<bearing::Demodulated>>,
 }
@@ -102,8 +113,12 @@ impl Case {
 
     /// The fitness checks.
     pub fn fitness(&self) -> &[Check] {
+        &self.fitness_measured().checks
+    }
+
+    fn fitness_measured(&self) -> &fitness::Measured {
         self.fitness
-            .get_or_init(|| fitness::judge(&self.recording, &self.machine, self.speed.as_ref()))
+            .get_or_init(|| fitness::measure(&self.recording, &self.machine, self.speed.as_ref()))
     }
 
     /// The levels, held against the machine's limits.
@@ -173,7 +188,9 @@ impl Case {
 
     fn map_orders(&self) -> f64 {
         let blades = self.machine.blade.values().map(|row| row.count).max().unwrap_or(0);
-        (1.2 * f64::from(blades)).clamp(MAP_ORDERS, MAX_MAP_ORDERS)
+        let electrical = HIGHEST_ELECTRICAL * self.machine.shaft.pole_pairs.unwrap_or(0);
+        let highest = (1.2 * f64::from(blades)).max(f64::from(electrical) + ROOM_ORDERS);
+        highest.clamp(MAP_ORDERS, MAX_MAP_ORDERS)
     }
 }
 
@@ -248,6 +265,26 @@ impl<'a> View<'a> {
     pub fn displacement(&self) -> Option<&'a Track> {
         let make = || self.track_as(1.0, Quantity::Displacement);
         self.products.displacement.get_or_init(make).as_ref()
+    }
+
+    /// The sub-synchronous part of the signal; `None` without an order map fine enough to hold it.
+    pub fn sub_synchronous(&self) -> Option<&'a SubSynchronous> {
+        let make = || {
+            // lines of the mains are no whirl, whatever order they lie at
+            let hum = self.hum().map_or(Vec::new(), Hum::free_hz);
+            SubSynchronous::of(self.order_map()?, &hum)
+        };
+        self.products.sub_synchronous.get_or_init(make).as_ref()
+    }
+
+    /// The line at an order of the shaft; `None` where the order is judged at no speed.
+    pub fn line_at(&self, order: f64) -> Option<OrderLine> {
+        OrderLine::of(&self.order_map()?.track(order)?)
+    }
+
+    /// Lines at multiples of a mains frequency; `None` where they cannot be placed.
+    pub fn hum(&self) -> Option<&'a Hum> {
+        self.case.fitness_measured().hum.iter().find(|hum| hum.channel == self.name())
     }
 
     /// The critical speeds passed during the recording that are seen here, lowest first.

@@ -236,15 +236,16 @@ fn level_row(level: &Level, unfit: bool) -> Entry {
     };
     let unit =
         level.unit.replace("um", "µm").replace("m/s2", "m/s²").replace("FS", "of full scale");
-    let text = match level.limit {
+    let limit = match level.limit {
         Some(limit) => format!("limit {limit} {unit}"),
         None => "no limit stated".to_owned(),
     };
+    let text = level.zone.map_or(limit.clone(), |zone| format!("{}; {limit}", zone.words()));
     Entry {
         label,
         state,
         bar: level.ratio(),
-        value: format!("{} {unit}", three_digits(level.value)),
+        value: format!("{} {unit}", three_digits(level.value)).trim_end().to_owned(),
         text,
     }
 }

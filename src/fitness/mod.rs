@@ -33,6 +33,7 @@ use crate::recording::survey::Survey;
 use crate::recording::{Recording, Role};
 use crate::speed::Speed;
 use frames::Frames;
+pub use hum::{Hum, HumLine};
 
 /// How far a check lets the recording be used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -127,9 +128,24 @@ impl Check {
 /// `speed` says that it is missing. The result is ordered: unfit first, then limited, then good, and
 /// within each in the order in which the checks are listed at [`Check::id`].
 pub fn judge(recording: &Recording, machine: &Machine, speed: Option<&Speed>) -> Vec<Check> {
+    measure(recording, machine, speed).checks
+}
+
+/// The checks, with what they measured that others ask for too.
+#[derive(Debug)]
+pub struct Measured {
+    /// As of [`judge`].
+    pub checks: Vec<Check>,
+    /// Lines at multiples of a mains frequency, one for each channel in which they can be placed.
+    pub hum: Vec<Hum>,
+}
+
+/// As [`judge`], with what was measured on the way.
+pub fn measure(recording: &Recording, machine: &Machine, speed: Option<&Speed>) -> Measured {
     let judged = recording.judged();
     let surveys: Vec<Survey> = judged.iter().map(|channel| Survey::of(channel)).collect();
     let mut checks: Vec<Check> = Vec::new();
+    let mut hum = Vec::new();
     if judged.is_empty() {
         checks.push(silence::check_none());
     }
@@ -140,7 +156,7 @@ pub fn judge(recording: &Recording, machine: &Machine, speed: Option<&Speed>) ->
     checks.extend(judged.iter().filter_map(|channel| pulse_shape::check(channel)));
     checks.extend(surveys.iter().filter_map(offset::check));
     for survey in &surveys {
-        checks.extend(spectral_checks(survey, speed));
+        checks.extend(spectral_checks(survey, speed, &mut hum));
     }
     checks.extend(speed.and_then(|speed| pulse_loss::check(recording, speed)));
     checks.extend(judged.iter().filter_map(|channel| rate::check(channel, machine, speed?)));
@@ -152,11 +168,11 @@ pub fn judge(recording: &Recording, machine: &Machine, speed: Option<&Speed>) ->
     checks.push(known_speed::check(recording, speed));
     checks.extend(judged.iter().map(|channel| calibration::check(channel)));
     checks.sort_by_key(|check| std::cmp::Reverse(check.fit));
-    checks
+    Measured { checks, hum }
 }
 
 /// The checks that look at spectra; a silent channel has none worth looking at.
-fn spectral_checks(survey: &Survey, speed: Option<&Speed>) -> Vec<Check> {
+fn spectral_checks(survey: &Survey, speed: Option<&Speed>, hum: &mut Vec<Hum>) -> Vec<Check> {
     if silence::is_silent(survey) {
         return Vec::new();
     }
@@ -169,7 +185,9 @@ fn spectral_checks(survey: &Survey, speed: Option<&Speed>) -> Vec<Check> {
             .zip(sweep.as_ref())
             .and_then(|(speed, sweep)| automatic_gain::check(survey, sweep, speed)),
     );
-    checks.extend(long.as_ref().and_then(|long| hum::check(survey, long, speed)));
+    let measured = long.as_ref().and_then(|long| hum::measure(survey, long, speed));
+    checks.extend(measured.as_ref().map(|measured| hum::check(measured, speed.is_some())));
+    hum.extend(measured);
     checks.extend(folded_lines::check(survey, long.as_ref(), sweep.as_ref(), speed));
     checks
 }

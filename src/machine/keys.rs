@@ -150,6 +150,17 @@ const UNITS: Kind = Kind::Choice(&[
     "g", "m/s2", "mm/s", "m/s", "um", "mm", "m", "Pa", "rpm", "Hz", "degC", "V", "FS",
 ]);
 
+const ZONES: Kind = Kind::Choice(&[
+    "iso_10816_1_class_1",
+    "iso_10816_1_class_2",
+    "iso_10816_1_class_3",
+    "iso_10816_1_class_4",
+    "iso_10816_3_group_1_rigid",
+    "iso_10816_3_group_1_flexible",
+    "iso_10816_3_group_2_rigid",
+    "iso_10816_3_group_2_flexible",
+]);
+
 const fn key(
     table: &'static str,
     key: &'static str,
@@ -172,6 +183,7 @@ pub const KEYS: &[Key] = &[
     key(SHAFT, "constant_rpm", RPM, "rpm", "", "Constant speed during the recording, where neither pulse nor speed channel is there."),
     key(SHAFT, "mass_kg", POSITIVE, "kg", "", "Mass of the rotor, for balancing."),
     key(SHAFT, "coupling", Kind::Flag, "", "not known", "Whether a coupling joins the shaft to another; without one there is no misalignment."),
+    key(SHAFT, "pole_pairs", Kind::Whole(1), "", "no generator is looked for", "Pole pairs of a generator or motor on the shaft: its lines are looked for at 2, 6 and 12 times as many orders."),
     key(SHAFT, "critical_rpm", Kind::Numbers(Range::Positive), "rpm", "none", "Known critical speeds."),
     key(SHAFT, "bending_critical_rpm", RPM, "rpm", "", "First bending critical speed: a balance quality grade holds up to 70 % of it."),
     key(SHAFT, "balance_grade_mm_s", POSITIVE, "mm/s", "", "Balance quality grade G (ISO 21940-11), for balancing; needs mass_kg and top_rpm."),
@@ -236,9 +248,12 @@ pub const KEYS: &[Key] = &[
 
     key(LIMITS, "overall_mm_s_rms", POSITIVE, "mm/s rms", "", "Overall velocity within band_hz."),
     key(LIMITS, "overall_g_rms", POSITIVE, "g rms", "", "Overall acceleration within band_hz."),
+    key(LIMITS, "overall_um_rms", POSITIVE, "um rms", "", "Overall displacement within band_hz."),
     key(LIMITS, "order1_mm_s_rms", POSITIVE, "mm/s rms", "", "Velocity of the first order."),
     key(LIMITS, "order1_g_peak", POSITIVE, "g peak", "", "Acceleration of the first order."),
     key(LIMITS, "order1_um_pp", POSITIVE, "um p-p", "", "Displacement of the first order."),
+    key(LIMITS, "sub_synchronous_mm_s_rms", POSITIVE, "mm/s rms", "only observed", "Velocity of all that lies between 0.1 and 0.65 orders (and above 10 Hz), where fluid films whirl."),
+    key(LIMITS, "zone_class", ZONES, "", "no zones", "Class of machines in ISO 10816-1 or -3 whose zones A to D are told, with its boundary B/C as the limit where overall_mm_s_rms is not stated. They were written for machines of up to 12 000 or 15 000 rpm and for 10 to 1000 Hz."),
     key(LIMITS, "band_hz", Kind::Band, "Hz", "10 to at least three times the top speed", "Band of the overall values; there is no velocity at 0 Hz, so it begins above."),
     key(LIMITS, "from_rpm", Kind::Number(Range::NotNegative), "rpm", "everywhere", "The limits hold from this speed upwards."),
     key(LIMITS, "uncertainty_percent", PERCENT, "%", "5", "Standard uncertainty of a calibrated level (sensor, mounting, converter)."),

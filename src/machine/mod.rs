@@ -9,6 +9,7 @@ mod check;
 pub mod keys;
 pub mod parse;
 mod plane;
+pub mod zone;
 
 use std::collections::BTreeMap;
 
@@ -19,6 +20,7 @@ use crate::recording::ChannelSpec;
 use crate::units::wrap_deg;
 pub use bearing::{Bearing, BearingType, Multipliers};
 pub use plane::{Bore, Method, Plane, Sense};
+pub use zone::{Zone, ZoneClass};
 
 /// No shaft turns faster, in rpm: a larger number is a slip of the pen.
 pub const FASTEST_RPM: f64 = 1e7;
@@ -88,6 +90,8 @@ pub struct Shaft {
     pub mass_kg: Option<f64>,
     /// Whether a coupling joins the shaft to another; without one there is no misalignment.
     pub coupling: Option<bool>,
+    /// Pole pairs of a generator or motor on the shaft.
+    pub pole_pairs: Option<u32>,
     /// Known critical speeds in rpm.
     pub critical_rpm: Vec<f64>,
     /// First bending critical speed in rpm: a balance quality grade holds well below it.
@@ -149,12 +153,18 @@ pub struct Limits {
     pub overall_mm_s_rms: Option<f64>,
     /// Overall acceleration in g rms within `band_hz`.
     pub overall_g_rms: Option<f64>,
+    /// Overall displacement in µm rms within `band_hz`.
+    pub overall_um_rms: Option<f64>,
     /// Velocity of the first order in mm/s rms.
     pub order1_mm_s_rms: Option<f64>,
     /// Acceleration of the first order in g peak.
     pub order1_g_peak: Option<f64>,
     /// Displacement of the first order in µm peak-to-peak.
     pub order1_um_pp: Option<f64>,
+    /// Velocity of all that lies between 0.1 and 0.65 orders, in mm/s rms.
+    pub sub_synchronous_mm_s_rms: Option<f64>,
+    /// Class of machines whose zones of velocity hold, where a standard has one.
+    pub zone_class: Option<ZoneClass>,
     /// Band of the overall values in Hz, `[low, high]`, `low` above 0; default 10 Hz to at least three times the top
     /// speed.
     pub band_hz: Option<[f64; 2]>,
@@ -170,11 +180,13 @@ impl Limits {
         let stated = [
             self.overall_mm_s_rms,
             self.overall_g_rms,
+            self.overall_um_rms,
             self.order1_mm_s_rms,
             self.order1_g_peak,
             self.order1_um_pp,
+            self.sub_synchronous_mm_s_rms,
         ];
-        stated.iter().any(Option::is_some)
+        stated.iter().any(Option::is_some) || self.zone_class.is_some()
     }
 
     /// The relative standard uncertainty of a calibrated level, 0.05 by default (common practice, no

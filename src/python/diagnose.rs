@@ -466,7 +466,7 @@ impl PyLevel {
         &self.inner.channel
     }
 
-    /// Stable id: overall_velocity, order1_velocity, ...
+    /// Stable id: overall_velocity, order1_velocity, crest_factor, ...
     #[getter]
     fn id(&self) -> &str {
         &self.inner.id
@@ -484,7 +484,7 @@ impl PyLevel {
         self.inner.value
     }
 
-    /// Unit with its convention: mm/s rms, g peak, um p-p.
+    /// Unit with its convention: mm/s rms, g peak, um p-p; empty for ratios.
     #[getter]
     fn unit(&self) -> &str {
         &self.inner.unit
@@ -518,6 +518,12 @@ impl PyLevel {
     #[getter]
     fn decision(&self) -> String {
         word(&self.inner.decision)
+    }
+
+    /// The zone that the value lies in, A to D, for the level zone_velocity of a machine whose file names a class.
+    #[getter]
+    fn zone(&self) -> Option<&'static str> {
+        self.inner.zone.map(|found| found.zone.letter())
     }
 
     /// Everything as plain Python objects.

@@ -11,10 +11,11 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::case::{Decision, Level};
+use crate::case::{Decision, InZone, Level};
 use crate::diagnose::{ChannelSummary, Diagnosis, Finding, SpeedSummary, Verdict};
 use crate::error::Error;
 use crate::fitness::{Affects, Check, Fit};
+use crate::machine::{Zone, ZoneClass};
 use crate::report::screening::Screened;
 use crate::screen::{Outcome, rank};
 use crate::signature::{Evidence, Kind, Severity};
@@ -299,6 +300,30 @@ struct LevelView<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     limit: Option<f64>,
     decision: Decision,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    zone: Option<ZoneView>,
+}
+
+#[derive(Serialize)]
+struct ZoneView {
+    zone: Zone,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    or: Option<Zone>,
+    class: ZoneClass,
+    boundaries_mm_s_rms: [f64; 3],
+    in_scope: bool,
+}
+
+impl ZoneView {
+    fn of(zone: &InZone) -> Self {
+        Self {
+            zone: zone.zone,
+            or: zone.or,
+            class: zone.class,
+            boundaries_mm_s_rms: zone.class.boundaries_mm_s_rms(),
+            in_scope: zone.in_scope,
+        }
+    }
 }
 
 impl<'a> LevelView<'a> {
@@ -314,6 +339,7 @@ impl<'a> LevelView<'a> {
             uncertainty_percent: in_percent(level.uncertainty),
             limit: level.limit.and_then(finite),
             decision: level.decision,
+            zone: level.zone.as_ref().map(ZoneView::of),
         }
     }
 }

@@ -19,6 +19,9 @@ const MOST_EVIDENCE: usize = 4;
 const MOST_OBSERVED: usize = 6;
 /// Levels shown, in lines.
 const MOST_LEVELS: usize = 4;
+/// Levels told on one line for each channel.
+const SUMS: [&str; 3] = ["overall_velocity", "overall_acceleration", "overall_displacement"];
+const SHAPES: [&str; 2] = ["crest_factor", "kurtosis"];
 /// Troubles of a recording shown, in lines.
 const MOST_TROUBLES: usize = 5;
 /// Probability from which it is told why something considered was put lower.
@@ -47,6 +50,7 @@ pub fn check(diagnosis: &Diagnosis, style: Style) -> String {
     }
     page.gap();
     levels(&mut page, diagnosis);
+    overall(&mut page, diagnosis);
     for (i, finding) in of_kind(&diagnosis.findings, Kind::Observation).enumerate() {
         observation(&mut page, if i == 0 { "also" } else { "" }, finding);
     }
@@ -295,17 +299,22 @@ fn named(finding: &Finding) -> String {
 }
 
 /// Levels that a limit was held against, the fullest first; without any limit, the greatest one of each
-/// unit, so that there is a number to compare. Levels of unfit channels are no measure of anything.
+/// unit, so that there is a number to compare. Levels of unfit channels are no measure of anything; what
+/// [`overall`] shows is not told twice.
 fn levels(page: &mut Page, diagnosis: &Diagnosis) {
     let is_unfit = |level: &&Level| {
         let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
         unfit.any(|check| check.channel.as_ref() == Some(&level.channel))
     };
     let (unfit, levels): (Vec<&Level>, Vec<&Level>) = diagnosis.levels.iter().partition(is_unfit);
+    let is_told_below = |level: &Level| SHAPES.iter().chain(&SUMS).any(|id| level.id == *id);
     let of_limits: Vec<&Level> =
         levels.iter().copied().filter(|level| level.decision != Decision::NoLimit).collect();
     let (label, mut gathered) = match of_limits.is_empty() {
-        true => ("level", gathered(levels.iter().copied(), |a, b| a.unit == b.unit)),
+        true => {
+            let shown = levels.iter().copied().filter(|level| !is_told_below(level));
+            ("level", gathered(shown, |a, b| a.unit == b.unit))
+        }
         false => (
             "limit",
             gathered(of_limits.into_iter(), |a, b| {
@@ -324,6 +333,61 @@ fn levels(page: &mut Page, diagnosis: &Diagnosis) {
     if !names.is_empty() {
         let label = if gathered.is_empty() { "level" } else { "" };
         page.row(label, &format!("not measured on what is unfit: {}", names.join(", ")));
+    }
+}
+
+/// What a channel holds as a whole, on one line each: overall values, crest factor, kurtosis; then the zones.
+fn overall(page: &mut Page, diagnosis: &Diagnosis) {
+    let is_unfit = |channel: &str| {
+        let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
+        unfit.any(|check| check.channel.as_deref() == Some(channel))
+    };
+    let of = |channel: &str, id: &str| {
+        diagnosis.levels.iter().find(|level| level.channel == channel && level.id == id)
+    };
+    let mut channels: Vec<&str> = Vec::new();
+    for level in diagnosis.levels.iter().filter(|level| !is_unfit(&level.channel)) {
+        if !channels.contains(&level.channel.as_str()) {
+            channels.push(&level.channel);
+        }
+    }
+    let mut label = "overall";
+    for channel in channels.iter().take(MOST_LEVELS) {
+        let text = overall_text(SUMS.map(|id| of(channel, id)), SHAPES.map(|id| of(channel, id)));
+        if !text.is_empty() {
+            page.row(label, &format!("{channel} {text}"));
+            label = "";
+        }
+    }
+    let zones = diagnosis.levels.iter().filter_map(|level| Some((level, level.zone?)));
+    for (i, (level, zone)) in zones.filter(|(level, _)| !is_unfit(&level.channel)).enumerate() {
+        let [ab, bc, cd] = zone.class.boundaries_mm_s_rms();
+        let value = number(level.value, 2);
+        let text = format!(
+            "{value} {} at {}: {}; boundaries {ab}, {bc}, {cd}",
+            level.unit,
+            level.channel,
+            zone.words()
+        );
+        page.row(if i == 0 { "zone" } else { "" }, &text);
+    }
+}
+
+/// `3.2 mm/s rms, 1.9 g rms, 12 um rms (10 to 5 120 Hz); crest factor 4.1, kurtosis 3.1`.
+fn overall_text(sums: [Option<&Level>; 3], shapes: [Option<&Level>; 2]) -> String {
+    let sums: Vec<&Level> = sums.into_iter().flatten().collect();
+    let told = sums.iter().map(|level| format!("{} {}", number(level.value, 2), level.unit));
+    let mut text = told.collect::<Vec<_>>().join(", ");
+    if let Some([low, high]) = sums.first().and_then(|level| level.band_hz) {
+        text.push_str(&format!(" ({} to {} Hz)", stated(low, 3), stated(high, 3)));
+    }
+    let shapes = shapes.into_iter().flatten();
+    let shapes = shapes.map(|level| format!("{} {}", level.name, number(level.value, 2)));
+    let shapes = shapes.collect::<Vec<_>>().join(", ");
+    match (text.is_empty(), shapes.is_empty()) {
+        (_, true) => text,
+        (true, false) => shapes,
+        (false, false) => format!("{text}; {shapes}"),
     }
 }
 

@@ -17,7 +17,7 @@ const LIKE_THE_LIMIT: f64 = 2.0;
 /// How high each row's levels stand over what is usual: the greatest ratio of a level to the median of the
 /// same level of the same channel over all rows. `None` where fewer than five rows share a level.
 ///
-/// Where no limit is known, this is what sets one machine apart from others of its type.
+/// Ratios such as the crest factor are left out: they tell of a shape, not of a height. Where no limit is known, this is what sets one machine apart from others of its type.
 pub fn of_median(rows: &[Row]) -> Vec<Option<f64>> {
     most_unusual(rows).into_iter().map(|unusual| Some(unusual?.ratio)).collect()
 }
@@ -37,7 +37,7 @@ pub fn most_unusual(rows: &[Row]) -> Vec<Option<Unusual<'_>>> {
         (&level.channel, &level.id, &level.unit)
     }
     let mut values: HashMap<_, Vec<f64>> = HashMap::new();
-    for level in rows.iter().flat_map(|row| &row.levels) {
+    for level in rows.iter().flat_map(|row| &row.levels).filter(|level| !level.unit.is_empty()) {
         if let Some(value) = level.value {
             values.entry(key(level)).or_default().push(value);
         }

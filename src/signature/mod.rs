@@ -5,9 +5,13 @@
 //! probabilities and parts the faults that mimic each other.
 
 pub mod bearing;
+pub mod blade_pass;
+pub mod generator_lines;
 pub mod imbalance;
+pub mod mains_hum;
 pub mod resonance;
 pub mod second_order;
+pub mod sub_synchronous;
 pub mod weigh;
 
 use serde::{Deserialize, Serialize};
@@ -24,6 +28,10 @@ pub const ALL: &[&Signature] = &[
     &bearing::BALL,
     &bearing::CAGE,
     &resonance::SIGNATURE,
+    &sub_synchronous::SIGNATURE,
+    &blade_pass::SIGNATURE,
+    &generator_lines::SIGNATURE,
+    &mains_hum::SIGNATURE,
 ];
 
 /// A fault needs mending; an observation is worth knowing.
@@ -52,6 +60,8 @@ pub enum Need {
     Coupling,
     /// No statement that there is a coupling.
     NoCoupling,
+    /// The pole pairs of a generator in the machine file.
+    PolePairs,
 }
 
 /// One piece of evidence: a number, its unit and a sentence.

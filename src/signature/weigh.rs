@@ -13,9 +13,10 @@ use serde::Deserialize;
 use super::{ALL, Evidence, Kind, Need, Rival, Score, Signature};
 use crate::case::Case;
 use crate::dsp::stats::probability_from_log_odds;
+use crate::fitness::Fit;
 use crate::machine::Machine;
 use crate::recording::Role;
-use crate::units::{grouped, three_digits};
+use crate::units::{clause, grouped, three_digits};
 
 /// Cap on the confidence of a signature without calibration: just below that of a finding.
 pub const UNCALIBRATED_CAP: f64 = 0.49;
@@ -25,6 +26,8 @@ const RAISED_BY_RESONANCE: f64 = 3.0;
 /// what the same factor in the level itself would bring (see `imbalance`).
 const ODDS_PER_GAIN: f64 = 4.0;
 
+/// Fitness checks that tell of a sensor that is loose or overloaded.
+const SENSOR_CHECKS: [&str; 2] = ["loose_sensor", "clipping"];
 /// Log-odds that a rival must take before it is named: a probability of one half then falls to a third.
 const NOTABLE_ODDS: f64 = 0.7;
 
@@ -67,6 +70,9 @@ pub fn weigh(case: &Case) -> Weighing {
             continue;
         }
         for mut score in (signature.score)(case) {
+            if signature.kind == Kind::Fault && score.cannot_tell.is_none() {
+                score.cannot_tell = unfit(case, &score);
+            }
             let remark = match signature.id {
                 "imbalance" => part_from_resonance(case, &mut score),
                 _ => None,
@@ -117,6 +123,21 @@ impl Strongest {
     }
 }
 
+/// Why the channel that a score rests on says nothing about the machine: what it holds is its sensor's own.
+fn unfit(case: &Case, score: &Score) -> Option<String> {
+    let channel = score.channel.as_deref()?;
+    let mut checks = case.fitness().iter();
+    let check = checks.find(|check| {
+        check.fit == Fit::Unfit
+            && check.channel.as_deref() == Some(channel)
+            && SENSOR_CHECKS.contains(&check.id.as_str())
+    })?;
+    Some(format!(
+        "the sensor of {channel}, not the machine, makes this signal: {}",
+        clause(&check.found)
+    ))
+}
+
 /// Why a need is not met, in words; empty where nobody needs to be told.
 fn unmet(case: &Case, need: Need) -> Option<String> {
     let coupling = case.machine.shaft.coupling;
@@ -133,6 +154,7 @@ fn unmet(case: &Case, need: Need) -> Option<String> {
         }
         Need::Coupling if coupling != Some(true) => Some(String::new()),
         Need::NoCoupling if coupling == Some(true) => Some(String::new()),
+        Need::PolePairs if case.machine.shaft.pole_pairs.is_none() => Some(String::new()),
         _ => None,
     }
 }

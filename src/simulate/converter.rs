@@ -55,13 +55,15 @@ impl<'a> Conversion<'a> {
 
     fn add_hum(&self, signal: &mut [f64], full_scale: f64) {
         let background = &self.scenario.background;
-        if background.hum_percent <= 0.0 {
+        if background.hum_percent <= 0.0 && background.hum_twice_percent <= 0.0 {
             return;
         }
         let peak = background.hum_percent / 100.0 * full_scale;
+        let twice = background.hum_twice_percent / 100.0 * full_scale;
         for (i, value) in signal.iter_mut().enumerate() {
             let phase = TAU * background.mains_hz * self.time.time_s(i) + self.hum_phase;
             *value += peak * (phase.sin() + 0.4 * (3.0 * phase).sin());
+            *value += twice * (2.0 * phase).sin();
         }
     }
 

@@ -72,6 +72,7 @@ pub fn machine(scenario: &Scenario) -> Machine {
             top_rpm: Some(scenario.speed.top_rpm),
             mass_kg: Some(scenario.rotor.mass_kg),
             coupling: Some(scenario.coupling),
+            pole_pairs: scenario.generator.filter(|g| g.stated).map(|g| g.pole_pairs),
             ..Shaft::default()
         },
         channel: channels(scenario).into_iter().map(|spec| (spec.name.clone(), spec)).collect(),

@@ -39,11 +39,11 @@ use random::{Purpose, stream};
 use rotor::RotorModel;
 pub use scenario::{
     Background, BearingDefect, BentShaft, Bits, Blades, Burst, Converter, Dropouts, Faults,
-    GapKind, Imbalance, Line, Looseness, Misalignment, Place, PulseSensor, RampShape, Resonance,
-    Ring, Rotor, Rub, Scenario, Sensor, SensorKind, SpeedProfile, Support, Unbalance,
+    GapKind, Generator, Imbalance, Line, Looseness, Misalignment, Place, PulseSensor, RampShape,
+    Resonance, Ring, Rotor, Rub, Scenario, Sensor, SensorKind, SpeedProfile, Support, Unbalance,
 };
 use timebase::Timebase;
-pub use truth::{PlantedFault, Truth};
+pub use truth::{PlantedFault, PlantedObservation, Truth};
 pub use write::Written;
 #[cfg(feature = "cli")]
 pub(crate) use write::folder_and_name;

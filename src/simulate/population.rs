@@ -10,7 +10,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use crate::error::{Error, Result};
-use crate::machine::Bearing;
+use crate::machine::{Bearing, BearingType};
 use crate::units::Unit;
 
 use super::random::{Purpose, stream};
@@ -59,6 +59,7 @@ impl Scenario {
         draw_pulse(&mut scenario, &mut rng);
         draw_background(&mut scenario, &mut rng);
         draw_extras(&mut scenario, &mut rng);
+        draw_observations(&mut scenario, faults, &mut stream(seed, Purpose::Observations));
         scenario.coupling = rng.random_bool(0.5) || faults.contains(&"misalignment");
         draw_limits(&mut scenario);
         for id in faults {
@@ -273,23 +274,87 @@ fn draw_extras(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
             ..Line::default()
         });
     }
-    if rng.random_bool(0.2) {
-        // generator ripple at six times its pole pairs, one to four of them
-        let order = 6.0 * f64::from(rng.random_range(1..=4u8));
+    if rng.random_bool(0.15) {
+        // a belt, gear or second shaft at no simple ratio
+        let order = rng.random_range(0.7..4.0);
         scenario.line.push(Line {
             order,
             m_s2: measure * log_uniform(rng, 0.02, 0.5),
             ..Line::default()
         });
     }
-    if rng.random_bool(0.15) {
-        // a belt, gear or second shaft at no simple ratio
-        let order = rng.random_range(0.3..4.0);
-        scenario.line.push(Line {
-            order,
-            m_s2: measure * log_uniform(rng, 0.02, 0.5),
-            ..Line::default()
+}
+
+/// What a healthy machine may show as well and a signature knows: each is there as often as a stated
+/// one is not, so that its confidence can be learned.
+fn draw_observations(scenario: &mut Scenario, faults: &[&str], rng: &mut ChaCha8Rng) {
+    let measure = measure_m_s2(scenario);
+    for row in scenario.blade.values_mut() {
+        if rng.random_bool(0.3) {
+            // stated, and not to be heard
+            row.m_s2 = 0.0;
+            row.pressure_pa = 0.0;
+        } else if rng.random_bool(0.4) {
+            row.uneven = log_uniform(rng, 0.05, 0.8);
+        }
+    }
+    if rng.random_bool(0.35) {
+        let loaded = rng.random_bool(0.6);
+        scenario.generator = Some(Generator {
+            pole_pairs: rng.random_range(1..=4),
+            m_s2: if loaded { measure * log_uniform(rng, 0.02, 0.5) } else { 0.0 },
+            stated: rng.random_bool(0.7),
         });
+    }
+    scenario.background.hum_percent = 0.0;
+    if rng.random_bool(0.35) {
+        scenario.background.hum_percent = log_uniform(rng, 0.003, 3.0);
+        if rng.random_bool(0.4) {
+            scenario.background.hum_twice_percent =
+                scenario.background.hum_percent * log_uniform(rng, 0.3, 5.0);
+        }
+    }
+    if rng.random_bool(0.3) {
+        draw_sub_synchronous(scenario, faults, measure, rng);
+    }
+}
+
+/// A whirl that follows the shaft, or one that is caught at a natural frequency once the shaft turns
+/// twice as fast; half of them in fluid-film bearings.
+fn draw_sub_synchronous(
+    scenario: &mut Scenario,
+    faults: &[&str],
+    measure: f64,
+    rng: &mut ChaCha8Rng,
+) {
+    let top_rpm = scenario.speed.top_rpm;
+    let line = Line {
+        m_s2: measure * log_uniform(rng, 0.02, 1.0),
+        wander_deg: log_uniform(rng, 0.1, 5.0),
+        ..Line::default()
+    };
+    let line = if rng.random_bool(0.5) {
+        let order = if rng.random_bool(0.7) {
+            rng.random_range(0.38..0.48)
+        } else {
+            rng.random_range(0.15..0.32)
+        };
+        Line { order, from_rpm: top_rpm * rng.random_range(0.2..0.8), ..line }
+    } else {
+        let natural_rpm = top_rpm * rng.random_range(0.2..0.46);
+        let from_rpm = natural_rpm * rng.random_range(2.0..2.1);
+        Line { hz: natural_rpm / 60.0, from_rpm, growth: 1.0, ..line }
+    };
+    scenario.line.push(line);
+    if rng.random_bool(0.5) && !faults.iter().any(|id| id.starts_with("bearing")) {
+        let kind = pick(
+            rng,
+            &[BearingType::Plain, BearingType::FloatingRing, BearingType::Foil],
+            BearingType::Plain,
+        );
+        for bearing in scenario.bearing.values_mut() {
+            *bearing = Bearing { kind, ..Bearing::default() };
+        }
     }
 }
 
@@ -416,7 +481,8 @@ fn fit_full_scale(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     // a force of twice the speed may meet a critical speed of 10 times amplification
     let coupling = fault.misalignment.as_ref().map_or(0.0, |f| 10.0 * f.force_n / model.total_kg());
     let lines: f64 = scenario.line.iter().map(|line| line.m_s2).sum::<f64>()
-        + scenario.blade.values().map(|row| row.m_s2).sum::<f64>()
+        + scenario.blade.values().map(|row| row.m_s2 * (1.0 + 2.0 * row.uneven)).sum::<f64>()
+        + scenario.generator.map_or(0.0, |generator| 2.5 * generator.m_s2)
         + 2.5 * scenario.background.harmonics_m_s2;
     let broadband =
         6.0 * scenario.background.top_m_s2_rms + 2.0 * scenario.background.idle_m_s2_rms;

@@ -9,7 +9,7 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use super::scenario::{Place, Scenario};
+use super::scenario::{Generator, Place, Scenario};
 use super::timebase::Timebase;
 
 /// One line.
@@ -76,6 +76,20 @@ fn background(scenario: &Scenario) -> Vec<Tone> {
             pressure_pa: row.pressure_pa,
             ..Tone::default()
         });
+        for order in [row.count - 1, row.count + 1] {
+            tones.push(Tone {
+                order: order.into(),
+                m_s2: [row.uneven * row.m_s2; 2],
+                pressure_pa: row.uneven * row.pressure_pa,
+                ..Tone::default()
+            });
+        }
+    }
+    if let Some(generator) = &scenario.generator {
+        for (multiple, share) in Generator::LINES {
+            let order = f64::from(multiple * generator.pole_pairs);
+            tones.push(Tone { order, m_s2: [share * generator.m_s2; 2], ..Tone::default() });
+        }
     }
     for line in &scenario.line {
         tones.push(Tone {
@@ -84,10 +98,13 @@ fn background(scenario: &Scenario) -> Vec<Tone> {
             m_s2: [line.m_s2; 2],
             growth: line.growth,
             wander_rad: line.wander_deg.to_radians(),
+            from_hz: line.from_rpm / 60.0,
             ..Tone::default()
         });
     }
+    // a row of one blade has a sideband at standstill, which is none
     tones.retain(|tone| tone.m_s2 != [0.0; 2] || tone.pressure_pa != 0.0);
+    tones.retain(|tone| tone.order > 0.0 || tone.hz > 0.0);
     tones
 }
 

@@ -8,7 +8,7 @@ use crate::machine::Multipliers;
 use super::curve::{Curve, TrueKnot};
 use super::impacts::{defects, slipped};
 use super::rotor::{CriticalSpeed, RotorModel, STILL};
-use super::scenario::{Place, Scenario, Unbalance};
+use super::scenario::{Generator, Place, Scenario, Unbalance};
 
 /// Grade whose tolerance measures unbalance: G 2.5 of ISO 21940-11, for turbines and turbochargers.
 const GRADE_MM_S: f64 = 2.5;
@@ -28,6 +28,21 @@ pub struct PlantedFault {
     pub orders: Option<Multipliers>,
 }
 
+/// A line that is no fault, by the id of its observation.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlantedObservation {
+    /// `sub_synchronous`, `blade_pass`, `generator_lines` or `mains_hum`.
+    pub observation: String,
+    /// The order that it follows the shaft at; `None` for a line fixed in Hz.
+    pub order: Option<f64>,
+    /// The frequency of a line fixed in Hz.
+    pub hz: Option<f64>,
+    /// How large, in `unit`.
+    pub size: f64,
+    /// Unit of `size`.
+    pub unit: String,
+}
+
 /// Everything known about a simulated recording.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Truth {
@@ -37,6 +52,9 @@ pub struct Truth {
     pub seed: u64,
     /// The planted faults; empty for a healthy machine.
     pub faults: Vec<PlantedFault>,
+    /// The planted lines that are no fault.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub observations: Vec<PlantedObservation>,
     /// All heavy spots, residual ones included.
     pub unbalance: Vec<Unbalance>,
     /// Sum of the sizes of the heavy spots over the permissible unbalance of the rotor, G 2.5 at top
@@ -69,6 +87,7 @@ impl Truth {
             scenario: scenario.name.clone(),
             seed,
             faults: planted(scenario)?,
+            observations: observations(scenario),
             unbalance_ratio: unbalance.iter().map(|u| u.g_mm).sum::<f64>()
                 / permissible_g_mm(scenario.rotor.mass_kg, scenario.speed.top_rpm),
             order1_mm_s_rms: greatest_order1(scenario, model, &unbalance),
@@ -82,6 +101,45 @@ impl Truth {
     pub fn has(&self, fault: &str) -> bool {
         self.faults.iter().any(|planted| planted.fault == fault)
     }
+}
+
+/// Orders between which a line is sub-synchronous, unless it is locked to a simple fraction.
+const SUB_SYNCHRONOUS: [f64; 2] = [0.1, 0.65];
+
+fn observations(scenario: &Scenario) -> Vec<PlantedObservation> {
+    let mut all = Vec::new();
+    let mut add =
+        |observation: &str, order: Option<f64>, hz: Option<f64>, size: f64, unit: &str| {
+            if size > 0.0 {
+                let (observation, unit) = (observation.to_owned(), unit.to_owned());
+                all.push(PlantedObservation { observation, order, hz, size, unit });
+            }
+        };
+    let [low, high] = SUB_SYNCHRONOUS;
+    let top_hz = scenario.top_hz();
+    for line in &scenario.line {
+        let fraction = [0.5, 1.0 / 3.0, 0.25].iter().any(|f| (line.order - f).abs() < 1e-6);
+        // a line that is there at all speeds, above 1x too, is a neighbour's
+        let whips = line.from_rpm / 60.0 * high >= line.hz && line.hz >= low * top_hz;
+        if line.order > 0.0 && (low..=high).contains(&line.order) && !fraction {
+            add("sub_synchronous", Some(line.order), None, line.m_s2, "m/s2");
+        } else if line.hz > 0.0 && whips {
+            add("sub_synchronous", None, Some(line.hz), line.m_s2, "m/s2");
+        }
+    }
+    for row in scenario.blade.values() {
+        let order = Some(f64::from(row.count));
+        let (size, unit) =
+            if row.m_s2 > 0.0 { (row.m_s2, "m/s2") } else { (row.pressure_pa, "Pa") };
+        add("blade_pass", order, None, size, unit);
+    }
+    if let Some(generator) = &scenario.generator {
+        let order = f64::from(Generator::LINES[1].0 * generator.pole_pairs);
+        add("generator_lines", Some(order), None, generator.m_s2, "m/s2");
+    }
+    let hum = scenario.background.hum_percent.max(scenario.background.hum_twice_percent);
+    add("mains_hum", None, Some(scenario.background.mains_hz), hum, "% of full scale");
+    all
 }
 
 /// Permissible residual unbalance in g mm at G 2.5.

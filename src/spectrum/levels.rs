@@ -88,31 +88,55 @@ pub fn overall_in_band(
     to: Quantity,
     band_hz: [f64; 2],
 ) -> Result<Vec<LevelAt>> {
+    let found = overall_in_bands(samples, rate_hz, from, &[(to, band_hz)])?;
+    Ok(found.into_iter().next().unwrap_or_default())
+}
+
+/// As [`overall_in_band`] for several quantities, each in its band, from one pass over the samples: one
+/// list for each. The lowest edge of all bands sets the length of the blocks.
+///
+/// # Errors
+/// As [`overall_in_band`], for any of them; [`Error::Setting`] where none is asked for.
+pub fn overall_in_bands(
+    samples: &[f32],
+    rate_hz: f64,
+    from: Quantity,
+    wanted: &[(Quantity, [f64; 2])],
+) -> Result<Vec<Vec<LevelAt>>> {
     check_rate(rate_hz)?;
-    check_band(band_hz, rate_hz)?;
-    let steps = derivatives(from, to)?;
-    if steps < 0 && band_hz[0] <= 0.0 {
-        return Err(Error::setting(
-            "band_hz",
-            "integration down to zero frequency has no end",
-            "choose a lower edge above zero, 10 Hz for instance",
-        ));
+    let mut steps = Vec::with_capacity(wanted.len());
+    for &(to, band_hz) in wanted {
+        check_band(band_hz, rate_hz)?;
+        steps.push(derivatives(from, to)?);
+        if steps.last().is_some_and(|steps| *steps < 0) && band_hz[0] <= 0.0 {
+            return Err(Error::setting(
+                "band_hz",
+                "integration down to zero frequency has no end",
+                "choose a lower edge above zero, 10 Hz for instance",
+            ));
+        }
     }
-    let len = block_len(samples.len(), rate_hz, band_hz[0])?;
+    let Some(low_hz) = wanted.iter().map(|(_, band_hz)| band_hz[0]).reduce(f64::min) else {
+        return Err(Error::setting("wanted", "no quantity is asked for", "name one at least"));
+    };
+    let len = block_len(samples.len(), rate_hz, low_hz)?;
     let mut transform = SegmentTransform::new(Window::Hann, len, len, true);
-    let weights = band_weights(len, rate_hz, band_hz, steps);
+    let weights = wanted.iter().zip(&steps);
+    let weights: Vec<BandWeights> =
+        weights.map(|((_, band_hz), &steps)| band_weights(len, rate_hz, *band_hz, steps)).collect();
     // Parseval under the window: mean square = Σ|X|² / (n Σw²), one-sided sum twice
     let scale = 2.0 / (len as f64 * transform.window_squares);
     let hop = len / 2;
-    let mut found = Vec::new();
+    let mut found: Vec<Vec<LevelAt>> = vec![Vec::new(); wanted.len()];
     let mut start = 0;
     while let Some(block) = samples.get(start..start + len) {
-        let bins = transform.bins_of(block).iter().skip(weights.first);
-        let sum: f64 = bins.zip(&weights.values).map(|(x, w)| f64::from(x.norm_sqr()) * w).sum();
-        found.push(LevelAt {
-            time_s: (start as f64 + 0.5 * len as f64) / rate_hz,
-            rms: (sum * scale).sqrt(),
-        });
+        let spectrum = transform.bins_of(block);
+        let time_s = (start as f64 + 0.5 * len as f64) / rate_hz;
+        for (found, weights) in found.iter_mut().zip(&weights) {
+            let bins = spectrum.iter().skip(weights.first).zip(&weights.values);
+            let sum: f64 = bins.map(|(x, w)| f64::from(x.norm_sqr()) * w).sum();
+            found.push(LevelAt { time_s, rms: (sum * scale).sqrt() });
+        }
         start += hop;
     }
     Ok(found)
@@ -124,12 +148,24 @@ pub fn overall_in_band(
 /// # Errors
 /// As [`overall_in_band`]; channels of unknown quantity are refused unless `to` is unknown too.
 pub fn channel_overall(channel: &Channel, to: Quantity, band_hz: [f64; 2]) -> Result<Vec<LevelAt>> {
+    let found = channel_overalls(channel, &[(to, band_hz)])?;
+    Ok(found.into_iter().next().unwrap_or_default())
+}
+
+/// As [`channel_overall`] for several quantities, each in its band: one list for each.
+///
+/// # Errors
+/// As [`channel_overall`], for any of them; [`Error::Setting`] where none is asked for.
+pub fn channel_overalls(
+    channel: &Channel,
+    wanted: &[(Quantity, [f64; 2])],
+) -> Result<Vec<Vec<LevelAt>>> {
     let from = channel.spec.quantity();
     let factor = channel.spec.unit().si_factor();
     let start_s = channel.time_s(0.0);
-    let found = overall_in_band(channel.values(), channel.rate_hz, from, to, band_hz)?;
+    let found = overall_in_bands(channel.values(), channel.rate_hz, from, wanted)?;
     let in_si = |at: LevelAt| LevelAt { time_s: at.time_s + start_s, rms: at.rms * factor };
-    Ok(found.into_iter().map(in_si).collect())
+    Ok(found.into_iter().map(|list| list.into_iter().map(in_si).collect()).collect())
 }
 
 fn block_len(available: usize, rate_hz: f64, low_hz: f64) -> Result<usize> {
@@ -234,6 +270,23 @@ mod tests {
         let same = Quantity::Velocity;
         let found = overall_in_band(&samples, 10_000.0, same, same, [50.0, 1000.0]).expect("valid");
         assert!(found.iter().all(|level| (level.rms * 2.0_f64.sqrt() - 1.0).abs() < 1e-3));
+    }
+
+    #[test]
+    fn one_pass_gives_what_each_gives_alone() {
+        let samples = tone(10_000.0, 200.0, 3.0, 1.0);
+        let from = Quantity::Acceleration;
+        let wanted = [
+            (Quantity::Velocity, [50.0, 1000.0]),
+            (from, [50.0, 4000.0]),
+            (Quantity::Displacement, [50.0, 1000.0]),
+        ];
+        let together = overall_in_bands(&samples, 10_000.0, from, &wanted).expect("valid");
+        for ((to, band_hz), list) in wanted.into_iter().zip(&together) {
+            let alone = overall_in_band(&samples, 10_000.0, from, to, band_hz).expect("valid");
+            assert_eq!(&alone, list);
+        }
+        assert!(overall_in_bands(&samples, 10_000.0, from, &[]).is_err());
     }
 
     #[test]

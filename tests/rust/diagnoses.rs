@@ -61,6 +61,7 @@ fn level(channel: &str, value: f64, limit: Option<f64>, decision: Decision) -> L
         uncertainty: 0.05,
         limit,
         decision,
+        zone: None,
     }
 }
 

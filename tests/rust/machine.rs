@@ -321,6 +321,18 @@ const REFUSED: &[(&str, &str)] = &[
         "[acceptance]\ntolerated = [\"rub\", 3]",
         "line 3, acceptance.tolerated: the number 3 stands in a list of texts; state a list of texts",
     ),
+    (
+        "[shaft]\npole_pairs = 0",
+        "line 3, shaft.pole_pairs: this is the number 0; state a whole number from 1 upwards",
+    ),
+    (
+        "[limits]\nsub_synchronous_mm_s_rms = -1",
+        "line 3, limits.sub_synchronous_mm_s_rms: this is the number -1; state a number above 0",
+    ),
+    (
+        "[limits]\nzone_class = \"class 1\"",
+        "line 3, limits.zone_class: this is the text \"class 1\"; state one of \"iso_10816_1_class_1\", \"iso_10816_1_class_2\", \"iso_10816_1_class_3\", \"iso_10816_1_class_4\", \"iso_10816_3_group_1_rigid\", \"iso_10816_3_group_1_flexible\", \"iso_10816_3_group_2_rigid\", \"iso_10816_3_group_2_flexible\"",
+    ),
     ("name = \"\"", "line 2, name: the text is empty; state a text in quotes"),
     ("name = 2026-01-01", "line 2, name: this is the date 2026-01-01; state a text in quotes"),
 ];

@@ -131,6 +131,7 @@ impl Scenario {
         within("background.harmonics_m_s2", b.harmonics_m_s2, 0.0, 1e6)?;
         within("background.mains_hz", b.mains_hz, 1.0, 1e4)?;
         within("background.hum_percent", b.hum_percent, 0.0, 100.0)?;
+        within("background.hum_twice_percent", b.hum_twice_percent, 0.0, 100.0)?;
         let shares = [
             ("background.modulation", b.modulation),
             ("background.common", b.common),
@@ -151,6 +152,7 @@ impl Scenario {
             within("line.m_s2", line.m_s2, 0.0, 1e6)?;
             within("line.growth", line.growth, 0.0, 6.0)?;
             within("line.wander_deg", line.wander_deg, 0.0, 180.0)?;
+            within("line.from_rpm", line.from_rpm, 0.0, 1e6)?;
             if (line.order > 0.0) == (line.hz > 0.0) {
                 return Err(Error::setting(
                     "line",
@@ -163,6 +165,11 @@ impl Scenario {
             within(&format!("blade.{name}.count"), f64::from(row.count), 1.0, 500.0)?;
             within(&format!("blade.{name}.m_s2"), row.m_s2, 0.0, 1e6)?;
             within(&format!("blade.{name}.pressure_pa"), row.pressure_pa, 0.0, 1e6)?;
+            within(&format!("blade.{name}.uneven"), row.uneven, 0.0, 10.0)?;
+        }
+        if let Some(generator) = &self.generator {
+            within("generator.pole_pairs", f64::from(generator.pole_pairs), 1.0, 100.0)?;
+            within("generator.m_s2", generator.m_s2, 0.0, 1e6)?;
         }
         Ok(())
     }
@@ -388,6 +395,10 @@ mod tests {
             ("sensor = [{kind = \"microphone\"}]", "unit"),
             ("converter.rate_hz = nan", "converter.rate_hz"),
             ("line = [{m_s2 = 1.0}]", "line"),
+            ("line = [{order = 0.4, from_rpm = -1}]", "line.from_rpm"),
+            ("generator = {pole_pairs = 0}", "generator.pole_pairs"),
+            ("background = {hum_twice_percent = -1}", "background.hum_twice_percent"),
+            ("blade = {wheel = {uneven = nan}}", "blade.wheel.uneven"),
             ("pulse = {per_turn = 20, width = 0.2}", "pulse.width"),
             ("limits = {overall_mm_s_rms = -1}", "limits.overall_mm_s_rms"),
             ("limits = {band_hz = [0, 1000]}", "limits.band_hz"),

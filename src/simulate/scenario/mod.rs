@@ -71,6 +71,8 @@ pub struct Scenario {
     pub bearing: BTreeMap<Place, Bearing>,
     /// Rows of blades by name.
     pub blade: BTreeMap<String, Blades>,
+    /// The generator on the shaft. Default none.
+    pub generator: Option<Generator>,
     /// Whether a coupling joins the shaft to another. Default false.
     pub coupling: bool,
     /// Background: noise, structure, harmonics, hum.
@@ -107,6 +109,7 @@ impl Default for Scenario {
             speed: SpeedProfile::default(),
             bearing: Place::BOTH.into_iter().map(|place| (place, ball_bearing.clone())).collect(),
             blade: BTreeMap::from([("compressor".to_owned(), Blades::default())]),
+            generator: None,
             coupling: false,
             background: Background::default(),
             line: Vec::new(),
@@ -126,14 +129,39 @@ impl Default for Scenario {
 
 impl Scenario {
     /// Adds a fault by its id (`imbalance`, `misalignment`, `bearing_outer`, ...), large enough to be
-    /// plain on the default cartridge. A misaligned machine gets the coupling that it needs.
+    /// plain on the default cartridge. A misaligned machine gets the coupling that it needs. Knows the
+    /// observations too: `sub_synchronous`, `blade_pass`, `mains_hum`, `generator_lines`.
     ///
     /// # Errors
     /// [`Error::Setting`] naming the faults that there are.
     pub fn add_fault(&mut self, id: &str) -> Result<()> {
+        if self.add_observation(id) {
+            return Ok(());
+        }
         self.fault.add(id)?;
         self.coupling |= id == "misalignment";
         Ok(())
+    }
+
+    /// Adds what a healthy machine may show as well, by the id of its observation; whether it is known.
+    fn add_observation(&mut self, id: &str) -> bool {
+        match id {
+            "sub_synchronous" => self.line.push(Line {
+                order: 0.43,
+                m_s2: 1.5,
+                wander_deg: 1.0,
+                from_rpm: 0.5 * self.speed.top_rpm,
+                ..Line::default()
+            }),
+            "blade_pass" => {
+                let row = self.blade.entry("compressor".to_owned()).or_default();
+                (row.m_s2, row.uneven) = (6.0, 0.3);
+            }
+            "mains_hum" => self.background.hum_percent = 0.5,
+            "generator_lines" => _ = self.generator.get_or_insert_default(),
+            _ => return false,
+        }
+        true
     }
 
     /// A scenario from TOML text; `path` is named in errors.
@@ -187,14 +215,44 @@ pub struct Blades {
     /// Sound pressure of the tone at the microphone and top speed, in Pa peak; grows as speed cubed
     /// (pressure of a dipole at rising tip speed, from memory). Default 0.3.
     pub pressure_pa: f64,
+    /// How much of the tone stands in each of its two sidebands, one order away: blades that are not all
+    /// alike. Default 0.
+    pub uneven: f64,
     /// The row as the machine file states it; false leaves it out. Default true.
     pub stated: bool,
 }
 
 impl Default for Blades {
     fn default() -> Self {
-        Self { count: 12, m_s2: 0.6, pressure_pa: 0.3, stated: true }
+        Self { count: 12, m_s2: 0.6, pressure_pa: 0.3, uneven: 0.0, stated: true }
     }
+}
+
+/// `[generator]`: an electrical machine with permanent magnets on the shaft, and the bridge that rectifies
+/// its current: lines at 2, 6 and 12 times the pole pairs (two pulls of the magnets in each period; the
+/// ripple of a three-phase bridge of six pulses: from memory).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Generator {
+    /// Pole pairs. Default 3.
+    pub pole_pairs: u32,
+    /// Acceleration of the housing at six times the pole pairs and top speed, in m/s² peak; the line at twice
+    /// has as much, that at twelve times half of it; grows as speed squared, as the current does with the load
+    /// of a wheel. 0: no load, no line. Default 3.
+    pub m_s2: f64,
+    /// The pole pairs as the machine file states them; false leaves them out. Default true.
+    pub stated: bool,
+}
+
+impl Default for Generator {
+    fn default() -> Self {
+        Self { pole_pairs: 3, m_s2: 3.0, stated: true }
+    }
+}
+
+impl Generator {
+    /// Multiples of the pole pairs at which lines stand, each with its share of [`Generator::m_s2`].
+    pub(crate) const LINES: [(u32, f64); 3] = [(2, 1.0), (6, 1.0), (12, 0.5)];
 }
 
 /// `[[line]]`: a further line in the housing acceleration.
@@ -211,11 +269,13 @@ pub struct Line {
     pub growth: f64,
     /// Standard deviation of its phase per square root of a turn, in degrees. Default 0.
     pub wander_deg: f64,
+    /// Present above this speed in rpm, fading in over a tenth of it. Default 0.
+    pub from_rpm: f64,
 }
 
 impl Default for Line {
     fn default() -> Self {
-        Self { order: 0.0, hz: 0.0, m_s2: 1.0, growth: 2.0, wander_deg: 0.0 }
+        Self { order: 0.0, hz: 0.0, m_s2: 1.0, growth: 2.0, wander_deg: 0.0, from_rpm: 0.0 }
     }
 }
 
@@ -260,6 +320,9 @@ pub struct Background {
     /// Hum in percent of full scale, peak, in all channels; with a third harmonic of 40 % of it.
     /// Default 0.
     pub hum_percent: f64,
+    /// Hum at twice the mains frequency in percent of full scale, peak, in all channels: what iron makes that a
+    /// mains current magnetises. Default 0.
+    pub hum_twice_percent: f64,
 }
 
 impl Default for Background {
@@ -276,6 +339,7 @@ impl Default for Background {
             resonance: vec![Resonance { hz: 5200.0, damping: 0.03, share: 0.1 }],
             mains_hz: 50.0,
             hum_percent: 0.0,
+            hum_twice_percent: 0.0,
         }
     }
 }

@@ -1,0 +1,137 @@
+//! Lines of a generator and its rectifier, locked to the shaft at multiples of the pole pairs.
+
+use super::blade_pass::{known_orders, sharing};
+use super::{Evidence, Kind, Need, Rival, Score, Signature};
+use crate::case::lone_line::{ALL_AROUND, LoneLine, OF_EVERY_SHAFT};
+use crate::case::{Case, View};
+use crate::units::{order_word, three_digits};
+
+/// Lines of an electrical machine on the shaft.
+pub const SIGNATURE: Signature = Signature {
+    id: "generator_lines",
+    title: "generator lines",
+    kind: Kind::Observation,
+    needs: &[Need::Speed, Need::PolePairs],
+    source: "pull of the magnets at twice the electrical frequency, ripple of a three-phase bridge of six or twelve pulses: \
+        ISO 13373-1, electrical machines (from memory)",
+    advice: "run once with the load on and once off: lines of the current go with the load, those of blades stay",
+    score,
+    proofs: &["generator_lines"],
+    rivals: &[Rival {
+        id: "blade_pass",
+        parted_by: "lines of the current come and go with the load at the same speed, those of blades stay",
+    }],
+};
+
+/// Multiples of the pole pairs at which lines stand, and what makes each.
+const LINES: [(u32, &str); 3] = [
+    (2, "twice the electrical frequency: the pull of the magnets"),
+    (6, "the ripple of a bridge of six pulses"),
+    (12, "the ripple of a bridge of twelve pulses, or the second of six"),
+];
+
+fn score(case: &Case) -> Vec<Score> {
+    let Some(pole_pairs) = case.machine.shaft.pole_pairs else { return Vec::new() };
+    let best = case
+        .views()
+        .map(|view| (score_of(&lines_of(&view, pole_pairs)), view))
+        .max_by(|a, b| a.0.total_cmp(&b.0));
+    let Some((_, view)) = best else { return Vec::new() };
+    let lines = lines_of(&view, pole_pairs);
+    let seen: Vec<&Electrical> = lines.iter().filter(|line| line.found.is_some()).collect();
+    let own = seen.iter().any(|line| line.shared_with.is_none());
+    let cannot_tell = if seen.is_empty() {
+        Some(format!(
+            "its lines, from order {} up, lie above what the sampling rate carries",
+            LINES[0].0 * pole_pairs
+        ))
+    } else if !own {
+        Some("its lines fall on orders that blades or any shaft make too".to_owned())
+    } else {
+        None
+    };
+    let mut told: Vec<&Electrical> = seen;
+    told.sort_by(|a, b| b.log_odds().total_cmp(&a.log_odds()));
+    vec![Score {
+        place: Some(view.place()),
+        channel: Some(view.name().to_owned()),
+        basis: "lines",
+        log_odds: score_of(&lines),
+        evidence: told.iter().flat_map(|line| line.evidence(&view)).collect(),
+        severity: None,
+        cannot_tell,
+        advice: None,
+    }]
+}
+
+/// One line of the electrical machine.
+struct Electrical {
+    order: u32,
+    made_by: &'static str,
+    found: Option<LoneLine>,
+    /// What else stands at this order.
+    shared_with: Option<String>,
+}
+
+fn lines_of(view: &View, pole_pairs: u32) -> Vec<Electrical> {
+    let known = known_orders(view.case);
+    let line = |&(multiple, made_by): &(u32, &'static str)| {
+        let order = multiple * pole_pairs;
+        let shared_with = if order <= OF_EVERY_SHAFT {
+            Some("every shaft".to_owned())
+        } else {
+            sharing(view.case, order).map(|row| format!("the blades of {row}"))
+        };
+        Electrical {
+            order,
+            made_by,
+            found: LoneLine::at(view, order, &known, ALL_AROUND),
+            shared_with,
+        }
+    };
+    LINES.iter().map(line).collect()
+}
+
+/// The clearest line that nothing else makes, with half of what the others say.
+fn score_of(lines: &[Electrical]) -> f64 {
+    let own = lines.iter().filter(|line| line.found.is_some() && line.shared_with.is_none());
+    let mut odds: Vec<f64> = own.map(Electrical::log_odds).collect();
+    odds.sort_by(|a, b| b.total_cmp(a));
+    let Some((first, rest)) = odds.split_first() else { return f64::MIN };
+    first + 0.5 * rest.iter().sum::<f64>().clamp(-2.0, 4.0)
+}
+
+impl Electrical {
+    fn log_odds(&self) -> f64 {
+        self.found.as_ref().map_or(f64::MIN, LoneLine::log_odds)
+    }
+
+    fn evidence(&self, view: &View) -> Vec<Evidence> {
+        let Some(found) = &self.found else { return Vec::new() };
+        let at = order_word(f64::from(self.order));
+        let made_by = self.made_by;
+        let shared = match &self.shared_with {
+            Some(other) => format!("; {other} stand there too, so that it counts for nothing"),
+            None => String::new(),
+        };
+        let text = if found.is_seen() {
+            format!(
+                "a line at {at} ({made_by}) {} over the noise, {} {} peak{shared}",
+                found.over_noise(),
+                three_digits(found.line.amplitude),
+                view.channel.spec.unit().symbol()
+            )
+        } else {
+            format!("no line at {at} ({made_by}) stands out{shared}")
+        };
+        vec![
+            Evidence::new("line_order", f64::from(self.order), "", text),
+            Evidence::new(
+                &format!("order{}_over_noise_db", self.order),
+                found.line.over_noise_db(),
+                "dB",
+                format!("{at} stands {} over the noise beside it", found.over_noise()),
+            ),
+        ]
+    }
+}
