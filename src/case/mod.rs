@@ -5,6 +5,7 @@
 
 pub mod bearing;
 pub mod gaps;
+pub mod harmonics;
 pub mod interference;
 pub mod levels;
 pub mod named_orders;
@@ -21,6 +22,7 @@ use crate::spectrum::tap::TapResponse;
 use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
 use crate::speed::{Speed, SpeedSource};
 use crate::units::Quantity;
+pub use harmonics::Harmonics;
 pub use interference::Interference;
 pub use levels::{Decision, Level};
 pub use named_orders::{KnownOrders, NamedOrder, OrderKind};
@@ -57,6 +59,7 @@ struct Products {
     displacement: OnceCell<Option<Track>>,
     criticals: OnceCell<Vec<Critical>>,
     demodulated: OnceCell<Option<bearing::Demodulated>>,
+    harmonics: OnceCell<Option<Harmonics>>,
 }
 
 impl Case {
@@ -192,6 +195,12 @@ impl<'a> View<'a> {
         self.channel.spec.quantity().derivative_of_displacement().is_some()
     }
 
+    /// Whether the sensor looks at the shaft: a radial sensor of displacement, as motion of housings is measured
+    /// as velocity or acceleration (common practice, no source).
+    pub fn looks_at_shaft(&self) -> bool {
+        self.channel.spec.quantity() == Quantity::Displacement && !self.is_axial()
+    }
+
     /// The quantity of the channel; one that is not stated counts as acceleration (relative), as
     /// nearly all sensors of casings are accelerometers (common practice, no source).
     pub fn quantity(&self) -> Quantity {
@@ -231,6 +240,12 @@ impl<'a> View<'a> {
     pub fn displacement(&self) -> Option<&'a Track> {
         let make = || self.track_as(1.0, Quantity::Displacement);
         self.products.displacement.get_or_init(make).as_ref()
+    }
+
+    /// Harmonics of the shaft and fractions of its order; `None` without a speed, or with too few turns.
+    pub fn harmonics(&self) -> Option<&'a Harmonics> {
+        let make = || Harmonics::of(self.order_map()?, self.quantity());
+        self.products.harmonics.get_or_init(make).as_ref()
     }
 
     /// The critical speeds passed during the recording that are seen here, lowest first.
