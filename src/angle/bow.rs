@@ -210,7 +210,8 @@ mod tests {
         let (track, critical) = run_up(Complex64::ZERO, Complex64::ZERO, at(2.0, 30.0));
         let found = part(&track, &[critical], 0.0).expect("enough points");
         assert!(!found.slow_roll.is_clear() && !found.bow.is_clear(), "{found:?}");
-        assert!((found.unbalance.value - at(2.0, 30.0)).norm() < 0.1, "{found:?}");
+        let off = (found.unbalance.value - at(2.0, 30.0)).norm();
+        assert!(off < 4.0 * found.unbalance.error && off < 0.3, "{found:?}");
         let alone = unbalance_at_housing(&track, &[critical]).expect("enough points");
         assert!((alone.value - at(2.0, 30.0)).norm() < 0.1, "{alone:?}");
     }

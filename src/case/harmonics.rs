@@ -17,11 +17,11 @@ const LEAST_TURNS_PER_BLOCK: usize = 16;
 /// Fewest blocks that say anything of a line.
 const LEAST_BLOCKS: usize = 12;
 /// Fewest blocks in a group of like speed.
-const LEAST_GROUP: usize = 8;
+const LEAST_GROUP: usize = 4;
 /// Most groups of like speed.
-const MOST_GROUPS: usize = 40;
-/// Relative standard error of a median of n exponential numbers, times the root of n: `1 / ln 2`.
-const MEDIAN_ERROR: f64 = 1.0 / LN_2;
+const MOST_GROUPS: usize = 60;
+/// What the median power of noise lacks of its mean power 1: it is `ln 2`. A line in noise lacks nearly as much.
+const MEDIAN_LACKS: f64 = 1.0 - LN_2;
 /// Relative standard error of a group's floor that does not average out: noise is not quite flat
 /// (common practice, no source).
 const FLOOR_ERROR: f64 = 0.15;
@@ -29,9 +29,13 @@ const FLOOR_ERROR: f64 = 0.15;
 const SEEN_SIGMAS: f64 = 4.0;
 /// Power over the floor from which it is seen, at least.
 const SEEN_POWER: f64 = 1.5;
-/// How far off its order a line may be found and still be exact, in orders: oil whirl at 0.47x and less is off
-/// by 0.03.
-const EXACT_ORDERS: f64 = 0.01;
+/// How far off its order a line may be found and still be exact, in orders, besides four standard errors: oil
+/// whirl at 0.47x is off by 0.03, hum that lies on a fraction by chance by more than this as a rule.
+const EXACT_ORDERS: f64 = 0.0007;
+/// The most that it may be off, however badly it is known.
+const MOST_OFF_ORDERS: f64 = 0.01;
+/// Coherence between blocks that share no turns from which a line is one, and no hump of noise.
+const LEAST_COHERENCE: f64 = 0.35;
 /// Share of the fastest blocks in which strengths are compared.
 const FASTEST: f64 = 1.0 / 3.0;
 /// Highest whole order looked at.
@@ -66,6 +70,10 @@ pub struct Line {
     pub sigmas: f64,
     /// Where it was found less where it is meant, in orders, from the turning of its phase between blocks.
     pub off_orders: f64,
+    /// Standard error of that.
+    pub off_error: f64,
+    /// How steadily its phase goes on from block to block, 0 (noise) to 1 (a line).
+    pub coherence: f64,
     /// Acceleration over the fastest third of blocks, with the noise taken off: in the channel's unit where that
     /// is an acceleration, else proportional to it.
     pub strength: f64,
@@ -154,13 +162,16 @@ impl Line {
         let (all, fast) = (Height::of(&track, &by_speed), Height::of(&track, fastest));
         let clearest = if fast.sigmas() > all.sigmas() { fast } else { all };
         let factor = scale(fast.rpm);
+        let place = LinePlace::of(map, &track);
         let chunk = (by_speed.len() / MOST_GROUPS).max(LEAST_GROUP);
         let groups = by_speed.chunks(chunk).filter(|group| group.len() >= LEAST_GROUP / 2);
         Some(Self {
             order,
             over_noise: clearest.power,
             sigmas: clearest.sigmas(),
-            off_orders: off_orders(map, &track, order),
+            off_orders: place.off_orders - order,
+            off_error: place.error,
+            coherence: place.coherence,
             strength: factor * (fast.floor * (fast.power - 1.0).max(0.0)).sqrt(),
             noise: factor * fast.floor.sqrt(),
             wander_deg: wander_deg(map, &track),
@@ -172,7 +183,8 @@ impl Line {
     pub fn is_seen(&self) -> bool {
         self.sigmas > SEEN_SIGMAS
             && self.over_noise > SEEN_POWER
-            && self.off_orders.abs() < EXACT_ORDERS
+            && self.coherence > LEAST_COHERENCE
+            && self.off_orders.abs() < (EXACT_ORDERS + 4.0 * self.off_error).min(MOST_OFF_ORDERS)
     }
 
     /// Its order in words: `3x`, `1/2x`, `4/3x`.
@@ -216,8 +228,9 @@ impl Height {
         let mut rpm: Vec<f64> = blocks.iter().map(|&i| track.rpm[i]).collect();
         let count = blocks.len().max(1) as f64;
         Self {
-            power: stats::median_of(&mut powers) / LN_2,
-            error: (MEDIAN_ERROR / count.sqrt()).hypot(FLOOR_ERROR),
+            power: stats::median_of(&mut powers) + MEDIAN_LACKS,
+            // the median of n exponential numbers of mean 1 scatters by the root of 1 / n
+            error: count.sqrt().recip().hypot(FLOOR_ERROR),
             floor: stats::median_of(&mut floors),
             rpm: stats::median_of(&mut rpm),
         }
@@ -244,13 +257,46 @@ fn hop_turns(map: &OrderMap) -> f64 {
     stats::median(&turns).round().max(1.0)
 }
 
-/// How far a line lies from `order`, from the mean turning of its phase between neighbouring blocks.
-fn off_orders(map: &OrderMap, track: &Track, order: f64) -> f64 {
-    let pairs = track.phasors.windows(2).zip(track.errors.windows(2));
-    // each block in units of its noise: all speeds count alike
-    let turning: Complex64 =
-        pairs.map(|(c, e)| c[1] * c[0].conj() / (e[0] * e[1]).max(f64::MIN_POSITIVE)).sum();
-    track.order + turning.arg() / (TAU * hop_turns(map)) - order
+/// Where a line lies, and whether it is one.
+struct LinePlace {
+    off_orders: f64,
+    error: f64,
+    coherence: f64,
+}
+
+impl LinePlace {
+    /// The order from the mean turning of the phase between neighbouring blocks, the coherence from blocks that
+    /// share no turns, as noise goes on within half a block.
+    fn of(map: &OrderMap, track: &Track) -> Self {
+        let hop = hop_turns(map);
+        let (product, steadiness) = turning(track, 1);
+        let (_, coherence) = turning(track, blocks_apart(hop));
+        let scatter_rad = (-2.0 * steadiness.clamp(1e-6, 1.0).ln()).sqrt();
+        let pairs = (track.len().max(2) - 1) as f64;
+        Self {
+            off_orders: track.order + product.arg() / (TAU * hop),
+            error: scatter_rad / pairs.sqrt() / (TAU * hop),
+            coherence,
+        }
+    }
+}
+
+/// Blocks from one to the next that shares no turns with it.
+fn blocks_apart(hop_turns: f64) -> usize {
+    if hop_turns < LEAST_TURNS_PER_BLOCK as f64 { APART } else { 1 }
+}
+
+/// The mean product of blocks `apart` from each other, each in units of its noise so that all speeds count alike,
+/// and its modulus over the mean modulus.
+fn turning(track: &Track, apart: usize) -> (Complex64, f64) {
+    let scaled = |i: usize| track.phasors[i] / track.errors[i].max(f64::MIN_POSITIVE);
+    let products: Vec<Complex64> =
+        (apart..track.len()).map(|i| scaled(i) * scaled(i - apart).conj()).collect();
+    // a strong instant (a foreign line that crosses) must not speak for all
+    let bounded = |p: &Complex64| p / (1.0 + p.norm());
+    let sum: Complex64 = products.iter().map(bounded).sum();
+    let moduli: f64 = products.iter().map(|p| bounded(p).norm()).sum();
+    (sum, sum.norm() / moduli.max(f64::MIN_POSITIVE))
 }
 
 /// Random walk of the phase in degrees per root of a turn.
@@ -260,7 +306,7 @@ fn off_orders(map: &OrderMap, track: &Track, order: f64) -> f64 {
 /// `2 w²` times the turns between blocks.
 fn wander_deg(map: &OrderMap, track: &Track) -> Option<f64> {
     let hop = hop_turns(map);
-    let apart = if hop < LEAST_TURNS_PER_BLOCK as f64 { APART } else { 1 };
+    let apart = blocks_apart(hop);
     let clear =
         |i: usize| track.phasors[i].norm_sqr() > CLEAR_POWER * 2.0 * track.errors[i].powi(2);
     let (mut turned, mut by_noise) = (Vec::new(), Vec::new());

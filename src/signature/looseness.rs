@@ -35,6 +35,8 @@ pub const SIGNATURE: Signature = Signature {
 /// Share of fractions in the strength of harmonics and fractions together that speaks as much for as against
 /// (common practice, no source); the calibration moves it.
 const NOTABLE_SHARE: f64 = 0.1;
+/// Random walk of the phase in degrees per root of a turn that is none: less than a degree in a hundred turns.
+const STEADY_DEG: f64 = 0.1;
 /// What the odds start from where no fraction is seen.
 const NOTHING_SEEN: f64 = -4.0;
 
@@ -73,12 +75,12 @@ fn score_view(view: &View) -> Option<Score> {
     Some(Score { log_odds, evidence: evidence(harmonics, &seen, &whole, begins), ..score })
 }
 
-/// Log-odds for many fractions: each counts by how clearly it is seen, the clearest not at all, as a foreign line
-/// may lie on one of them by chance.
+/// Log-odds for many fractions: each counts by how clearly it is seen, the two clearest not at all, as a foreign
+/// line may lie on one of them by chance, and a rub shows two.
 fn many(seen: &[&Line]) -> f64 {
-    let weights: Vec<f64> = seen.iter().map(|line| line.weight().min(2.0)).collect();
-    let clearest = weights.iter().copied().fold(0.0, f64::max);
-    weights.iter().sum::<f64>() - clearest
+    let mut weights: Vec<f64> = seen.iter().map(|line| line.weight().min(2.0)).collect();
+    weights.sort_by(|a, b| b.total_cmp(a));
+    weights.iter().skip(2).sum()
 }
 
 /// Strength of the fractions over that of the harmonics above 1x and of the fractions themselves.
@@ -172,13 +174,13 @@ fn wander_evidence(seen: &[&Line], whole: &[&Line]) -> Option<Evidence> {
         return None;
     }
     let wander = stats::median(&wanders);
-    Some(Evidence::new(
-        "phase_wander_deg",
-        wander,
-        "deg",
+    let text = if wander < STEADY_DEG {
+        "their phase is as steady as noise lets it be seen".to_owned()
+    } else {
         format!(
             "their phase walks by {wander:.1} deg from turn to turn at random, {:.0} deg in a hundred turns",
             10.0 * wander
-        ),
-    ))
+        )
+    };
+    Some(Evidence::new("phase_wander_deg", wander, "deg", text))
 }
