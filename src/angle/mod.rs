@@ -4,7 +4,6 @@
 //! argument is a lead. The trade's phase is the lag, see [`track::Track::lag_deg`].
 
 pub mod average;
-pub mod bow;
 pub mod critical;
 pub mod follow;
 pub mod growth;

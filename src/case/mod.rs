@@ -13,7 +13,7 @@ pub mod operating;
 
 use std::cell::OnceCell;
 
-use crate::angle::critical::{self, Critical, Observed};
+use crate::angle::critical::{self, Critical, Observed, bow};
 use crate::angle::{OrderMap, Track, map};
 use crate::fitness::{self, Check};
 use crate::machine::{Machine, Multipliers};
@@ -31,6 +31,8 @@ pub use operating::Operating;
 /// Highest order of the maps where the machine file names no blades: covers ten orders with room for
 /// the lines beside them.
 const MAP_ORDERS: f64 = 13.0;
+/// An AC-coupled chain is trusted from so many times its corner upwards: there it turns the phase by 5.7 degrees.
+const CORNERS: f64 = 10.0;
 /// Bound on the orders of a map, whatever the blade count.
 const MAX_MAP_ORDERS: f64 = 40.0;
 
@@ -248,18 +250,33 @@ impl<'a> View<'a> {
         self.products.harmonics.get_or_init(make).as_ref()
     }
 
+    /// What of the first order is there at slow roll, and what grows with speed through these critical speeds, the
+    /// governing one first; `None` without a speed, without phase, or where no passage leads through it.
+    ///
+    /// Speeds below ten times the corner of an AC-coupled chain are left out.
+    pub fn parted(&self, criticals: &[Critical]) -> Option<bow::Parts> {
+        let speed = self.case.speed.as_ref().filter(|_| self.case.phase_known())?;
+        let corner_rpm = self.channel.spec.corner_hz.map_or(0.0, |hz| 60.0 * CORNERS * hz);
+        let track = self.displacement()?.where_rpm(|rpm| rpm >= corner_rpm);
+        let rpm_at = |time_s: f64| speed.rpm_at(time_s);
+        bow::part(&track, &rpm_at, self.observed()?, criticals)
+    }
+
+    /// What the first order's track is made of.
+    fn observed(&self) -> Option<Observed> {
+        let (map, speed) = (self.order_map()?, self.case.speed.as_ref()?);
+        let turns = map.turns_per_block as f64;
+        let observed = Observed::of(self.quantity(), turns, self.case.phase_known());
+        Some(Observed { speed_error_percent: speed.error_percent, ..observed })
+    }
+
     /// The critical speeds passed during the recording that are seen here, lowest first.
     pub fn criticals(&self) -> &'a [Critical] {
         let make = || {
-            let (Some(track), Some(map)) = (self.displacement(), self.order_map()) else {
+            let (Some(track), Some(observed)) = (self.displacement(), self.observed()) else {
                 return Vec::new();
             };
             let Some(speed) = &self.case.speed else { return Vec::new() };
-            let (turns, phase_known) = (map.turns_per_block as f64, self.case.phase_known());
-            let observed = Observed {
-                speed_error_percent: speed.error_percent,
-                ..Observed::of(self.quantity(), turns, phase_known)
-            };
             critical::find(track, &|time_s| speed.rpm_at(time_s), observed)
         };
         self.products.criticals.get_or_init(make)

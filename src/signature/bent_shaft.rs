@@ -2,8 +2,8 @@
 
 use super::{Evidence, Kind, Need, Rival, Score, Signature, imbalance};
 use crate::angle::Track;
-use crate::angle::bow::{self, Parts, Vector};
 use crate::angle::critical::Critical;
+use crate::angle::critical::bow::{Parts, Vector};
 use crate::angle::growth::Regime;
 use crate::case::{Case, View};
 use crate::dsp::fft::Complex64;
@@ -39,8 +39,6 @@ const UNRELATED_SPREAD: f64 = 2.0;
 const BEFOREHAND: f64 = -1.0;
 /// Odds where the shaft runs true at slow roll, or carries no unbalance that is clear of the noise.
 const RUNS_TRUE: f64 = -5.0;
-/// An AC-coupled chain is trusted from so many times its corner upwards.
-const CORNERS: f64 = 10.0;
 /// Velocity exponent below the critical speed under which 1x grows too slowly for unbalance, whose exponent is 3.
 const SLOW_GROWTH: f64 = 2.0;
 
@@ -78,9 +76,7 @@ fn score_view(case: &Case, view: &View) -> Score {
         let why = "no critical speed was passed, through which a bow parts from the run-out of the surface";
         return cannot_tell(Some(view), why);
     }
-    let from_rpm = view.channel.spec.corner_hz.map_or(0.0, |corner| 60.0 * CORNERS * corner);
-    let parts = view.displacement().and_then(|track| bow::part(track, &criticals, from_rpm));
-    let Some(parts) = parts else {
+    let Some(parts) = view.parted(&criticals) else {
         return cannot_tell(Some(view), "too few readings from slow roll to the top speed");
     };
     let found = Found::of(view, parts, &criticals);
@@ -128,7 +124,7 @@ impl Found {
         if !self.parts.slow_roll.is_clear() || !unbalance.is_clear() {
             return RUNS_TRUE;
         }
-        BEFOREHAND + self.direction_odds() + self.offset_odds() + self.amplified_odds()
+        BEFOREHAND + self.direction_odds() + self.offset_odds()
     }
 
     /// A bow points where its unbalance points: a bell about zero, against any angle alike.
@@ -150,21 +146,16 @@ impl Found {
         Some(self.offset?.value.norm() / self.parts.slow_roll.value.norm())
     }
 
-    /// Slow roll that is amplified at the critical speed as a whole is no run-out.
-    fn amplified_odds(&self) -> f64 {
-        let Parts { bow, slow_roll, .. } = self.parts;
-        let is_all = (bow.value - slow_roll.value).norm() < 0.3 * slow_roll.value.norm();
-        if bow.is_clear() && is_all { 2.0 } else { 0.0 }
-    }
-
     fn evidence(&self) -> Vec<Evidence> {
-        let Parts { run_out, bow, slow_roll, unbalance } = self.parts;
-        let mut evidence = vec![
-            vector_evidence("slow_roll_um_pp", &slow_roll, "at slow roll the shaft shows"),
-            vector_evidence("run_out_um_pp", &run_out, "of that run-out, the same at all speeds:"),
-            vector_evidence("bow_um_pp", &bow, "and bow, amplified at the critical speed:"),
-            vector_evidence("unbalance_um_pp", &unbalance, "what grows with speed comes to"),
-        ];
+        let mut evidence = vec![vector_evidence(
+            "slow_roll_um_pp",
+            &self.parts.slow_roll,
+            "at slow roll the shaft shows a run-out or bow of",
+        )];
+        evidence.extend(self.offset.map(|offset| {
+            let words = "the mass runs off its centre, as seen through the critical speed, by";
+            vector_evidence("mass_offset_um_pp", &offset, words)
+        }));
         let angle = self.angle_deg();
         evidence.push(Evidence::new(
             "unbalance_from_slow_roll_deg",
@@ -179,7 +170,7 @@ impl Found {
         ));
         evidence.extend(self.offset_over_bow().map(|ratio| {
             let text = format!(
-                "the mass runs off its centre by {} times the slow-roll vector; a bow makes it about as much",
+                "that is {} times the slow-roll vector; a bow makes both about alike",
                 three_digits(ratio)
             );
             Evidence::new("offset_over_slow_roll", ratio, "", text)
@@ -196,7 +187,7 @@ fn offset(view: &View, parts: &Parts, criticals: &[Critical]) -> Option<Vector> 
     });
     let housing = beside.next()?;
     let turned = housing.channel.spec.sensor_angle_deg? - view.channel.spec.sensor_angle_deg?;
-    let seen = bow::unbalance_at_housing(housing.displacement()?, criticals)?;
+    let seen = housing.parted(criticals)?.unbalance;
     Some(Vector {
         // as a sensor at the place of this one would read it, in forward whirl
         value: parts.unbalance.value + seen.value * Complex64::cis(turned.to_radians()),
