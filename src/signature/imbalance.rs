@@ -1,6 +1,6 @@
 //! Imbalance: the first order leads, grows as unbalance does, and keeps its phase.
 
-use super::{Evidence, Kind, Need, Score, Severity, Signature};
+use super::{Evidence, Kind, Need, Rival, Score, Severity, Signature};
 use crate::angle::growth::{Growth, Regime};
 use crate::case::{Case, Level, View};
 use crate::dsp::stats;
@@ -16,7 +16,10 @@ pub const SIGNATURE: Signature = Signature {
     advice: "balance it: the rotor is heavy on one side",
     score,
     proofs: &["imbalance"],
-    rivals: &[],
+    rivals: &[Rival {
+        id: "bent_shaft",
+        parted_by: "a bent shaft shows at slow roll to a displacement sensor at the shaft, in the direction of its unbalance",
+    }],
 };
 
 /// Velocity in mm/s rms at which the first order weighs as much for as against, where no limit is

@@ -5,11 +5,14 @@
 //! probabilities and parts the faults that mimic each other.
 
 pub mod bearing;
+pub mod bent_shaft;
 pub mod blade_pass;
 pub mod generator_lines;
 pub mod imbalance;
+pub mod looseness;
 pub mod mains_hum;
 pub mod resonance;
+pub mod rub;
 pub mod second_order;
 pub mod sub_synchronous;
 pub mod weigh;
@@ -23,6 +26,9 @@ pub const ALL: &[&Signature] = &[
     &imbalance::SIGNATURE,
     &second_order::MISALIGNMENT,
     &second_order::RAISED_2X,
+    &bent_shaft::SIGNATURE,
+    &looseness::SIGNATURE,
+    &rub::SIGNATURE,
     &bearing::OUTER,
     &bearing::INNER,
     &bearing::BALL,
@@ -145,4 +151,108 @@ pub struct Signature {
     pub proofs: &'static [&'static str],
     /// What mimics it. How much each counts against it is calibrated.
     pub rivals: &'static [Rival],
+}
+
+#[cfg(test)]
+mod scratch {
+    use super::*;
+    use crate::simulate::{Scenario, simulate};
+    use crate::{diagnose, progress::Silent};
+    use std::collections::BTreeMap;
+
+    fn auc(a: &[f64], b: &[f64]) -> f64 {
+        let mut s = 0.0;
+        for x in a {
+            for y in b {
+                s += if x > y {
+                    1.0
+                } else if x == y {
+                    0.5
+                } else {
+                    0.0
+                };
+            }
+        }
+        s / (a.len() * b.len()).max(1) as f64
+    }
+
+    #[test]
+    #[ignore]
+    fn roc() {
+        let n: u64 = std::env::var("N").ok().and_then(|s| s.parse().ok()).unwrap_or(20);
+        let only = std::env::var("ONLY").unwrap_or_default();
+        let sigs = ["looseness", "rub", "bent_shaft", "imbalance"];
+        let classes: [&'static str; 7] = [
+            "healthy",
+            "imbalance",
+            "misalignment",
+            "bent_shaft",
+            "looseness",
+            "rub",
+            "bearing_outer",
+        ];
+        let mut scores: BTreeMap<(&'static str, &'static str), Vec<f64>> = BTreeMap::new();
+        let jobs: Vec<(&'static str, u64)> = classes
+            .iter()
+            .filter(|c| only.is_empty() || only.split(',').any(|o| o == **c))
+            .flat_map(|c| (0..n).map(move |s| (*c, 1000 + s)))
+            .collect();
+        let work = |(class, seed): (&'static str, u64)| -> (String, Vec<(&'static str, &'static str, f64)>) {
+            use std::fmt::Write; let mut out = String::new(); let mut rows = Vec::new();
+            let fault = (class != "healthy").then_some(class);
+            let scenario = Scenario::drawn(fault, seed).unwrap();
+            if std::env::var("SHAFT").is_ok() && (scenario.speed.up_s == 0.0 || scenario.sensor.iter().all(|s| s.kind != crate::simulate::SensorKind::Shaft)) { return (out, rows); }
+            let sim = simulate(&scenario, seed).unwrap();
+            let (case, _) = diagnose::prepared(&sim.recording, &sim.machine, &mut Silent).unwrap();
+            for sig in ALL.iter().filter(|s| sigs.contains(&s.id)) {
+                let best = (sig.score)(&case).into_iter().filter(|s| s.cannot_tell.is_none()).max_by(|a, b| a.log_odds.total_cmp(&b.log_odds));
+                if let Some(best) = best {
+                    if std::env::var("SHOW").is_ok_and(|v| v.split(',').any(|o| o == sig.id)) {
+                        let _ = writeln!(out, "{class} {seed} {} {:.2} top {} const {} {:?}", sig.id, best.log_odds, scenario.speed.top_rpm, scenario.speed.up_s == 0.0, scenario.line.iter().map(|l| (l.order, l.hz)).collect::<Vec<_>>());
+                        if let Some(f) = &scenario.fault.looseness { let _ = writeln!(out, "    {f:?} noise {:?}", scenario.background.top_m_s2_rms); }
+                        if let Some(f) = &scenario.fault.rub { let _ = writeln!(out, "    {f:?} noise {:?}", scenario.background.top_m_s2_rms); }
+                        if let Some(f) = &scenario.fault.bent_shaft { let _ = writeln!(out, "    {f:?}"); }
+                        for e in &best.evidence { let _ = writeln!(out, "    {} {:.3}: {}", e.key, e.value, e.text); }
+                    }
+                    rows.push((sig.id, class, best.log_odds));
+                }
+            }
+            (out, rows)
+        };
+        let queue = std::sync::Mutex::new(jobs.into_iter());
+        let done = std::sync::Mutex::new(Vec::new());
+        std::thread::scope(|scope| {
+            for _ in 0..3 {
+                scope.spawn(|| {
+                    loop {
+                        let Some(job) = queue.lock().unwrap().next() else { break };
+                        let (out, rows) = work(job);
+                        print!("{out}");
+                        done.lock().unwrap().extend(rows);
+                    }
+                });
+            }
+        });
+        for (sig, class, v) in done.into_inner().unwrap() {
+            scores.entry((sig, class)).or_default().push(v);
+        }
+        for sig in sigs {
+            for class in classes {
+                let Some(mut v) = scores.get(&(sig, class)).cloned() else { continue };
+                v.sort_by(f64::total_cmp);
+                let q = |f: f64| v[((v.len() - 1) as f64 * f) as usize];
+                let a = scores.get(&(sig, sig)).map_or(0.0, |s| auc(s, &v));
+                println!(
+                    "{sig:12} {class:14} n {:3} min {:6.2} q10 {:6.2} q50 {:6.2} q90 {:6.2} max {:6.2}  auc {:.3}",
+                    v.len(),
+                    q(0.0),
+                    q(0.1),
+                    q(0.5),
+                    q(0.9),
+                    q(1.0),
+                    a
+                );
+            }
+        }
+    }
 }

@@ -27,6 +27,8 @@ pub enum Purpose {
     Scenario,
     /// Drawing what a healthy machine may show as well.
     Observations,
+    /// Drawing the sensors at the shaft of a scenario.
+    ShaftSensors,
 }
 
 /// The stream of a seed for a purpose.
@@ -40,6 +42,7 @@ pub fn stream(seed: u64, purpose: Purpose) -> ChaCha8Rng {
         Purpose::Gaps => 6,
         Purpose::Scenario => 7,
         Purpose::Observations => 8,
+        Purpose::ShaftSensors => 9,
         Purpose::Impacts(fault) => 1000 + u64::from(fault),
         Purpose::Sensor(sensor) => 1_000_000 + u64::from(sensor),
     };
