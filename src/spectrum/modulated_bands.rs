@@ -7,6 +7,9 @@
 //! again (R. A. Fisher, Statistical Methods for Research Workers, 1932; from memory), and bands are paid for
 //! like cells.
 //!
+//! The chance is that of noise. A real machine has lines of other parts and other bearings too, and any of them
+//! may lie within the tolerance: the choice tells where to listen, and is no verdict on a part.
+//!
 //! What is transformed is not the squared envelope but the logarithm of one and it over its median: in that a
 //! knock a hundred times the noise counts for little more than one of ten, and single ones cannot raise the
 //! floor (after P. Borghesani and J. Antoni, Mech. Syst. Signal Process. 90 (2017) 378-398, on logarithmic

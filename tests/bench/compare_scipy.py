@@ -131,7 +131,7 @@ def squared_envelope_best(x: Array) -> Array:
 
 
 def unpredicted(x: Array) -> Array:
-    """What linear prediction of order 32 leaves: Toeplitz equations, then a filter."""
+    """Take linear prediction of order 32 off: Toeplitz equations, then a filter."""
     centred = x - x.mean(dtype=np.float64).astype(x.dtype)
     count = scipy.fft.next_fast_len(2 * len(x), real=True)
     power = np.abs(scipy.fft.rfft(centred, count)) ** 2
