@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Job", "Level", "Machine", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate", "unbalance_without_phase"]
+__all__ = ["Channel", "Check", "CyclicSpectrum", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Job", "Level", "Machine", "ModulatedBands", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate", "unbalance_without_phase"]
 
 @final
 class Channel:
@@ -23,6 +23,27 @@ class Channel:
     def __repr__(self, /) -> str: ...
     @staticmethod
     def _restore(state: bytes) -> Channel: ...
+    def cyclic_spectrum(self, /, speed: Speed | None = None, *, highest: SupportsFloat | SupportsIndex | None = None, resolution: SupportsFloat | SupportsIndex | None = None, window_len: SupportsIndex = 256) -> CyclicSpectrum:
+        """
+        Squared spectral coherence: which carriers come and go with which rhythm.
+
+        Parameters
+        ----------
+        speed : Speed, optional
+            Shaft speed; then rhythms are counted in orders, at any speed.
+        highest : float, optional
+            Highest cyclic order (default 22), or without a speed frequency in Hz (default 500), up to a quarter of
+            the sampling rate.
+        resolution : float, optional
+            Distance of cyclic lines: default 1/256 order, or without a speed 1 Hz. Blocks last one over this.
+        window_len : int, default 256
+            Samples in a short window: carriers lie the sampling rate over this apart.
+
+        Raises
+        ------
+        ValueError
+            Where a setting is out of range or would fill the memory, or the channel is too short.
+        """
     def envelope_spectrum(self, /, speed: Speed | None = None, *, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, max_order: SupportsFloat | SupportsIndex = 20.0) -> EnvelopeSpectrum:
         """
         Spectrum of the squared envelope of a band, over orders where a speed is given, else over Hz.
@@ -56,6 +77,29 @@ class Channel:
         ------
         ValueError
             Where no two samples lie between the times.
+        """
+    def modulated_bands(self, /, orders: SupportsGetItem[int, SupportsFloat | SupportsIndex] | SupportsFloat | SupportsIndex, speed: Speed | None = None, *, tolerance_percent: SupportsFloat | SupportsIndex = 1.5) -> ModulatedBands:
+        """
+        Bands ranked by a wanted rhythm: how clearly lines at given orders stand in the spectra of their envelopes.
+
+        Unlike a choice by impulses it passes over knocks and sparks, which have no such rhythm. The chances are those
+        of noise: a line of another part within the tolerance counts as well, so the choice tells where to listen and
+        is no verdict.
+
+        Parameters
+        ----------
+        orders : float or list of float
+            Orders of the lines, one to thirty, such as those of a bearing's part and its harmonics. Whole orders
+            are the shaft's and are passed over.
+        speed : Speed, optional
+            Shaft speed; may be left out where the machine file states a constant one.
+        tolerance_percent : float, default 1.5
+            How far a line may lie off its order, 0 to 10.
+
+        Raises
+        ------
+        ValueError
+            Where a setting is out of range, there is no speed, or no band is wide enough for the lines.
         """
     @property
     def name(self, /) -> str:
@@ -233,6 +277,51 @@ class Channel:
         """
         Samples in the channel's unit: float32, shape (n,), read-only.
         """
+    def without_locked(self, /, speed: Speed | None = None, *, turns: SupportsIndex = 256, max_order: SupportsFloat | SupportsIndex | None = None) -> Channel:
+        """
+        The channel less what is locked to the shaft: the synchronous average over turns nearby, which follows
+        slow changes of level and phase, subtracted in time. What a bearing, a flow or a rub at random does is left.
+
+        Parameters
+        ----------
+        speed : Speed, optional
+            Shaft speed; may be left out where the machine file states a constant one.
+        turns : int, default 256
+            Turns averaged, 16 to 65 536. Orders within about 3 over this of a whole one count as locked.
+        max_order : float, optional
+            Highest order taken out, 1 to 1000; by default what 0.42 of the sampling rate holds at the mean speed.
+
+        Returns
+        -------
+        Channel
+            The rest, over the time that the speed covers.
+
+        Raises
+        ------
+        ValueError
+            Where a setting is out of range, there is no speed, or fewer than 16 whole turns are covered.
+        """
+    def without_predicted(self, /, *, order: SupportsIndex | None = None) -> Channel:
+        """
+        The channel less what linear prediction foretells of each sample from those before it: tones and ringing
+        go, impacts are left.
+
+        Parameters
+        ----------
+        order : int, optional
+            Samples that each is predicted from, 1 to 4096; keep it below the samples from one impact to the next. By
+            default the order up to 100 whose rest has the highest kurtosis.
+
+        Returns
+        -------
+        Channel
+            The rest, without mean.
+
+        Raises
+        ------
+        ValueError
+            Where the order is out of range, or there are fewer than eight samples to it.
+        """
 
 @final
 class Check:
@@ -286,6 +375,80 @@ class Check:
     def value(self, /) -> float | None:
         """
         The number found, in ``unit``.
+        """
+
+@final
+class CyclicSpectrum:
+    """
+    Squared spectral coherence over cyclic orders (or frequencies) and carriers.
+    """
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> CyclicSpectrum: ...
+    @property
+    def averages(self, /) -> int:
+        """
+        Blocks averaged.
+        """
+    @property
+    def carrier_hz(self, /) -> Incomplete:
+        """
+        Carriers in Hz: float64, shape (m,).
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
+        """
+    @property
+    def coherence(self, /) -> Incomplete:
+        """
+        Squared coherence, 0 to 1: float32, shape (n, m). Noise modulated as 1 + d cos has (d / (1 + d²/2))².
+        """
+    @property
+    def cyclic_hz(self, /) -> Incomplete:
+        """
+        Cyclic frequencies in Hz, at the mean speed where a speed was given: float64, shape (n,).
+        """
+    @property
+    def cyclic_order(self, /) -> Incomplete | None:
+        """
+        Cyclic orders: float64, shape (n,). None where no speed was given.
+        """
+    @property
+    def density(self, /) -> Incomplete:
+        """
+        Density of each carrier in the samples' unit squared per Hz: float32, shape (m,).
+        """
+    def envelope(self, /, *, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None) -> Incomplete:
+        """
+        Envelope spectrum drawn from the coherence: its mean over the carriers of a band.
+
+        Parameters
+        ----------
+        band_hz : tuple of float, optional
+            Carriers that count, in Hz; by default all (the enhanced envelope spectrum; over a chosen band it is
+            called improved).
+
+        Returns
+        -------
+        numpy.ndarray
+            Mean squared coherence at each cyclic line: float32, shape (n,).
+
+        Raises
+        ------
+        ValueError
+            Where the band is none of the channel or holds no carrier.
+        """
+    @property
+    def noise_coherence(self, /) -> float:
+        """
+        Squared coherence that noise without rhythm has on average.
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: cyclic_order (with a speed), cyclic_hz, carrier_hz, coherence, density.
         """
 
 @final
@@ -1099,6 +1262,51 @@ class Machine:
     def to_toml(self, /) -> str:
         """
         The resolved machine file as TOML text, defaults filled in.
+        """
+
+@final
+class ModulatedBands:
+    """
+    Bands of a channel, the one first that shows lines at the wanted orders most clearly.
+    """
+    def __len__(self, /) -> int: ...
+    def __reduce__(self, /) -> tuple[Any, tuple[bytes]]: ...
+    def __repr__(self, /) -> str: ...
+    @staticmethod
+    def _restore(state: bytes) -> ModulatedBands: ...
+    @property
+    def band_hz(self, /) -> list[tuple[float, float]]:
+        """
+        The bands in Hz, the clearest first.
+        """
+    @property
+    def chance(self, /) -> float:
+        """
+        Probability that noise shows lines as clear as the first band's in any of the bands.
+        """
+    @property
+    def channel(self, /) -> str:
+        """
+        Name of the channel it was made from.
+        """
+    def chosen(self, /, chance: SupportsFloat | SupportsIndex = 0.01) -> tuple[float, float] | None:
+        """
+        The first band in Hz, or None where noise would show one like it more often than ``chance`` says.
+        """
+    @property
+    def lines(self, /) -> Any:
+        """
+        The lines of the first band: wanted_order, order, over_floor (1 is the mean of noise) and ln_chance.
+        """
+    @property
+    def ln_chance(self, /) -> Incomplete:
+        """
+        Natural logarithm of the probability that noise shows lines as clear in each band alone: float64, shape
+        (n,).
+        """
+    def to_dict(self, /) -> "dict[str, Any]":
+        """
+        Columns and what they mean: band_hz, ln_chance, chance.
         """
 
 @final

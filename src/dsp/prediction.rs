@@ -14,26 +14,24 @@ const WHITE_SHARE: f64 = 1e-9;
 /// Correlation of samples with themselves at lags 0 to `lags`, `Σ x[i] x[i + lag] / n`: zero outside the
 /// samples, so that it belongs to a positive spectrum.
 pub fn autocorrelation(samples: &[f32], lags: usize) -> Vec<f64> {
-    let mut sums = vec![0.0; lags + 1];
+    // room for all lags, so that the circular correlation does not wrap; blocks add up before the way back
+    let len = good_length(BLOCK.min(samples.len()) + 2 * lags);
+    let mut products = vec![Complex64::default(); len / 2 + 1];
+    let transform = |part: &[f32]| {
+        let mut padded: Vec<f64> = part.iter().map(|&x| f64::from(x)).collect();
+        padded.resize(len, 0.0);
+        forward_f64(&mut padded)
+    };
     for start in (0..samples.len()).step_by(BLOCK) {
         let end = (start + BLOCK).min(samples.len());
         let reach = (end + lags).min(samples.len());
-        // room for all lags, so that the circular correlation does not wrap
-        let len = good_length(reach - start + lags);
-        let transform = |part: &[f32]| {
-            let mut padded: Vec<f64> = part.iter().map(|&x| f64::from(x)).collect();
-            padded.resize(len, 0.0);
-            forward_f64(&mut padded)
-        };
         let (own, onward) = (transform(&samples[start..end]), transform(&samples[start..reach]));
-        let mut products: Vec<Complex64> =
-            own.iter().zip(&onward).map(|(a, b)| a.conj() * b).collect();
-        let correlation = inverse_f64(&mut products, len);
-        for (sum, value) in sums.iter_mut().zip(correlation) {
-            *sum += value / len as f64;
+        for ((sum, a), b) in products.iter_mut().zip(&own).zip(&onward) {
+            *sum += a.conj() * b;
         }
     }
-    sums.iter().map(|sum| sum / samples.len().max(1) as f64).collect()
+    let scale = 1.0 / (len * samples.len().max(1)) as f64;
+    inverse_f64(&mut products, len).iter().take(lags + 1).map(|sum| sum * scale).collect()
 }
 
 /// Predictors of all orders up to the highest, as the recursion of Levinson and Durbin finds them.

@@ -97,7 +97,9 @@ pickles!(PyModulatedBands);
 impl PyChannel {
     /// Bands ranked by a wanted rhythm: how clearly lines at given orders stand in the spectra of their envelopes.
     ///
-    /// Unlike a choice by impulses it passes over knocks and sparks, which have no such rhythm.
+    /// Unlike a choice by impulses it passes over knocks and sparks, which have no such rhythm. The chances are those
+    /// of noise: a line of another part within the tolerance counts as well, so the choice tells where to listen and
+    /// is no verdict.
     ///
     /// Parameters
     /// ----------

@@ -245,7 +245,7 @@ impl Plan {
             return Err(Error::setting(
                 "resolution",
                 format!("{} over {columns} carriers fills the memory", config.resolution),
-                "choose a coarser one, a lower highest, or fewer samples in a window",
+                "choose a coarser one, a lower highest, or leave out the slowest part",
             ));
         }
         let hop = (len / 2).max(1);

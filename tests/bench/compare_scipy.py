@@ -21,7 +21,7 @@ import numpy as np
 import quietspin as qs
 import scipy.fft
 from quietspin import _core
-from scipy import interpolate, ndimage, signal
+from scipy import interpolate, linalg, ndimage, signal
 from scipy.io import wavfile
 
 REPEATS = 7
@@ -30,6 +30,8 @@ DURATION_S = 60
 RESOLUTION_HZ = 20.0
 BAND_HZ = (8_000.0, 12_000.0)
 MAX_ORDER = 13.0
+# of linear prediction
+ORDER = 32
 SCENARIO = f"""
 [speed]
 wait_s = 2
@@ -126,6 +128,17 @@ def squared_envelope_best(x: Array) -> Array:
     rate_hz = count * RATE_HZ / len(x)
     power = signal.welch(squared, rate_hz, "hann", int(rate_hz), scaling="spectrum")[1]
     return amplitudes(power)
+
+
+def unpredicted(x: Array) -> Array:
+    """Take linear prediction of order 32 off: Toeplitz equations, then a filter."""
+    centred = x - x.mean(dtype=np.float64).astype(x.dtype)
+    count = scipy.fft.next_fast_len(2 * len(x), real=True)
+    power = np.abs(scipy.fft.rfft(centred, count)) ** 2
+    correlation = scipy.fft.irfft(power, count)[: ORDER + 1].astype(np.float64)
+    coefficients = linalg.solve_toeplitz(correlation[:-1], correlation[1:])
+    taps = np.concatenate([[1.0], -coefficients]).astype(x.dtype)
+    return signal.lfilter(taps, np.ones(1, x.dtype), centred)
 
 
 def angles(channel: qs.Channel, speed: qs.Speed, per_turn: int) -> Array:
@@ -236,6 +249,13 @@ def stages(recording: qs.Recording, path: str) -> list[Stage]:
             lambda: squared_envelope_usual(double),
             lambda: squared_envelope_best(single),
             2e-2,
+        ),
+        Stage(
+            "linear prediction",
+            lambda: channel.without_predicted(order=ORDER).values,
+            lambda: unpredicted(double),
+            lambda: unpredicted(single),
+            1e-3,
         ),
         Stage(
             "order map",

@@ -7,6 +7,7 @@ use std::hint::black_box;
 use std::path::Path;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use quietspin::angle::locked::part_locked;
 use quietspin::angle::resample::{Sampled, samples_per_turn_for};
 use quietspin::angle::tracking_filter::TrackingFilter;
 use quietspin::angle::windows::Length;
@@ -15,6 +16,9 @@ use quietspin::diagnose;
 use quietspin::machine::{Machine, parse};
 use quietspin::progress::Silent;
 use quietspin::recording::{Channel, Recording, Role, read, spec};
+use quietspin::spectrum::cyclic::{CyclicConfig, Rhythm, cyclic_spectrum};
+use quietspin::spectrum::modulated_bands::{ModulationSearch, bands_by_modulation};
+use quietspin::spectrum::unpredicted::{PredictionOrder, unpredicted};
 use quietspin::spectrum::{averaged, bands, envelope, spectrogram};
 use quietspin::speed::blind::{self, Prior};
 use quietspin::speed::{Speed, pulses};
@@ -107,6 +111,33 @@ fn spectra(criterion: &mut Criterion) {
         let band_hz = [0.2 * rate_hz, 0.3 * rate_hz];
         b.iter(|| envelope::squared_envelope(black_box(values), rate_hz, band_hz));
     });
+    group.bench_function("linear prediction, order 32", |b| {
+        b.iter(|| unpredicted(black_box(values), PredictionOrder::Fixed(32)));
+    });
+    group.bench_function("linear prediction, most impulsive", |b| {
+        b.iter(|| unpredicted(black_box(values), PredictionOrder::default()));
+    });
+    group.finish();
+}
+
+fn rhythms(criterion: &mut Criterion) {
+    let bench = Bench::new();
+    let (channel, speed) = (bench.vibration(), &bench.speed);
+    let (values, rate_hz, start_s) = (channel.values(), channel.rate_hz, channel.time_s(0.0));
+    let mut group = criterion.benchmark_group("rhythm");
+    group.throughput(Throughput::Elements(channel.len() as u64)).sample_size(10);
+    group.bench_function("locked taken out", |b| {
+        b.iter(|| part_locked(black_box(channel), speed, &Default::default()));
+    });
+    group.bench_function("spectral coherence", |b| {
+        let rhythm = Rhythm::Orders { speed, start_s };
+        let config = CyclicConfig { highest: 8.0, ..CyclicConfig::default() };
+        b.iter(|| cyclic_spectrum(black_box(values), rate_hz, rhythm, &config));
+    });
+    group.bench_function("bands by rhythm", |b| {
+        let search = ModulationSearch::at([3.1, 6.2]);
+        b.iter(|| bands_by_modulation(black_box(values), rate_hz, speed, start_s, &search));
+    });
     group.finish();
 }
 
@@ -122,5 +153,5 @@ fn whole(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(stages, speeds, angles, spectra, whole);
+criterion_group!(stages, speeds, angles, spectra, rhythms, whole);
 criterion_main!(stages);

@@ -9,6 +9,7 @@ use quietspin::spectrum::envelope::squared_envelope;
 use quietspin::spectrum::integrate::convert_samples;
 use quietspin::spectrum::levels::levels;
 use quietspin::spectrum::spectrogram::{SpectrogramConfig, spectrogram};
+use quietspin::spectrum::unpredicted::{PredictionOrder, unpredicted};
 use quietspin::spectrum::{Scaling, SpectrumConfig, averaged_spectrum};
 use quietspin::units::Quantity;
 use serde_json::Value;
@@ -154,4 +155,21 @@ fn integration_as_numpy() {
     let found: Vec<f32> = places.iter().map(|&place| velocity[place as usize]).collect();
     let error = worst(&found, &numbers(&case["velocity"]));
     assert!(error < 1e-3, "{error:e}");
+}
+
+#[test]
+fn linear_prediction_as_scipy() {
+    let samples = singles(&VECTORS["samples"]);
+    for case in VECTORS["prediction"].as_array().expect("a list") {
+        let order = number(&case["order"]) as usize;
+        let found = unpredicted(&samples, PredictionOrder::Fixed(order)).expect("long enough");
+        assert_eq!(found.order, order);
+        for (a, b) in found.coefficients.iter().zip(numbers(&case["coefficients"])) {
+            assert!((a - b).abs() < 2e-6, "{order}: {a} {b}");
+        }
+        let some: Vec<f32> = found.values.iter().step_by(7).copied().collect();
+        let error = worst(&some, &numbers(&case["left"]));
+        assert!(error < 2e-6, "{order}: {error:e}");
+        assert!((found.share_left / number(&case["share_left"]) - 1.0).abs() < 1e-5);
+    }
 }

@@ -10,7 +10,7 @@ import pathlib
 
 import numpy as np
 import scipy
-from scipy import signal, stats
+from scipy import linalg, signal, stats
 
 OUTPUT = pathlib.Path(__file__).parents[2] / "rust" / "vectors" / "spectrum.json"
 WINDOWS = {
@@ -142,6 +142,25 @@ def integral():
     }
 
 
+def prediction(samples):
+    """Predictors by the Toeplitz equations, and what they leave of the samples."""
+    centred = samples - samples.mean()
+    correlation = np.correlate(centred, centred, "full")[len(centred) - 1 :] / len(centred)
+    found = []
+    for order in (1, 4, 12):
+        coefficients = linalg.solve_toeplitz(correlation[:order], correlation[1 : order + 1])
+        left = signal.lfilter(np.concatenate([[1.0], -coefficients]), [1.0], centred)
+        found.append(
+            {
+                "order": order,
+                "coefficients": digits(coefficients),
+                "left": digits(left[::7]),
+                "share_left": float((left**2).mean() / (centred**2).mean()),
+            }
+        )
+    return found
+
+
 def main():
     samples = noisy_signal()
     vectors = {
@@ -156,6 +175,7 @@ def main():
         "spectrogram": spectrogram(samples),
         "envelope": envelope(),
         "integral": integral(),
+        "prediction": prediction(samples),
     }
     OUTPUT.parent.mkdir(parents=True, exist_ok=True)
     OUTPUT.write_text(json.dumps(vectors, separators=(",", ":")) + "\n")
