@@ -68,6 +68,7 @@ def is_there(truth: dict) -> set[str]:
     present = {planted["fault"] for planted in truth["faults"]}
     for fault in tuple(present):
         present.update(ALSO.get(fault, ()))
+    present.update(planted["observation"] for planted in truth.get("observations", ()))
     speeds = [60.0 * knot["speed_hz"] for knot in truth["knots"]]
     passed = [c for c in truth["critical"] if 1.05 * min(speeds) < c["rpm"] < 0.97 * max(speeds)]
     # a mode amplified by less than 2.5 is no critical speed (API standard paragraphs, from memory)
