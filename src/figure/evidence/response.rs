@@ -19,6 +19,7 @@ const SAME: f64 = 0.03;
 /// Room on the axis below the lowest law, and above the highest value.
 const LAW_BELOW: f64 = 0.3;
 const LAW_ABOVE: f64 = 2.5;
+const ABOVE: f64 = 1.25;
 /// Slow roll is read below this share of the lowest critical speed, else of the top speed: there the response to
 /// unbalance, r² / (1 - r²), is a fifteenth of the eccentricity.
 const SLOW_SHARE: f64 = 0.25;
@@ -43,10 +44,10 @@ pub(super) fn of_imbalance(case: &Case, finding: &Finding) -> Option<Figure> {
         plot.points.extend(level.filter(|_| made[0].is_over_speed()).and_then(worst));
         plot.curves.extend(laws.iter().filter_map(|law| law_curve(law, quantity, made[0].factor)));
     }
+    if let Some(plot) = plot_of(&mut figure, 0) {
+        plot.y_axis = growth_axis(plot);
+    }
     if !laws.is_empty() {
-        if let Some(plot) = plot_of(&mut figure, 0) {
-            plot.y_axis = law_axis(plot);
-        }
         figure.notes.push(
             "broken lines: the power of speed fitted in each regime, far from critical speeds"
                 .to_owned(),
@@ -206,15 +207,18 @@ fn law_curve(law: &Growth, quantity: Quantity, factor: f64) -> Option<Curve> {
     Some(Curve::new(name, rpm, values).ok()?.drawn(Stroke::Dashed))
 }
 
-/// The axis of amplitudes by its logarithm, from below all laws to above everything: a power of speed far below a
-/// resonance is lost at the foot of a linear one.
-fn law_axis(plot: &Plot) -> Axis {
+/// The axis of amplitudes with room for a name above everything; by its logarithm, from below all laws, where
+/// there are any: a power of speed far below a resonance is lost at the foot of a linear one.
+fn growth_axis(plot: &Plot) -> Axis {
     let laws = plot.curves.iter().filter(|curve| curve.stroke == Stroke::Dashed);
     let lowest = laws.flat_map(Curve::y).copied().fold(f64::INFINITY, f64::min);
     let limits = plot.limits.iter().map(|limit| limit.at);
     let highest = plot.curves.iter().flat_map(Curve::y).copied().chain(limits).fold(0.0, f64::max);
-    let axis = Axis { scale: Scale::Log, ..plot.y_axis.clone() };
-    axis.between(LAW_BELOW * lowest, LAW_ABOVE * highest)
+    if lowest > 0.0 && lowest.is_finite() {
+        let axis = Axis { scale: Scale::Log, ..plot.y_axis.clone() };
+        return axis.between(LAW_BELOW * lowest, LAW_ABOVE * highest);
+    }
+    plot.y_axis.clone().between(0.0, ABOVE * highest)
 }
 
 /// The plot of a row that stands alone.
