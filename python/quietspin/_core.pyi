@@ -465,7 +465,7 @@ class Diagnosis:
     @property
     def considered(self, /) -> list[Finding]:
         """
-        What else was considered, most probable first.
+        What else was considered, most probable first; from 10 % on with its picture.
         """
     def figure(self, /, *, show: str = "overview") -> "dict[str, Any]":
         """
@@ -720,8 +720,9 @@ class Finding:
         """
     def plot(self, /, ax: Any | None = None) -> Any:
         """
-        Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part,
-        tracks with their limit, the displacement around a critical speed.
+        Draw the picture behind the finding: the envelope spectrum of a bearing with the lines of the part and
+        the floor that they are held against; tracks with growth laws, limit, ratio or slow roll; the fitted
+        response around a critical speed; order spectra and maps with the lines that the evidence names.
 
         Parameters
         ----------

@@ -41,6 +41,10 @@ OLIVE = "#8a8437"
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
 BROKEN: tuple[Any, ...] = ((0, (5, 2)), (0, (2.5, 1.5)))
 """Patterns of curves that are broken whatever their place."""
+MANY = 1500
+"""Points from which a curve is drawn thinner, and broken otherwise."""
+STROKES = 70
+"""Strokes of a broken curve of many points."""
 MARKERS = ("o", "s", "^", "D")
 # light to dark, perceptually even, and sparing of ink
 MAP = "magma_r"
@@ -352,7 +356,7 @@ def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) 
         (ax.set_xscale if which == "x" else ax.set_yscale)("log")
         low, high = axis["shown"] or (1.0, 1e9)
         # powers of ten alone would be too few
-        between = (1.0, 2.0, 5.0) if 0 < low and high < 10**2.5 * low else (1.0,)
+        between = (1.0, 2.0, 5.0) if low > 0 and high < 10**2.5 * low else (1.0,)
         one.set_major_locator(LogLocator(10, subs=between))
         one.set_major_formatter(FuncFormatter(lambda value, _: _power(value)))
         one.set_minor_formatter(NullFormatter())
@@ -411,9 +415,14 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
             ax.plot(x, y, color=COLOURS[1], alpha=0.6, linewidth=0.5, zorder=1.9, label=name)
         elif curve["stroke"] == "dashed":
             pattern = BROKEN[broken.index(place) % len(BROKEN)]
-            ax.plot(x, y, linestyle=pattern, color=colour, linewidth=1.2, label=name, zorder=2.4)
+            style: dict[str, Any] = {"color": colour, "linewidth": 1.2, "zorder": 2.4}
+            if len(x) > MANY:
+                # along many small steps the pattern would close up
+                ax.plot(x, _with_gaps(x, y), **style)
+                x = y = np.full(1, np.nan)
+            ax.plot(x, y, linestyle=pattern, label=name, **style)
         elif curve["stroke"] == "line":
-            width = 0.7 if len(x) > 1500 else 1.1
+            width = 0.7 if len(x) > MANY else 1.1
             # beside broken curves the others are whole
             pattern = "-" if broken else DASHES[k]
             ax.plot(x, y, linestyle=pattern, color=colour, linewidth=width, label=name)
@@ -441,6 +450,12 @@ def _plot(ax: Axes, panel: dict[str, Any]) -> None:
         _arrow(ax, arrow)
     if panel["equal"]:
         ax.set_aspect("equal", adjustable="box")
+
+
+def _with_gaps(x: Any, y: Any) -> Any:
+    """Values of a broken curve, those in its gaps no numbers: strokes are counted across alone."""
+    across = (x - x.min()) / max(np.ptp(x), 1e-300) * STROKES
+    return np.where(across % 1 < 0.68, y, np.nan)
 
 
 def _degrees_apart(low: float, high: float) -> float:
@@ -485,16 +500,36 @@ def _limits(ax: Axes, panel: dict[str, Any]) -> None:
         ax.axhline(limit["at"], color=INK, linewidth=1.0, linestyle=(0, (8, 3)))
         if not limit["label"]:
             continue
+        at_right, below = _free_corner(ax, panel, limit)
         ax.annotate(
             _plain(limit["label"]),
-            (0.005, limit["at"]),
+            (0.995 if at_right else 0.005, limit["at"]),
             xycoords=("axes fraction", "data"),
-            xytext=(0, 2),
+            xytext=(0, -2 if below else 2),
             textcoords="offset points",
-            va="bottom",
+            ha="right" if at_right else "left",
+            va="top" if below else "bottom",
             fontsize=7.5,
             bbox={"facecolor": "white", "alpha": 0.8, "linewidth": 0, "pad": 0.5},
         )
+
+
+def _free_corner(ax: Axes, panel: dict[str, Any], limit: dict[str, Any]) -> tuple[bool, bool]:
+    """Where the name of a limit meets no curve: whether at the right, and whether below it."""
+    width_in, height_in = _size_in(ax)
+    wide = (0.6 * 7.5 * len(limit["label"]) + 6) / 72 / width_in
+    high = 12 / 72 / height_in
+    to_axes = ax.transData + ax.transAxes.inverted()
+    curves = [np.column_stack([curve["x"], curve["y"]]) for curve in panel["curves"]]
+    places = to_axes.transform(np.concatenate([np.empty((0, 2)), *curves]))
+    level = to_axes.transform((ax.get_xlim()[0], limit["at"]))[1]
+    across, up = places[:, 0], places[:, 1] - level
+    for at_right, below in ((False, False), (True, False), (False, True), (True, True)):
+        beside = across > 1 - wide if at_right else across < wide
+        upon = (up < 0) & (up > -high) if below else (up > 0) & (up < high)
+        if not np.any(beside & upon) and not (below and level < high):
+            return at_right, below
+    return False, False
 
 
 def _points(ax: Axes, points: dict[str, Any], *, below: bool) -> None:
@@ -530,13 +565,15 @@ def _points(ax: Axes, points: dict[str, Any], *, below: bool) -> None:
     low, high = ax.get_xlim()
     for x, y, label in zip(points["x"], points["y"], points["labels"], strict=False):
         right = x < low + 0.7 * (high - low)
+        # one line stands above what runs on beside the point
+        upright = "top" if below else "center" if "\n" in label else "bottom"
         ax.annotate(
             _plain(label),
             (x, y),
-            xytext=(6 if right else -6, -4 if below else 1),
+            xytext=(6 if right else -6, {"top": -4, "center": 1, "bottom": 4}[upright]),
             textcoords="offset points",
             ha="left" if right else "right",
-            va="top" if below else "center",
+            va=upright,
             fontsize=7.5,
             bbox={"facecolor": "white", "alpha": 0.85, "linewidth": 0, "pad": 0.8},
             zorder=5,
@@ -1056,11 +1093,10 @@ def _is_minor(marks: list[Any], family: str) -> bool:
 
 
 def _mark_colours(panel: dict[str, Any], families: list[str]) -> dict[str, str]:
-    """Return the colour of each family of marks: ink for the first, then those that no curve has."""
+    """Return the colour of each family of marks: ink for the first, then those that few curves have."""
     if panel["form"] == "map":
         return dict.fromkeys(families, INK)
-    curves = max(1, min(len(panel["curves"]), len(COLOURS)))
-    palette = [INK, *COLOURS[curves:], OLIVE, *COLOURS[1:curves]]
+    palette = [INK, COLOURS[3], OLIVE, COLOURS[2], COLOURS[1]]
     return {family: palette[k % len(palette)] for k, family in enumerate(families)}
 
 
@@ -1083,7 +1119,7 @@ def _above(ax: Axes, panel: dict[str, Any]) -> None:
     marks = panel["marks"]
     families = list(dict.fromkeys(mark["family"] for mark in marks))
     colours = _mark_colours(panel, families)
-    patterns = (*DASHES[1:], (0, (9, 2)), (0, (4, 1, 1, 1, 1, 1)))
+    patterns = (DASHES[1], (0, (9, 2)), DASHES[3], (0, (4, 1, 1, 1, 1, 1)))
     dashes = {family: patterns[k % len(patterns)] for k, family in enumerate(families)}
     dashes |= {family: DOTS for family in families if _is_minor(marks, family)}
     low, high = ax.get_xlim()

@@ -5,6 +5,7 @@ import io
 import itertools
 import json
 import pickle
+import re
 import subprocess
 import sys
 
@@ -602,6 +603,66 @@ def test_defect_lines_stand_where_the_geometry_puts_them(results):
     assert found["marks"][1]["label"] == "BPFO"
     highest = curve["x"][curve["x"] > 0.2][curve["y"][curve["x"] > 0.2].argmax()]
     assert highest == pytest.approx(order, rel=5e-3)
+
+
+def test_a_bearing_finding_shows_what_its_lines_were_held_against(results):
+    finding = results["bearing_diagnosis"].findings[0]
+    shown = panel(finding.figure())
+    told = {evidence.key: evidence.value for evidence in finding.evidence}
+    spectrum, floor, bound = shown["curves"]
+    judged = np.isfinite(floor["y"])
+    # noise reaches the same power over the floor everywhere; beside whole orders nothing is judged
+    ratio = (bound["y"][judged] / floor["y"][judged]) ** 2
+    np.testing.assert_allclose(ratio, ratio[0])
+    assert ratio[0] > 1
+    whole = np.abs(spectrum["x"] - np.round(spectrum["x"])) < 1e-9
+    assert whole[1:].any()
+    assert not judged[whole].any()
+    (discs,) = shown["points"]
+    assert len(discs["x"]) == told["harmonics"] + told["sidebands"]
+    assert discs["x"][0] == pytest.approx(told["line_order"])
+    heights = np.interp(discs["x"], spectrum["x"][judged], bound["y"][judged])
+    assert np.all(discs["y"] > 0.9 * heights)
+    end = shown["x_axis"]["shown"][1]
+    assert all(0 < mark["at"] <= end for mark in shown["marks"])
+    ax = finding.plot()
+    words = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert {"local floor", "lines that stand out", "multiples of BPFO"} <= set(words)
+    # the band is named above
+    assert re.search(r"envelope spectrum, [\d ]+ to [\d ]+ Hz, outer race", ax.get_title(loc="left"))
+
+
+def test_sidebands_look_other_than_harmonics(results):
+    ax = results["envelope"].plot(bearing="front", parts=["inner"])
+    marks = panel(results["envelope"].figure(bearing="front", parts=["inner"]))["marks"]
+    upright = {line.get_xdata()[0]: line for line in ax.lines if len(set(line.get_xdata())) == 1}
+    (harmonic,) = (upright[mark["at"]] for mark in marks if mark["label"] == "BPFI")
+    minor = [upright[mark["at"]] for mark in marks if mark["minor"]]
+    assert minor
+    for line in minor:
+        assert max(line.get_ydata()) < 0.7 < max(harmonic.get_ydata())
+        assert line.get_linestyle() != "-"
+
+
+def test_an_imbalance_is_shown_with_its_law_and_the_value_judged(results):
+    finding = results["diagnosis"].findings[0]
+    upper, lower = (row["panels"][0] for row in finding.figure()["rows"])
+    track, *laws = upper["curves"]
+    assert laws
+    assert all(law["stroke"] == "dashed" and "(unbalance " in law["name"] for law in laws)
+    for law in laws:
+        on_track = np.interp(law["x"], track["x"], track["y"])
+        assert np.median(np.abs(law["y"] / on_track - 1)) < 0.2
+    assert upper["points"][0]["y"][0] == pytest.approx(finding.evidence[0].value)
+    assert upper["y_axis"]["scale"] == "log"
+    assert lower["y_axis"]["unit"] == "degrees"
+
+
+def test_what_was_put_lower_has_a_picture_from_ten_percent_on(results):
+    for name in ("diagnosis", "bearing_diagnosis", "unfit_diagnosis"):
+        for finding in results[name].considered:
+            if not finding.confidence >= 0.1:
+                assert finding.figure() is None, finding
 
 
 def test_orders_are_lines_at_steady_speed_and_stretches_else(results):

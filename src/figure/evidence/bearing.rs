@@ -50,10 +50,12 @@ fn plot(judged: &Judged) -> Result<Plot> {
     let root = |values: &[f32], factor: f64| -> Vec<f64> {
         values.iter().take(count).map(|&value| (f64::from(value) * factor).sqrt()).collect()
     };
-    let depths = root(&judged.values, 1.0);
+    let mut depths = root(&judged.values, 1.0);
     let floor = root(&judged.floor, 1.0);
     let from = orders.partition_point(|order| *order < FROM_ORDER);
     let top = depths.iter().skip(from).copied().fold(0.0, f64::max);
+    // what drifts slowly may be higher than any line, and would leave the picture
+    depths.iter_mut().take(from).for_each(|depth| *depth = depth.min(ABOVE * top));
     let foot = floor.iter().skip(from).copied().filter(|v| v.is_finite()).fold(top, f64::min);
     let across = Axis::linear("order", "").between(0.0, orders.last().copied().unwrap_or(0.0));
     let up = Axis::log("depth of modulation", "").between(BELOW * foot, ABOVE * top);

@@ -19,6 +19,7 @@ const SAME: f64 = 0.03;
 /// Room on the axis below the lowest law, and above the highest value.
 const LAW_BELOW: f64 = 0.3;
 const LAW_ABOVE: f64 = 2.5;
+const ABOVE: f64 = 1.25;
 /// Slow roll is read below this share of the lowest critical speed, else of the top speed: there the response to
 /// unbalance, r² / (1 - r²), is a fifteenth of the eccentricity.
 const SLOW_SHARE: f64 = 0.25;
@@ -43,10 +44,10 @@ pub(super) fn of_imbalance(case: &Case, finding: &Finding) -> Option<Figure> {
         plot.points.extend(level.filter(|_| made[0].is_over_speed()).and_then(worst));
         plot.curves.extend(laws.iter().filter_map(|law| law_curve(law, quantity, made[0].factor)));
     }
+    if let Some(plot) = plot_of(&mut figure, 0) {
+        plot.y_axis = growth_axis(plot);
+    }
     if !laws.is_empty() {
-        if let Some(plot) = plot_of(&mut figure, 0) {
-            plot.y_axis = law_axis(plot);
-        }
         figure.notes.push(
             "broken lines: the power of speed fitted in each regime, far from critical speeds"
                 .to_owned(),
@@ -206,15 +207,18 @@ fn law_curve(law: &Growth, quantity: Quantity, factor: f64) -> Option<Curve> {
     Some(Curve::new(name, rpm, values).ok()?.drawn(Stroke::Dashed))
 }
 
-/// The axis of amplitudes by its logarithm, from below all laws to above everything: a power of speed far below a
-/// resonance is lost at the foot of a linear one.
-fn law_axis(plot: &Plot) -> Axis {
+/// The axis of amplitudes with room for a name above everything; by its logarithm, from below all laws, where
+/// there are any: a power of speed far below a resonance is lost at the foot of a linear one.
+fn growth_axis(plot: &Plot) -> Axis {
     let laws = plot.curves.iter().filter(|curve| curve.stroke == Stroke::Dashed);
     let lowest = laws.flat_map(Curve::y).copied().fold(f64::INFINITY, f64::min);
     let limits = plot.limits.iter().map(|limit| limit.at);
     let highest = plot.curves.iter().flat_map(Curve::y).copied().chain(limits).fold(0.0, f64::max);
-    let axis = Axis { scale: Scale::Log, ..plot.y_axis.clone() };
-    axis.between(LAW_BELOW * lowest, LAW_ABOVE * highest)
+    if lowest > 0.0 && lowest.is_finite() {
+        let axis = Axis { scale: Scale::Log, ..plot.y_axis.clone() };
+        return axis.between(LAW_BELOW * lowest, LAW_ABOVE * highest);
+    }
+    plot.y_axis.clone().between(0.0, ABOVE * highest)
 }
 
 /// The plot of a row that stands alone.
@@ -255,33 +259,67 @@ fn half_critical(critical: &Critical, made: &[Stated]) -> Option<Mark> {
     (rpm > lowest).then(|| Mark::new(rpm, label).of("2x at a critical speed").minor())
 }
 
-/// The second order over the first in velocity, with the ratio that the evidence states.
-fn ratio_plot(view: &View, ratio: Option<f64>) -> Option<Plot> {
+/// The second order over the first in velocity with its band of two standard errors, and the ratio that the evidence
+/// states.
+fn ratio_plot(view: &View, stated: Option<f64>) -> Option<Plot> {
     let first = Stated::of(view, 1.0, Quantity::Velocity)?;
     let second = Stated::of(view, 2.0, Quantity::Velocity)?;
-    let (mut x, mut y) = (Vec::new(), Vec::new());
-    let amplitudes = first.track.amplitudes();
-    let times =
-        first.track.times_s.iter().zip(first.places()).zip(amplitudes).zip(&first.track.errors);
-    let mut others = second.track.times_s.iter().zip(second.track.amplitudes()).peekable();
-    for (((time_s, place), one), error) in times {
+    let ratios = ratios(&first, &second);
+    let clear = ratios.iter().filter(|ratio| ratio.is_clear).map(|ratio| ratio.value);
+    let highest = clear.fold(stated.unwrap_or(0.0), f64::max);
+    let top = if highest > 0.0 { ABOVE * highest } else { 1.0 };
+    let x: Vec<f64> = ratios.iter().map(|ratio| ratio.place).collect();
+    let inside = |value: f64| if value <= top { value } else { f64::NAN };
+    let y = ratios.iter().map(|ratio| inside(ratio.value)).collect();
+    let edge = |k: usize| ratios.iter().map(|ratio| ratio.band[k].min(top)).collect();
+    let curve = Curve::new("", x, y).ok()?.with_band(edge(0), edge(1)).ok()?;
+    let up = Axis::linear("2x over 1x", "").between(0.0, top);
+    let limit = stated.map(|at| Limit::new(at, format!("{} in the evidence", three_digits(at))));
+    Some(Plot::new("", first.across(), up).with_curve(curve).with_limits(limit))
+}
+
+/// The second order over the first in one block.
+struct Ratio {
+    place: f64,
+    value: f64,
+    /// Where the ratio lies when both orders are off by two standard errors.
+    band: [f64; 2],
+    /// Whether noise does not hide the first order.
+    is_clear: bool,
+}
+
+/// The ratios of the blocks that hold both orders.
+fn ratios(first: &Stated, second: &Stated) -> Vec<Ratio> {
+    let of =
+        |stated: &Stated| stated.track.amplitudes().into_iter().zip(stated.track.errors.clone());
+    let mut others = second.track.times_s.iter().zip(of(second)).peekable();
+    let mut ratios = Vec::new();
+    for ((time_s, &place), (one, error)) in
+        first.track.times_s.iter().zip(first.places()).zip(of(first))
+    {
         while others.peek().is_some_and(|(other, _)| *other < time_s) {
             others.next();
         }
-        let Some((_, two)) = others.peek().filter(|(other, _)| *other == time_s) else { continue };
-        x.push(*place);
-        // over a first order that noise hides there is no ratio
-        y.push(if one > CLEAR_ERRORS * error { two / one } else { f64::NAN });
+        let Some((_, (two, two_error))) = others.peek().filter(|(other, _)| *other == time_s)
+        else {
+            continue;
+        };
+        let (by, two_by) = (BAND_ERRORS * error, BAND_ERRORS * two_error);
+        let low = (two - two_by).max(0.0) / (one + by).max(f64::MIN_POSITIVE);
+        let high = if one > by { (two + two_by) / (one - by) } else { f64::INFINITY };
+        ratios.push(Ratio {
+            place,
+            value: two / one.max(f64::MIN_POSITIVE),
+            band: [low, high],
+            is_clear: one > CLEAR_ERRORS * error,
+        });
     }
-    let up = Axis::linear("2x over 1x", "");
-    let plot = Plot::new("", first.across(), up).with_curve(Curve::new("", x, y).ok()?);
-    let limit =
-        ratio.map(|ratio| Limit::new(ratio, format!("{} in the evidence", three_digits(ratio))));
-    Some(plot.with_limits(limit))
+    ratios
 }
 
-/// Standard errors above which a first order makes a ratio.
+/// Standard errors above which an order stands clear of noise, and those that a band shows.
 const CLEAR_ERRORS: f64 = 3.0;
+const BAND_ERRORS: f64 = 2.0;
 
 fn fitted_amplitude(response: &Response, name: &str, factor: f64) -> Option<Curve> {
     let amplitudes = response.phasors.iter().map(|phasor| factor * phasor.norm()).collect();

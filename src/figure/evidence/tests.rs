@@ -76,7 +76,8 @@ fn lines_of_an_inner_race_stand_over_the_floor_that_judged_them() {
 
     let [spectrum, floor, bound] = &plot.curves[..] else { panic!("three curves") };
     let ratio = judged.seen_from.expect("some lines can be seen");
-    for k in (0..floor.y().len()).filter(|&k| judged.floor[k].is_finite()) {
+    let is_shown = |k: &usize| judged.floor[*k].is_finite() && judged.orders[*k] > 0.2;
+    for k in (0..floor.y().len()).filter(is_shown) {
         assert!((floor.y()[k].powi(2) / f64::from(judged.floor[k]) - 1.0).abs() < 1e-9);
         assert!((bound.y()[k] / floor.y()[k] - ratio.sqrt()).abs() < 1e-9);
         assert!((spectrum.y()[k].powi(2) - f64::from(judged.values[k])).abs() < 1e-9);
@@ -148,6 +149,26 @@ fn the_second_order_is_shown_with_its_ratio() {
     assert!((near(ratio, 0.95 * top) / wanted - 1.0).abs() < 1e-6);
     let stated = number(finding, "order2_over_order1").expect("told");
     assert_eq!(plots[1].limits[0].at, stated);
+    let [low, high] = ratio.band().expect("a band");
+    let [_, top] = plots[1].y_axis.shown.expect("an end");
+    assert!(top > stated && high.iter().all(|edge| *edge <= top));
+    let mut numbers = ratio.y().iter().zip(low.iter().zip(high));
+    let is_inside = |(y, (low, high)): (&f64, (&f64, &f64))| y.is_nan() || (low <= y && y <= high);
+    assert!(numbers.all(is_inside));
+}
+
+#[test]
+fn a_ratio_over_an_order_that_noise_hides_is_shown_as_uncertain() {
+    // the second order of a healthy machine stands in noise like the first
+    let (case, _) = diagnosed("bearing_outer", slow);
+    let place = case.views().next().expect("a channel").place();
+    let finding = told("raised_2x", &place, &[("order2_over_order1", 3.0)]);
+    let figure = evidence(&case, &finding).expect("a picture");
+    let ratio = plots(&figure)[1];
+    let [_, top] = ratio.y_axis.shown.expect("an end");
+    let [low, high] = ratio.curves[0].band().expect("a band");
+    assert!(top > 3.0 && low.len() == ratio.curves[0].x().len());
+    assert!(high.contains(&top), "no first order is lost in noise");
 }
 
 #[test]

@@ -78,7 +78,7 @@ fn what_was_put_lower_is_folded_with_its_picture() {
     assert_eq!(page.matches("<details>").count(), 1);
     let (_, folded) = page.split_once("<details>").expect("folded");
     let (folded, _) = folded.split_once("</details>").expect("closed");
-    assert!(folded.contains("<svg") && folded.contains("10 % sure"), "{folded}");
+    assert!(folded.contains("<svg") && folded.contains("10\u{a0}% sure"), "{:?}", folded.get(..99));
     assert!(folded.contains(&first.title) && folded.contains(&first.evidence[0].text));
 }
 
