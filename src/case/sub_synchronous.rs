@@ -26,9 +26,11 @@ const CHANCE: f64 = 1e-4;
 const FRACTIONS: [f64; 3] = [0.5, 1.0 / 3.0, 0.25];
 /// How close to a fraction, in columns, a line is locked to it: what leaks and drifts, and, over the
 /// amplitude's signal-to-noise, what noise moves.
-const LOCKED_COLUMNS: [f64; 2] = [0.15, 0.7];
-/// How close to a line of the mains, in columns, a point is taken for it.
-const MAINS_COLUMNS: f64 = 0.5;
+const LOCKED_COLUMNS: [f64; 2] = [0.3, 0.7];
+/// How close to a line of the mains a point is taken for it: in columns, besides what noise moves, and as a
+/// share of its frequency.
+const MAINS_COLUMNS: f64 = 0.1;
+const MAINS_SHARE: f64 = 0.005;
 /// A line follows the shaft where its order keeps within this, and stands where its frequency keeps
 /// within this share.
 const SAME_ORDER: f64 = 0.02;
@@ -38,7 +40,7 @@ const TOLD_APART: f64 = 1.12;
 /// Order from which a line that stands in Hz is no longer below the shaft's speed, and how far from half
 /// orders it is looked at there.
 const ABOVE_SHAFT: f64 = 0.75;
-const CLEAR_OF_HALVES: f64 = 0.15;
+const CLEAR_OF_HALVES: f64 = 0.19;
 /// Columns beside a line that its floor is taken from, nearest and furthest.
 const BESIDE: [usize; 2] = [3, 7];
 /// Blocks from which it is told whether the line is there above the shaft's speed.
@@ -76,7 +78,7 @@ pub struct SlowLine {
     pub points: Vec<Point>,
     /// Steps of speed from the first at which it was seen up to the highest in which it could have been.
     pub possible: usize,
-    /// For a line that stands: mean power over the noise at low speeds, where it lies above 1x; `None`
+    /// For a line that stands: median power over the noise at low speeds, where it lies above 1x; `None`
     /// where it never does, or too seldom.
     pub above_shaft: Option<f64>,
 }
@@ -92,6 +94,8 @@ pub struct Point {
     pub amplitude: f64,
     /// Power over that of the noise.
     pub contrast: f64,
+    /// How far noise may have moved it, in columns of the map.
+    scatter_columns: f64,
 }
 
 impl Point {
@@ -161,8 +165,9 @@ impl SubSynchronous {
         let steps = steps(map);
         let points = steps.iter().flat_map(|step| peaks(step, map));
         let is_mains = |point: &Point| {
-            let reach_hz = MAINS_COLUMNS * map.order_step() * point.rpm / 60.0;
-            mains_hz.iter().any(|hz| (point.hz() - hz).abs() < reach_hz.max(0.01 * hz))
+            let column_hz = map.order_step() * point.rpm / 60.0;
+            let reach_hz = (MAINS_COLUMNS + point.scatter_columns) * column_hz;
+            mains_hz.iter().any(|hz| (point.hz() - hz).abs() < reach_hz.max(MAINS_SHARE * hz))
         };
         let points: Vec<Point> = points.filter(|point| !is_mains(point)).collect();
         let mut line = strongest_course(&points, &steps);
@@ -251,7 +256,8 @@ fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
         let offset = Window::Hann.tone_offset_bins(before, centre, after);
         let order = (k as f64 + offset) * map.order_step();
         let scatter = LOCKED_COLUMNS[1] / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
-        let reach = (LOCKED_COLUMNS[0] + scatter.min(1.0)) * map.order_step();
+        let scatter_columns = scatter.min(1.0);
+        let reach = (LOCKED_COLUMNS[0] + scatter_columns) * map.order_step();
         let is_locked = FRACTIONS.iter().any(|fraction| (order - fraction).abs() < reach);
         let amplitude = centre / Window::Hann.response(offset);
         (!is_locked && order <= TO_ORDER).then_some(Point {
@@ -259,6 +265,7 @@ fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
             order,
             amplitude,
             contrast,
+            scatter_columns,
         })
     };
     columns(map.order_step(), step.rpm, TO_ORDER).filter_map(point).collect()
@@ -308,7 +315,7 @@ fn strongest_course(points: &[Point], steps: &[Step]) -> Option<SlowLine> {
     Some(SlowLine { course, points, possible, above_shaft: None })
 }
 
-/// Mean power over the noise beside it of a frequency in the blocks where it lies above 1x.
+/// Median power over the noise beside it of a frequency in the blocks where it lies above 1x.
 fn above_shaft(map: &OrderMap, hz: f64) -> Option<f64> {
     let mut ratios = Vec::new();
     for (block, (row, &rpm)) in map.phasors.rows().into_iter().zip(&map.rpm).enumerate() {
@@ -323,10 +330,10 @@ fn above_shaft(map: &OrderMap, hz: f64) -> Option<f64> {
         let mut beside: Vec<f64> = beside.filter_map(power).collect();
         let floor = stats::quantile_of(&mut beside, 0.25) / QUARTILE;
         if let Some(power) = power(column).filter(|_| floor > 0.0) {
-            ratios.push((power / floor).min(100.0));
+            ratios.push(power / floor);
         }
     }
-    (ratios.len() >= LEAST_ABOVE).then(|| ratios.iter().sum::<f64>() / ratios.len() as f64)
+    (ratios.len() >= LEAST_ABOVE).then(|| stats::median_of(&mut ratios))
 }
 
 #[cfg(test)]

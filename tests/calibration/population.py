@@ -53,6 +53,7 @@ def rows_of(seed: int, drawn: str | None) -> list[Row]:
     simulated = qs.simulate(drawn=True, fault=drawn, seed=seed)
     truth = simulated.truth
     present = {fault["fault"] for fault in truth["faults"]}
+    present |= {line["observation"] for line in truth.get("observations", [])}
     speeds = [60.0 * knot["speed_hz"] for knot in truth["knots"]]
     passed = [c for c in truth["critical"] if 1.05 * min(speeds) < c["rpm"] < 0.97 * max(speeds)]
     # a mode amplified by less than 2.5 is no critical speed (API standard paragraphs, from memory)

@@ -63,7 +63,14 @@ def main() -> None:
     for signature in sorted({row.signature for row in rows}):
         figures[signature] = reliability([row for row in rows if row.signature == signature])
     healthy = {row.seed for row in rows if row.drawn is None}
-    observations = ("resonance", "raised_2x")
+    observations = (
+        "resonance",
+        "raised_2x",
+        "sub_synchronous",
+        "blade_pass",
+        "generator_lines",
+        "mains_hum",
+    )
     alarmed = {
         row.seed
         for row in rows
