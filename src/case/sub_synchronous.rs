@@ -18,8 +18,10 @@ const FLOOR_TO_ORDER: f64 = 0.8;
 const FROM_HZ: f64 = 10.0;
 /// Turns in a block from which orders are fine enough.
 const LEAST_TURNS: usize = 16;
-/// Steps of speed that the run is gathered into.
-const SPEED_STEPS: usize = 24;
+/// Steps of speed that the run is gathered into, even in its logarithm.
+const SPEED_STEPS: usize = 40;
+/// Share of a step's width in speed by which a line's place in it may be off.
+const STEP_SHARE: f64 = 0.2;
 /// Chance that noise alone lifts one column of one step so far above its floor.
 const CHANCE: f64 = 1e-4;
 /// Fractions of the speed at which a rub or looseness locks.
@@ -31,12 +33,12 @@ const LOCKED_COLUMNS: [f64; 2] = [0.3, 0.7];
 /// share of its frequency.
 const MAINS_COLUMNS: f64 = 0.1;
 const MAINS_SHARE: f64 = 0.005;
-/// A line follows the shaft where its order keeps within this, and stands where its frequency keeps
-/// within this share.
-const SAME_ORDER: f64 = 0.02;
-const SAME_HZ: f64 = 0.03;
+/// A line follows the shaft where its order keeps within this share, or this much, and stands where its
+/// frequency does.
+const SAME: f64 = 0.03;
+const SAME_ORDERS: f64 = 0.008;
 /// Ratio of speeds from which the two are told apart.
-const TOLD_APART: f64 = 1.12;
+const TOLD_APART: f64 = 1.08;
 /// Order from which a line that stands in Hz is no longer below the shaft's speed, and how far from half
 /// orders it is looked at there.
 const ABOVE_SHAFT: f64 = 0.75;
@@ -148,6 +150,8 @@ impl SlowLine {
 #[derive(Debug, Clone, PartialEq)]
 struct Step {
     rpm: f64,
+    /// Width in speed as a share of it.
+    width: f64,
     blocks: usize,
     /// Mean power per column.
     power: Vec<f64>,
@@ -210,13 +214,19 @@ fn columns(order_step: f64, rpm: f64, to_order: f64) -> std::ops::RangeInclusive
 fn steps(map: &OrderMap) -> Vec<Step> {
     let fold = |[low, high]: [f64; 2], &rpm: &f64| [rpm.min(low), rpm.max(high)];
     let [low, high] = map.rpm.iter().fold([f64::INFINITY, 0.0], fold);
-    let width = (high - low) / SPEED_STEPS as f64;
+    let width = (high / low).ln() / SPEED_STEPS as f64;
     let steady = high < 1.02 * low;
     let count = (FLOOR_TO_ORDER / map.order_step()) as usize + 1;
-    let empty = Step { rpm: 0.0, blocks: 0, power: vec![0.0; count], ratio: vec![0.0; count] };
+    let empty = Step {
+        rpm: 0.0,
+        width: if steady { 0.0 } else { width },
+        blocks: 0,
+        power: vec![0.0; count],
+        ratio: vec![0.0; count],
+    };
     let mut steps = vec![empty; if steady { 1 } else { SPEED_STEPS }];
     for (row, &rpm) in map.phasors.rows().into_iter().zip(&map.rpm) {
-        let place = if steady { 0 } else { ((rpm - low) / width) as usize };
+        let place = if steady { 0 } else { ((rpm / low).ln() / width) as usize };
         let place = place.min(steps.len() - 1);
         let Some(step) = steps.get_mut(place) else { continue };
         let powers: Vec<f64> =
@@ -256,7 +266,8 @@ fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
         let offset = Window::Hann.tone_offset_bins(before, centre, after);
         let order = (k as f64 + offset) * map.order_step();
         let scatter = LOCKED_COLUMNS[1] / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
-        let scatter_columns = scatter.min(1.0);
+        // a line that stands moves through the columns while the speed of the step changes
+        let scatter_columns = (scatter + STEP_SHARE * step.width * k as f64).min(1.0);
         let reach = (LOCKED_COLUMNS[0] + scatter_columns) * map.order_step();
         let is_locked = FRACTIONS.iter().any(|fraction| (order - fraction).abs() < reach);
         let amplitude = centre / Window::Hann.response(offset);
@@ -284,12 +295,13 @@ fn clear_ratio(looks: f64) -> f64 {
 
 /// The points that keep one order, or one frequency, and together stand furthest out of the noise.
 fn strongest_course(points: &[Point], steps: &[Step]) -> Option<SlowLine> {
+    let is_same = |p: &Point, ratio: f64| (ratio - 1.0).abs() < SAME.max(SAME_ORDERS / p.order);
     let follows = |seed: &Point| {
-        let same = |p: &&Point| (p.order - seed.order).abs() < SAME_ORDER;
+        let same = |p: &&Point| is_same(p, p.order / seed.order);
         points.iter().filter(same).copied().collect::<Vec<Point>>()
     };
     let stands = |seed: &Point| {
-        let same = |p: &&Point| (p.hz() / seed.hz() - 1.0).abs() < SAME_HZ;
+        let same = |p: &&Point| is_same(p, p.hz() / seed.hz());
         points.iter().filter(same).copied().collect::<Vec<Point>>()
     };
     let weight = |group: &[Point]| group.iter().map(|p| p.contrast.ln()).sum::<f64>();

@@ -13,7 +13,7 @@ use quietspin::units::Unit;
 const RATE_HZ: f64 = 10_240.0;
 const SECONDS: f64 = 12.0;
 
-/// An accelerometer in g on a shaft at constant speed.
+/// An accelerometer in g on a shaft whose speed channel stays.
 fn judged(rpm: f64, limits: Limits, g: impl Fn(f64) -> f64) -> Diagnosis {
     let spec = ChannelSpec {
         role: Some(Role::Vibration),
@@ -21,10 +21,18 @@ fn judged(rpm: f64, limits: Limits, g: impl Fn(f64) -> f64) -> Diagnosis {
         ..ChannelSpec::named("front")
     };
     let samples = (0..(RATE_HZ * SECONDS) as usize).map(|i| g(i as f64 / RATE_HZ) as f32).collect();
-    let channel = Channel::new(spec, RATE_HZ, samples).expect("a channel");
-    let recording = Recording::from_channels("run", vec![channel]).expect("a recording");
+    let speed = ChannelSpec {
+        role: Some(Role::Speed),
+        unit: Some(Unit::Rpm),
+        ..ChannelSpec::named("speed")
+    };
+    let turning = vec![rpm as f32; (RATE_HZ * SECONDS) as usize];
+    let channels = vec![
+        Channel::new(spec, RATE_HZ, samples).expect("a channel"),
+        Channel::new(speed, RATE_HZ, turning).expect("a channel"),
+    ];
+    let recording = Recording::from_channels("run", channels).expect("a recording");
     let mut machine = Machine { limits, ..Machine::default() };
-    machine.shaft.constant_rpm = Some(rpm);
     machine.acceptance.full_speed_rpm = Some(rpm);
     diagnose(&recording, &machine, true, &mut Silent).expect("a diagnosis").1
 }
