@@ -24,11 +24,11 @@ const SPEED_STEPS: usize = 40;
 const STEP_SHARE: f64 = 0.2;
 /// Chance that noise alone lifts one column of one step so far above its floor.
 const CHANCE: f64 = 1e-4;
-/// Fractions of the speed at which a rub or looseness locks.
-const FRACTIONS: [f64; 3] = [0.5, 1.0 / 3.0, 0.25];
-/// How close to a fraction, in columns, a line is locked to it: what leaks and drifts, and, over the
-/// amplitude's signal-to-noise, what noise moves.
-const LOCKED_COLUMNS: [f64; 2] = [0.3, 0.7];
+/// Fractions of the speed at which a rub or looseness locks, and how close to each, in columns, a line is
+/// locked to it: the half order is the strongest by far, and its phase drifts.
+const FRACTIONS: [(f64, f64); 3] = [(0.5, 0.3), (1.0 / 3.0, 0.15), (0.25, 0.1)];
+/// Columns that noise moves a line by, over its signal-to-noise in amplitude.
+const NOISE_COLUMNS: f64 = 0.7;
 /// How close to a line of the mains a point is taken for it: in columns, besides what noise moves, and as a
 /// share of its frequency.
 const MAINS_COLUMNS: f64 = 0.1;
@@ -265,11 +265,12 @@ fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
         }
         let offset = Window::Hann.tone_offset_bins(before, centre, after);
         let order = (k as f64 + offset) * map.order_step();
-        let scatter = LOCKED_COLUMNS[1] / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
+        let scatter = NOISE_COLUMNS / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
         // a line that stands moves through the columns while the speed of the step changes
         let scatter_columns = (scatter + STEP_SHARE * step.width * k as f64).min(1.0);
-        let reach = (LOCKED_COLUMNS[0] + scatter_columns) * map.order_step();
-        let is_locked = FRACTIONS.iter().any(|fraction| (order - fraction).abs() < reach);
+        let is_locked = FRACTIONS.iter().any(|(fraction, columns)| {
+            (order - fraction).abs() < (columns + scatter.min(1.0)) * map.order_step()
+        });
         let amplitude = centre / Window::Hann.response(offset);
         (!is_locked && order <= TO_ORDER).then_some(Point {
             rpm: step.rpm,
