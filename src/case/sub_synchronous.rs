@@ -33,6 +33,10 @@ const NOISE_COLUMNS: f64 = 0.7;
 /// share of its frequency.
 const MAINS_COLUMNS: f64 = 0.1;
 const MAINS_SHARE: f64 = 0.005;
+/// Distance of two lines of the mains in columns below which the window blurs them into each other, and how far
+/// off their mark, in columns, the blur may peak.
+const BLURRED_COLUMNS: f64 = 4.0;
+const BLUR_COLUMNS: f64 = 0.6;
 /// A line follows the shaft where its order keeps within this share, or this much, and stands where its
 /// frequency does.
 const SAME: f64 = 0.03;
@@ -170,7 +174,10 @@ impl SubSynchronous {
         let points = steps.iter().flat_map(|step| peaks(step, map));
         let is_mains = |point: &Point| {
             let column_hz = map.order_step() * point.rpm / 60.0;
-            let reach_hz = (MAINS_COLUMNS + point.scatter_columns) * column_hz;
+            let is_blurred = |pair: &[f64]| pair[1] - pair[0] < BLURRED_COLUMNS * column_hz;
+            let blur =
+                if mains_hz.windows(2).any(is_blurred) { BLUR_COLUMNS } else { MAINS_COLUMNS };
+            let reach_hz = (blur + point.scatter_columns) * column_hz;
             mains_hz.iter().any(|hz| (point.hz() - hz).abs() < reach_hz.max(MAINS_SHARE * hz))
         };
         let points: Vec<Point> = points.filter(|point| !is_mains(point)).collect();

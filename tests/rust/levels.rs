@@ -1,6 +1,6 @@
 //! Levels of signals that are known exactly, and the zones of stated classes of machines.
 
-use std::f64::consts::TAU;
+use std::f64::consts::{FRAC_1_SQRT_2, SQRT_2, TAU};
 
 use quietspin::case::Level;
 use quietspin::diagnose::{Diagnosis, Verdict, diagnose};
@@ -54,9 +54,9 @@ fn a_tone_has_its_levels_in_all_three_quantities() {
     let found = judged(6000.0, Limits::default(), |t| (TAU * 100.0 * t).sin());
     for (id, expected, unit) in [
         ("overall_velocity", 11.036, "mm/s rms"),
-        ("overall_acceleration", 0.707_107, "g rms"),
+        ("overall_acceleration", FRAC_1_SQRT_2, "g rms"),
         ("overall_displacement", 17.565, "um rms"),
-        ("crest_factor", 1.414_214, ""),
+        ("crest_factor", SQRT_2, ""),
         ("kurtosis", 1.5, ""),
     ] {
         let level = level(&found, id);

@@ -87,8 +87,8 @@ fn hum_is_told_as_hum_and_not_as_a_whirl() {
 /// 12 blades and 2 pole pairs meet at 12x; 3 pole pairs meet nobody.
 #[test]
 fn blades_and_generator_are_told_apart_where_their_orders_differ() {
-    let mut scenario = Scenario::default();
-    scenario.generator = Some(Generator { pole_pairs: 3, m_s2: 5.0, stated: true });
+    let generator = Some(Generator { pole_pairs: 3, m_s2: 5.0, stated: true });
+    let mut scenario = Scenario { generator, ..Scenario::default() };
     scenario.blade.values_mut().for_each(|row| row.m_s2 = 0.0);
     let case = case_of(&scenario, 6);
     let electrical = best(&case, "generator_lines").expect("a score");
