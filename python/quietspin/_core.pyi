@@ -1204,7 +1204,7 @@ class Level:
     @property
     def id(self, /) -> str:
         """
-        Stable id: overall_velocity, order1_velocity, ...
+        Stable id: overall_velocity, order1_velocity, crest_factor, ...
         """
     @property
     def limit(self, /) -> float | None:
@@ -1228,12 +1228,17 @@ class Level:
     @property
     def unit(self, /) -> str:
         """
-        Unit with its convention: mm/s rms, g peak, um p-p.
+        Unit with its convention: mm/s rms, g peak, um p-p; empty for ratios.
         """
     @property
     def value(self, /) -> float:
         """
         The value, in ``unit``.
+        """
+    @property
+    def zone(self, /) -> str | None:
+        """
+        The zone that the value lies in, A to D, for the level zone_velocity of a machine whose file names a class.
         """
 
 @final

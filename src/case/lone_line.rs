@@ -63,11 +63,12 @@ impl LoneLine {
     }
 
     /// For each factor e that the line stands higher over the scatter of the noise, and over the strongest
-    /// order around it, one; both bounded.
+    /// order around it, one; both bounded. One of many that are as strong tells little, however high.
     pub fn log_odds(&self) -> f64 {
+        let most = if self.isolation > 1.0 { 8.0 } else { 1.0 };
         let height = (self.line.sigmas() / SEEN_SIGMAS).max(1e-3).ln();
         let isolation = (self.isolation / NOTABLE_ISOLATION).max(1e-3).ln();
-        height.clamp(-3.0, 4.0) + isolation.clamp(-3.0, 3.0)
+        height.clamp(-3.0, most) + isolation.clamp(-3.0, 5.0)
     }
 
     /// `12.3 dB`.
@@ -105,7 +106,7 @@ mod tests {
         assert!(lone.sidebands[1].is_some_and(|share| (share - 0.5).abs() < 1e-9));
         let many = among(|_| 100.0);
         assert!((many.isolation - 1.0).abs() < 1e-9);
-        assert!(lone.log_odds() > many.log_odds() + 3.0 && many.log_odds() > 0.0);
+        assert!(lone.log_odds() > 5.0 && many.log_odds() < 0.0, "{lone:?} {many:?}");
         assert!(among(|_| 0.0).log_odds() < -3.0);
     }
 

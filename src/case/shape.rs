@@ -77,7 +77,7 @@ mod tests {
     /// Exact: a sine has crest √2 and kurtosis 1.5; one knock in five seconds moves no median.
     #[test]
     fn a_sine_with_one_knock_has_the_shape_of_a_sine() {
-        let sine = |i: usize| (std::f64::consts::TAU * i as f64 / 50.0).sin();
+        let sine = |i: usize| (std::f64::consts::TAU * i as f64 / 40.0).sin();
         let made = shape(|i| if i == 2345 { 50.0 } else { sine(i) });
         let [crest, kurtosis] = made.as_slice() else { panic!("{made:?}") };
         assert!((crest.value - 2.0_f64.sqrt()).abs() < 1e-3, "{crest:?}");

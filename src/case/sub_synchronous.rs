@@ -18,27 +18,35 @@ const FLOOR_TO_ORDER: f64 = 0.8;
 const FROM_HZ: f64 = 10.0;
 /// Turns in a block from which orders are fine enough.
 const LEAST_TURNS: usize = 16;
-/// Steps of speed that the run is gathered into.
-const SPEED_STEPS: usize = 24;
+/// Steps of speed that the run is gathered into, even in its logarithm.
+const SPEED_STEPS: usize = 40;
+/// Share of a step's width in speed by which a line's place in it may be off.
+const STEP_SHARE: f64 = 0.2;
 /// Chance that noise alone lifts one column of one step so far above its floor.
 const CHANCE: f64 = 1e-4;
-/// Fractions of the speed at which a rub or looseness locks.
-const FRACTIONS: [f64; 3] = [0.5, 1.0 / 3.0, 0.25];
-/// How close to a fraction, in columns, a line is locked to it: what leaks and drifts, and, over the
-/// amplitude's signal-to-noise, what noise moves.
-const LOCKED_COLUMNS: [f64; 2] = [0.15, 0.7];
-/// How close to a line of the mains, in columns, a point is taken for it.
-const MAINS_COLUMNS: f64 = 0.5;
-/// A line follows the shaft where its order keeps within this, and stands where its frequency keeps
-/// within this share.
-const SAME_ORDER: f64 = 0.02;
-const SAME_HZ: f64 = 0.03;
+/// Fractions of the speed at which a rub or looseness locks, and how close to each, in columns, a line is
+/// locked to it: the half order is the strongest by far, and its phase drifts.
+const FRACTIONS: [(f64, f64); 3] = [(0.5, 0.3), (1.0 / 3.0, 0.15), (0.25, 0.1)];
+/// Columns that noise moves a line by, over its signal-to-noise in amplitude.
+const NOISE_COLUMNS: f64 = 0.7;
+/// How close to a line of the mains a point is taken for it: in columns, besides what noise moves, and as a
+/// share of its frequency.
+const MAINS_COLUMNS: f64 = 0.1;
+const MAINS_SHARE: f64 = 0.005;
+/// Distance of two lines of the mains in columns below which the window blurs them into each other, and how far
+/// off their mark, in columns, the blur may peak.
+const BLURRED_COLUMNS: f64 = 4.0;
+const BLUR_COLUMNS: f64 = 0.6;
+/// A line follows the shaft where its order keeps within this share, or this much, and stands where its
+/// frequency does.
+const SAME: f64 = 0.03;
+const SAME_ORDERS: f64 = 0.008;
 /// Ratio of speeds from which the two are told apart.
-const TOLD_APART: f64 = 1.12;
+const TOLD_APART: f64 = 1.08;
 /// Order from which a line that stands in Hz is no longer below the shaft's speed, and how far from half
 /// orders it is looked at there.
 const ABOVE_SHAFT: f64 = 0.75;
-const CLEAR_OF_HALVES: f64 = 0.15;
+const CLEAR_OF_HALVES: f64 = 0.19;
 /// Columns beside a line that its floor is taken from, nearest and furthest.
 const BESIDE: [usize; 2] = [3, 7];
 /// Blocks from which it is told whether the line is there above the shaft's speed.
@@ -76,7 +84,7 @@ pub struct SlowLine {
     pub points: Vec<Point>,
     /// Steps of speed from the first at which it was seen up to the highest in which it could have been.
     pub possible: usize,
-    /// For a line that stands: mean power over the noise at low speeds, where it lies above 1x; `None`
+    /// For a line that stands: median power over the noise at low speeds, where it lies above 1x; `None`
     /// where it never does, or too seldom.
     pub above_shaft: Option<f64>,
 }
@@ -92,6 +100,8 @@ pub struct Point {
     pub amplitude: f64,
     /// Power over that of the noise.
     pub contrast: f64,
+    /// How far noise may have moved it, in columns of the map.
+    scatter_columns: f64,
 }
 
 impl Point {
@@ -144,6 +154,8 @@ impl SlowLine {
 #[derive(Debug, Clone, PartialEq)]
 struct Step {
     rpm: f64,
+    /// Width in speed as a share of it.
+    width: f64,
     blocks: usize,
     /// Mean power per column.
     power: Vec<f64>,
@@ -161,8 +173,12 @@ impl SubSynchronous {
         let steps = steps(map);
         let points = steps.iter().flat_map(|step| peaks(step, map));
         let is_mains = |point: &Point| {
-            let reach_hz = MAINS_COLUMNS * map.order_step() * point.rpm / 60.0;
-            mains_hz.iter().any(|hz| (point.hz() - hz).abs() < reach_hz.max(0.01 * hz))
+            let column_hz = map.order_step() * point.rpm / 60.0;
+            let is_blurred = |pair: &[f64]| pair[1] - pair[0] < BLURRED_COLUMNS * column_hz;
+            let blur =
+                if mains_hz.windows(2).any(is_blurred) { BLUR_COLUMNS } else { MAINS_COLUMNS };
+            let reach_hz = (blur + point.scatter_columns) * column_hz;
+            mains_hz.iter().any(|hz| (point.hz() - hz).abs() < reach_hz.max(MAINS_SHARE * hz))
         };
         let points: Vec<Point> = points.filter(|point| !is_mains(point)).collect();
         let mut line = strongest_course(&points, &steps);
@@ -205,13 +221,19 @@ fn columns(order_step: f64, rpm: f64, to_order: f64) -> std::ops::RangeInclusive
 fn steps(map: &OrderMap) -> Vec<Step> {
     let fold = |[low, high]: [f64; 2], &rpm: &f64| [rpm.min(low), rpm.max(high)];
     let [low, high] = map.rpm.iter().fold([f64::INFINITY, 0.0], fold);
-    let width = (high - low) / SPEED_STEPS as f64;
+    let width = (high / low).ln() / SPEED_STEPS as f64;
     let steady = high < 1.02 * low;
     let count = (FLOOR_TO_ORDER / map.order_step()) as usize + 1;
-    let empty = Step { rpm: 0.0, blocks: 0, power: vec![0.0; count], ratio: vec![0.0; count] };
+    let empty = Step {
+        rpm: 0.0,
+        width: if steady { 0.0 } else { width },
+        blocks: 0,
+        power: vec![0.0; count],
+        ratio: vec![0.0; count],
+    };
     let mut steps = vec![empty; if steady { 1 } else { SPEED_STEPS }];
     for (row, &rpm) in map.phasors.rows().into_iter().zip(&map.rpm) {
-        let place = if steady { 0 } else { ((rpm - low) / width) as usize };
+        let place = if steady { 0 } else { ((rpm / low).ln() / width) as usize };
         let place = place.min(steps.len() - 1);
         let Some(step) = steps.get_mut(place) else { continue };
         let powers: Vec<f64> =
@@ -250,15 +272,19 @@ fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
         }
         let offset = Window::Hann.tone_offset_bins(before, centre, after);
         let order = (k as f64 + offset) * map.order_step();
-        let scatter = LOCKED_COLUMNS[1] / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
-        let reach = (LOCKED_COLUMNS[0] + scatter.min(1.0)) * map.order_step();
-        let is_locked = FRACTIONS.iter().any(|fraction| (order - fraction).abs() < reach);
+        let scatter = NOISE_COLUMNS / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
+        // a line that stands moves through the columns while the speed of the step changes
+        let scatter_columns = (scatter + STEP_SHARE * step.width * k as f64).min(1.0);
+        let is_locked = FRACTIONS.iter().any(|(fraction, columns)| {
+            (order - fraction).abs() < (columns + scatter.min(1.0)) * map.order_step()
+        });
         let amplitude = centre / Window::Hann.response(offset);
         (!is_locked && order <= TO_ORDER).then_some(Point {
             rpm: step.rpm,
             order,
             amplitude,
             contrast,
+            scatter_columns,
         })
     };
     columns(map.order_step(), step.rpm, TO_ORDER).filter_map(point).collect()
@@ -277,12 +303,13 @@ fn clear_ratio(looks: f64) -> f64 {
 
 /// The points that keep one order, or one frequency, and together stand furthest out of the noise.
 fn strongest_course(points: &[Point], steps: &[Step]) -> Option<SlowLine> {
+    let is_same = |p: &Point, ratio: f64| (ratio - 1.0).abs() < SAME.max(SAME_ORDERS / p.order);
     let follows = |seed: &Point| {
-        let same = |p: &&Point| (p.order - seed.order).abs() < SAME_ORDER;
+        let same = |p: &&Point| is_same(p, p.order / seed.order);
         points.iter().filter(same).copied().collect::<Vec<Point>>()
     };
     let stands = |seed: &Point| {
-        let same = |p: &&Point| (p.hz() / seed.hz() - 1.0).abs() < SAME_HZ;
+        let same = |p: &&Point| is_same(p, p.hz() / seed.hz());
         points.iter().filter(same).copied().collect::<Vec<Point>>()
     };
     let weight = |group: &[Point]| group.iter().map(|p| p.contrast.ln()).sum::<f64>();
@@ -308,7 +335,7 @@ fn strongest_course(points: &[Point], steps: &[Step]) -> Option<SlowLine> {
     Some(SlowLine { course, points, possible, above_shaft: None })
 }
 
-/// Mean power over the noise beside it of a frequency in the blocks where it lies above 1x.
+/// Median power over the noise beside it of a frequency in the blocks where it lies above 1x.
 fn above_shaft(map: &OrderMap, hz: f64) -> Option<f64> {
     let mut ratios = Vec::new();
     for (block, (row, &rpm)) in map.phasors.rows().into_iter().zip(&map.rpm).enumerate() {
@@ -323,10 +350,10 @@ fn above_shaft(map: &OrderMap, hz: f64) -> Option<f64> {
         let mut beside: Vec<f64> = beside.filter_map(power).collect();
         let floor = stats::quantile_of(&mut beside, 0.25) / QUARTILE;
         if let Some(power) = power(column).filter(|_| floor > 0.0) {
-            ratios.push((power / floor).min(100.0));
+            ratios.push(power / floor);
         }
     }
-    (ratios.len() >= LEAST_ABOVE).then(|| ratios.iter().sum::<f64>() / ratios.len() as f64)
+    (ratios.len() >= LEAST_ABOVE).then(|| stats::median_of(&mut ratios))
 }
 
 #[cfg(test)]

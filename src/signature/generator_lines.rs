@@ -32,12 +32,9 @@ const LINES: [(u32, &str); 3] = [
 
 fn score(case: &Case) -> Vec<Score> {
     let Some(pole_pairs) = case.machine.shaft.pole_pairs else { return Vec::new() };
-    let best = case
-        .views()
-        .map(|view| (score_of(&lines_of(&view, pole_pairs)), view))
-        .max_by(|a, b| a.0.total_cmp(&b.0));
-    let Some((_, view)) = best else { return Vec::new() };
-    let lines = lines_of(&view, pole_pairs);
+    let all = case.views().map(|view| (lines_of(&view, pole_pairs), view));
+    let best = all.max_by(|a, b| score_of(&a.0).total_cmp(&score_of(&b.0)));
+    let Some((lines, view)) = best else { return Vec::new() };
     let seen: Vec<&Electrical> = lines.iter().filter(|line| line.found.is_some()).collect();
     let own = seen.iter().any(|line| line.shared_with.is_none());
     let cannot_tell = if seen.is_empty() {
@@ -56,13 +53,19 @@ fn score(case: &Case) -> Vec<Score> {
         place: Some(view.place()),
         channel: Some(view.name().to_owned()),
         basis: "lines",
-        log_odds: score_of(&lines),
-        evidence: told.iter().flat_map(|line| line.evidence(&view)).collect(),
+        log_odds: score_of(&lines).max(LEAST_ODDS),
+        evidence: told.iter().zip(1..).flat_map(|(line, n)| line.evidence(&view, n)).collect(),
         severity: None,
         cannot_tell,
         advice: None,
     }]
 }
+
+/// Order up to which many shafts have harmonics, and the log-odds that a line there can bring.
+const LOW_ORDER: u32 = 6;
+const MOST_OF_LOW: f64 = 3.0;
+/// Log-odds where no line can be judged.
+const LEAST_ODDS: f64 = -9.0;
 
 /// One line of the electrical machine.
 struct Electrical {
@@ -78,7 +81,7 @@ fn lines_of(view: &View, pole_pairs: u32) -> Vec<Electrical> {
     let line = |&(multiple, made_by): &(u32, &'static str)| {
         let order = multiple * pole_pairs;
         let shared_with = if order <= OF_EVERY_SHAFT {
-            Some("every shaft".to_owned())
+            Some("the harmonics of any shaft".to_owned())
         } else {
             sharing(view.case, order).map(|row| format!("the blades of {row}"))
         };
@@ -102,14 +105,19 @@ fn score_of(lines: &[Electrical]) -> f64 {
 }
 
 impl Electrical {
+    /// Harmonics of any shaft reach as far as a low line, so that it tells less.
     fn log_odds(&self) -> f64 {
-        self.found.as_ref().map_or(f64::MIN, LoneLine::log_odds)
+        let most = if self.order <= LOW_ORDER { MOST_OF_LOW } else { f64::MAX };
+        self.found.as_ref().map_or(f64::MIN, |found| found.log_odds().min(most))
     }
 
-    fn evidence(&self, view: &View) -> Vec<Evidence> {
+    /// Keys are told once: that of the second line ends in `_2`, and so on.
+    fn evidence(&self, view: &View, number: usize) -> Vec<Evidence> {
         let Some(found) = &self.found else { return Vec::new() };
         let at = order_word(f64::from(self.order));
         let made_by = self.made_by;
+        let key =
+            if number == 1 { "line_order".to_owned() } else { format!("line_order_{number}") };
         let shared = match &self.shared_with {
             Some(other) => format!("; {other} stand there too, so that it counts for nothing"),
             None => String::new(),
@@ -125,7 +133,7 @@ impl Electrical {
             format!("no line at {at} ({made_by}) stands out{shared}")
         };
         vec![
-            Evidence::new("line_order", f64::from(self.order), "", text),
+            Evidence::new(&key, f64::from(self.order), "", text),
             Evidence::new(
                 &format!("order{}_over_noise_db", self.order),
                 found.line.over_noise_db(),

@@ -33,10 +33,12 @@ pub const SIGNATURE: Signature = Signature {
 /// Power over the noise that weighs as much for as against, and log-odds for each factor e of it.
 const NOTABLE_CONTRAST: f64 = 6.0;
 const ODDS_PER_CONTRAST: f64 = 1.5;
+/// Log-odds that its height alone can bring.
+const MOST_OF_CONTRAST: f64 = 4.0;
 /// Power over the noise from which a line that stands is there above the shaft's speed too, and what
 /// that takes from the odds: whirl needs a shaft that turns faster.
 const ALSO_ABOVE: f64 = 3.0;
-const ODDS_OF_NEIGHBOUR: f64 = 6.0;
+const ODDS_OF_NEIGHBOUR: f64 = 8.0;
 /// Order above which a line that stands is no whip: a whip needs a shaft that turns about twice as fast.
 const WHIPS_TO_ORDER: f64 = 0.56;
 /// Log-odds where no line is seen.
@@ -96,7 +98,7 @@ fn log_odds(line: &SlowLine) -> f64 {
     let contrast = ODDS_PER_CONTRAST * (line.contrast() / NOTABLE_CONTRAST).ln();
     let seen = (line.points.len() as f64).ln() + 4.0 * (line.coverage() - 0.7);
     let neighbour = if is_neighbour(line) { ODDS_OF_NEIGHBOUR } else { 0.0 };
-    contrast.min(6.0) + seen - neighbour
+    contrast.min(MOST_OF_CONTRAST) + seen - neighbour
 }
 
 /// Whether a line that stands is there where no whip can be.

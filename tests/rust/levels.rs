@@ -1,6 +1,6 @@
 //! Levels of signals that are known exactly, and the zones of stated classes of machines.
 
-use std::f64::consts::TAU;
+use std::f64::consts::{FRAC_1_SQRT_2, SQRT_2, TAU};
 
 use quietspin::case::Level;
 use quietspin::diagnose::{Diagnosis, Verdict, diagnose};
@@ -13,7 +13,7 @@ use quietspin::units::Unit;
 const RATE_HZ: f64 = 10_240.0;
 const SECONDS: f64 = 12.0;
 
-/// An accelerometer in g on a shaft at constant speed.
+/// An accelerometer in g on a shaft whose speed channel stays.
 fn judged(rpm: f64, limits: Limits, g: impl Fn(f64) -> f64) -> Diagnosis {
     let spec = ChannelSpec {
         role: Some(Role::Vibration),
@@ -21,10 +21,18 @@ fn judged(rpm: f64, limits: Limits, g: impl Fn(f64) -> f64) -> Diagnosis {
         ..ChannelSpec::named("front")
     };
     let samples = (0..(RATE_HZ * SECONDS) as usize).map(|i| g(i as f64 / RATE_HZ) as f32).collect();
-    let channel = Channel::new(spec, RATE_HZ, samples).expect("a channel");
-    let recording = Recording::from_channels("run", vec![channel]).expect("a recording");
+    let speed = ChannelSpec {
+        role: Some(Role::Speed),
+        unit: Some(Unit::Rpm),
+        ..ChannelSpec::named("speed")
+    };
+    let turning = vec![rpm as f32; (RATE_HZ * SECONDS) as usize];
+    let channels = vec![
+        Channel::new(spec, RATE_HZ, samples).expect("a channel"),
+        Channel::new(speed, RATE_HZ, turning).expect("a channel"),
+    ];
+    let recording = Recording::from_channels("run", channels).expect("a recording");
     let mut machine = Machine { limits, ..Machine::default() };
-    machine.shaft.constant_rpm = Some(rpm);
     machine.acceptance.full_speed_rpm = Some(rpm);
     diagnose(&recording, &machine, true, &mut Silent).expect("a diagnosis").1
 }
@@ -46,9 +54,9 @@ fn a_tone_has_its_levels_in_all_three_quantities() {
     let found = judged(6000.0, Limits::default(), |t| (TAU * 100.0 * t).sin());
     for (id, expected, unit) in [
         ("overall_velocity", 11.036, "mm/s rms"),
-        ("overall_acceleration", 0.707_107, "g rms"),
+        ("overall_acceleration", FRAC_1_SQRT_2, "g rms"),
         ("overall_displacement", 17.565, "um rms"),
-        ("crest_factor", 1.414_214, ""),
+        ("crest_factor", SQRT_2, ""),
         ("kurtosis", 1.5, ""),
     ] {
         let level = level(&found, id);
