@@ -189,7 +189,9 @@ impl Line {
 
     /// Its order in words: `3x`, `1/2x`, `4/3x`.
     pub fn name(&self) -> String {
-        let of = [1.0, 2.0, 3.0].into_iter().find(|d| ((d * self.order).round() - d * self.order).abs() < 1e-6);
+        let of = [1.0, 2.0, 3.0]
+            .into_iter()
+            .find(|d| ((d * self.order).round() - d * self.order).abs() < 1e-6);
         match of {
             Some(1.0) | None => format!("{}x", self.order),
             Some(parts) => format!("{:.0}/{parts}x", parts * self.order),
@@ -342,20 +344,17 @@ pub fn onset(lines: &[&Line]) -> Option<Onset> {
         .map(|g| Group { excess: g.excess / at_top, error: g.error / at_top, ..*g })
         .collect();
     let (first, last) = (visible.first()?, visible.last()?);
-    let whole = Onset {
-        rpm: first.rpm,
-        visible_rpm: first.rpm,
-        top_rpm: last.rpm,
-        most_below: 1.0,
-    };
-    let splits = (2..visible.len().saturating_sub(1)).filter_map(|split| {
-        let (below, above) = visible.split_at(split);
-        let most_below = mean_at_most(below);
-        let lowest_above = above.first()?.rpm;
-        let is_there = above.iter().filter(|group| group.excess > HALF).count();
-        (2 * is_there > above.len() && below.last()?.rpm < WELL_BELOW * last.rpm)
-            .then_some(Onset { rpm: lowest_above, most_below, ..whole })
-    });
+    let whole =
+        Onset { rpm: first.rpm, visible_rpm: first.rpm, top_rpm: last.rpm, most_below: 1.0 };
+    let splits =
+        (2..visible.len().saturating_sub(1)).filter_map(|split| {
+            let (below, above) = visible.split_at(split);
+            let most_below = mean_at_most(below);
+            let lowest_above = above.first()?.rpm;
+            let is_there = above.iter().filter(|group| group.excess > HALF).count();
+            (2 * is_there > above.len() && below.last()?.rpm < WELL_BELOW * last.rpm)
+                .then_some(Onset { rpm: lowest_above, most_below, ..whole })
+        });
     // the clearest step; of steps as clear, the highest speed that still has nothing below
     let best = splits.min_by(|a, b| a.most_below.total_cmp(&b.most_below));
     Some(best.filter(Onset::begins).unwrap_or(whole))
@@ -442,7 +441,10 @@ mod tests {
     #[test]
     fn lines_are_seen_on_their_orders_and_noise_is_not() {
         let found = run_up(|turns, _| {
-            line(1.0, turns) + 0.2 * line(2.5, turns) + 0.2 * line(0.5, turns) + 0.1 * line(3.0, turns)
+            line(1.0, turns)
+                + 0.2 * line(2.5, turns)
+                + 0.2 * line(0.5, turns)
+                + 0.1 * line(3.0, turns)
         });
         assert_eq!(seen(&found.halves), [0.5, 2.5]);
         assert!(seen(&found.thirds).is_empty(), "{:?}", seen(&found.thirds));
@@ -464,7 +466,11 @@ mod tests {
         // oil whirl at 0.47x stands beside the half order
         let whirl = run_up(|turns, _| 0.3 * line(0.47, turns));
         assert!(seen(&whirl.halves).is_empty());
-        assert!((whirl.halves[0].off_orders + 0.03).abs() < 0.005, "{}", whirl.halves[0].off_orders);
+        assert!(
+            (whirl.halves[0].off_orders + 0.03).abs() < 0.005,
+            "{}",
+            whirl.halves[0].off_orders
+        );
     }
 
     #[test]
@@ -472,7 +478,8 @@ mod tests {
         let half = |found: &Harmonics| onset(&[&found.halves[0]]).expect("seen at the top");
         let always = half(&run_up(|turns, _| 0.3 * line(0.5, turns)));
         assert!(!always.begins() && always.visible_rpm < 30_000.0, "{always:?}");
-        let later = half(&run_up(|turns, rpm| if rpm > 40_000.0 { 0.3 * line(0.5, turns) } else { 0.0 }));
+        let later =
+            half(&run_up(|turns, rpm| if rpm > 40_000.0 { 0.3 * line(0.5, turns) } else { 0.0 }));
         assert!(later.begins() && later.most_below < 0.1, "{later:?}");
         assert!((later.rpm / 40_000.0 - 1.0).abs() < 0.06, "{later:?}");
         assert!(onset(&[&run_up(|_, _| 0.0).halves[0]]).is_none());
@@ -491,7 +498,11 @@ mod tests {
         let wander = walking.whole[1].wander_deg.expect("clear enough");
         assert!((wander / 2.0 - 1.0).abs() < 0.35, "{wander}");
         let steady = run_up(|turns, _| line(2.0, turns));
-        assert!(steady.whole[1].wander_deg.is_some_and(|w| w < 0.2), "{:?}", steady.whole[1].wander_deg);
+        assert!(
+            steady.whole[1].wander_deg.is_some_and(|w| w < 0.2),
+            "{:?}",
+            steady.whole[1].wander_deg
+        );
     }
 
     #[test]
@@ -499,7 +510,9 @@ mod tests {
         let signal = AngleSignal {
             samples_per_turn: SAMPLES,
             first_turn: 0.0,
-            values: (0..40 * SAMPLES).map(|i| line(0.5, i as f64 / SAMPLES as f64) as f32).collect(),
+            values: (0..40 * SAMPLES)
+                .map(|i| line(0.5, i as f64 / SAMPLES as f64) as f32)
+                .collect(),
             turn_times_s: (0..=40).map(|t| f64::from(t) * 0.01).collect(),
             source_rate_hz: 1e6,
         };

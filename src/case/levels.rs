@@ -162,9 +162,7 @@ impl Measured {
     /// Velocity is the trade's default; of overall values the sensor's own quantity comes beside it.
     fn is_shown(&self, view: &View) -> bool {
         let native = self.what == What::Overall && self.quantity == view.channel.spec.quantity();
-        native
-            || self.quantity == Quantity::Velocity
-            || self.limit_of(view).is_some()
+        native || self.quantity == Quantity::Velocity || self.limit_of(view).is_some()
     }
 
     fn level(&self, view: &View) -> Option<Level> {

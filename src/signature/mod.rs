@@ -152,7 +152,17 @@ mod scratch {
 
     fn auc(a: &[f64], b: &[f64]) -> f64 {
         let mut s = 0.0;
-        for x in a { for y in b { s += if x > y { 1.0 } else if x == y { 0.5 } else { 0.0 }; } }
+        for x in a {
+            for y in b {
+                s += if x > y {
+                    1.0
+                } else if x == y {
+                    0.5
+                } else {
+                    0.0
+                };
+            }
+        }
         s / (a.len() * b.len()).max(1) as f64
     }
 
@@ -162,9 +172,21 @@ mod scratch {
         let n: u64 = std::env::var("N").ok().and_then(|s| s.parse().ok()).unwrap_or(20);
         let only = std::env::var("ONLY").unwrap_or_default();
         let sigs = ["looseness", "rub", "bent_shaft", "imbalance"];
-        let classes: [&'static str; 7] = ["healthy", "imbalance", "misalignment", "bent_shaft", "looseness", "rub", "bearing_outer"];
+        let classes: [&'static str; 7] = [
+            "healthy",
+            "imbalance",
+            "misalignment",
+            "bent_shaft",
+            "looseness",
+            "rub",
+            "bearing_outer",
+        ];
         let mut scores: BTreeMap<(&'static str, &'static str), Vec<f64>> = BTreeMap::new();
-        let jobs: Vec<(&'static str, u64)> = classes.iter().filter(|c| only.is_empty() || only.split(',').any(|o| o == **c)).flat_map(|c| (0..n).map(move |s| (*c, 1000 + s))).collect();
+        let jobs: Vec<(&'static str, u64)> = classes
+            .iter()
+            .filter(|c| only.is_empty() || only.split(',').any(|o| o == **c))
+            .flat_map(|c| (0..n).map(move |s| (*c, 1000 + s)))
+            .collect();
         let work = |(class, seed): (&'static str, u64)| -> (String, Vec<(&'static str, &'static str, f64)>) {
             use std::fmt::Write; let mut out = String::new(); let mut rows = Vec::new();
             let fault = (class != "healthy").then_some(class);
@@ -191,22 +213,35 @@ mod scratch {
         let done = std::sync::Mutex::new(Vec::new());
         std::thread::scope(|scope| {
             for _ in 0..3 {
-                scope.spawn(|| loop {
-                    let Some(job) = queue.lock().unwrap().next() else { break };
-                    let (out, rows) = work(job);
-                    print!("{out}");
-                    done.lock().unwrap().extend(rows);
+                scope.spawn(|| {
+                    loop {
+                        let Some(job) = queue.lock().unwrap().next() else { break };
+                        let (out, rows) = work(job);
+                        print!("{out}");
+                        done.lock().unwrap().extend(rows);
+                    }
                 });
             }
         });
-        for (sig, class, v) in done.into_inner().unwrap() { scores.entry((sig, class)).or_default().push(v); }
+        for (sig, class, v) in done.into_inner().unwrap() {
+            scores.entry((sig, class)).or_default().push(v);
+        }
         for sig in sigs {
             for class in classes {
                 let Some(mut v) = scores.get(&(sig, class)).cloned() else { continue };
                 v.sort_by(f64::total_cmp);
                 let q = |f: f64| v[((v.len() - 1) as f64 * f) as usize];
                 let a = scores.get(&(sig, sig)).map_or(0.0, |s| auc(s, &v));
-                println!("{sig:12} {class:14} n {:3} min {:6.2} q10 {:6.2} q50 {:6.2} q90 {:6.2} max {:6.2}  auc {:.3}", v.len(), q(0.0), q(0.1), q(0.5), q(0.9), q(1.0), a);
+                println!(
+                    "{sig:12} {class:14} n {:3} min {:6.2} q10 {:6.2} q50 {:6.2} q90 {:6.2} max {:6.2}  auc {:.3}",
+                    v.len(),
+                    q(0.0),
+                    q(0.1),
+                    q(0.5),
+                    q(0.9),
+                    q(1.0),
+                    a
+                );
             }
         }
     }

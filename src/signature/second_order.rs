@@ -38,10 +38,7 @@ const RIVALS: &[Rival] = &[
         id: "looseness",
         parted_by: "looseness shows half orders or thirds beside many harmonics, with an unsteady phase",
     },
-    Rival {
-        id: "rub",
-        parted_by: "a rub begins at some speed, with fractions of the order",
-    },
+    Rival { id: "rub", parted_by: "a rub begins at some speed, with fractions of the order" },
 ];
 
 /// Ratio of 2x to 1x in velocity that weighs as much for as against before calibration: half is

@@ -145,9 +145,7 @@ fn reading(
         let surface = Some((sensor.runout_um, sensor.runout_deg));
         let standing: Complex64 = (bow.into_iter().chain(surface))
             .filter(|_| order == 1)
-            .map(|(um, deg)| {
-                Complex64::from_polar(um * 1e-6, -deg.to_radians()) * towards.conj()
-            })
+            .map(|(um, deg)| Complex64::from_polar(um * 1e-6, -deg.to_radians()) * towards.conj())
             .sum();
         return facing(relative(ahead), relative(behind)) + standing;
     }

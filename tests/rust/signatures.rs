@@ -127,7 +127,8 @@ fn mimics_score_below_the_fault_itself() {
         ("rub", &["looseness", "misalignment", "imbalance", "bearing_outer"][..]),
         ("bent_shaft", &["imbalance"][..]),
     ] {
-        let scores = |fault: &'static str| (1..=3).filter_map(move |seed| score_of(id, Some(fault), seed));
+        let scores =
+            |fault: &'static str| (1..=3).filter_map(move |seed| score_of(id, Some(fault), seed));
         let own = scores(id).reduce(f64::min).expect("a score");
         for mimic in mimics {
             let highest = scores(mimic).reduce(f64::max).expect("a score");

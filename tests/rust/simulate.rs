@@ -271,7 +271,8 @@ fn a_rub_strikes_once_per_turn_above_its_speed() {
 fn a_rub_may_come_back_every_third_turn_and_turn_the_first_order() {
     let mut scenario = still_machine(60_000.0, 2.0);
     scenario.rotor.residual.clear();
-    let rub = Rub { from_rpm: 30_000.0, m_s2: 0.0, fraction: 3, spiral_deg_s: 90.0, ..Rub::default() };
+    let rub =
+        Rub { from_rpm: 30_000.0, m_s2: 0.0, fraction: 3, spiral_deg_s: 90.0, ..Rub::default() };
     scenario.fault.rub = Some(rub);
     let samples = values(&run(&scenario).recording, "front");
     let height = |hz: f64| strongest(&samples, hz - 20.0, hz + 20.0).1;
