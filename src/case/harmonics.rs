@@ -122,7 +122,7 @@ impl Harmonics {
         if map.turns_per_block < LEAST_TURNS_PER_BLOCK || map.blocks() < LEAST_BLOCKS {
             return None;
         }
-        let steps = i32::from(2 - quantity.derivative_of_displacement().unwrap_or(2));
+        let steps = 2 - quantity.derivative_of_displacement().unwrap_or(2);
         let lines = |orders: Vec<f64>| -> Vec<Line> {
             orders.into_iter().filter_map(|order| Line::of(map, order, steps)).collect()
         };

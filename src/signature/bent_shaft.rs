@@ -28,13 +28,15 @@ pub const SIGNATURE: Signature = Signature {
 
 /// Standard deviation of the angle between a bow and the unbalance that it makes, in degrees: residual unbalance,
 /// angles of sensors and further modes turn it (common practice, no source).
-const ANGLE_DEG: f64 = 15.0;
+const ANGLE_DEG: f64 = 20.0;
 /// Offset of mass over bow at the sensor of a bent shaft, and its spread as a standard deviation of the natural
 /// logarithm: sensors beside a bearing see less of the bow than the mass does (common practice, no source).
 const OFFSET_OVER_BOW: f64 = 1.0;
 const OFFSET_SPREAD: f64 = 0.7;
 /// The spread where slow roll is run-out alone, which has nothing to do with the unbalance.
 const UNRELATED_SPREAD: f64 = 2.0;
+/// Four standard errors of a vector that may be nothing, in parts of the other, up to which it counts as small.
+const RESOLVED: f64 = 0.5;
 /// What the odds start from: most slow-roll vectors are run-out.
 const BEFOREHAND: f64 = -1.0;
 /// Odds where the shaft runs true at slow roll, or carries no unbalance that is clear of the noise.
@@ -80,6 +82,9 @@ fn score_view(case: &Case, view: &View) -> Score {
         return cannot_tell(Some(view), "too few readings from slow roll to the top speed");
     };
     let found = Found::of(view, parts, &criticals);
+    if let Some(why) = found.unresolved() {
+        return Score { evidence: found.evidence(), ..cannot_tell(Some(view), why) };
+    }
     let evidence = found.evidence().into_iter().chain(axial_evidence(case)).collect();
     Score { log_odds: found.log_odds(), evidence, cannot_tell: None, ..cannot_tell(Some(view), "") }
 }
@@ -107,20 +112,43 @@ impl Found {
 
     /// From the slow-roll vector to that of the unbalance, in degrees, -180 to 180.
     fn angle_deg(&self) -> f64 {
-        let unbalance = self.offset.unwrap_or(self.parts.unbalance).value;
+        let unbalance = self.unbalance().value;
         (unbalance * self.parts.slow_roll.value.conj()).arg().to_degrees()
     }
 
     /// Its standard deviation under a bow.
     fn angle_error_deg(&self) -> f64 {
-        let unbalance = self.offset.unwrap_or(self.parts.unbalance);
+        let unbalance = self.unbalance();
         let relative = |vector: Vector| vector.error / vector.value.norm().max(f64::MIN_POSITIVE);
         let read = relative(unbalance).hypot(relative(self.parts.slow_roll)).to_degrees();
         ANGLE_DEG.hypot(read)
     }
 
+    /// Why slow-roll vector and unbalance cannot be held against each other, where one is too uncertain for its size
+    /// and for that of the other.
+    fn unresolved(&self) -> Option<&'static str> {
+        let unbalance = self.unbalance();
+        let open = |one: Vector, other: Vector| {
+            !one.is_clear() && 4.0 * one.error > RESOLVED * other.value.norm()
+        };
+        if open(self.parts.slow_roll, unbalance) {
+            Some("the slow-roll vector is too uncertain: record from lower speeds on")
+        } else if open(unbalance, self.parts.slow_roll) {
+            Some(
+                "the unbalance is told too badly through the critical speed to hold it against the slow-roll vector",
+            )
+        } else {
+            None
+        }
+    }
+
+    /// The offset of the mass; where no housing sensor sits there, what the shaft does against the housing.
+    fn unbalance(&self) -> Vector {
+        self.offset.unwrap_or(self.parts.unbalance)
+    }
+
     fn log_odds(&self) -> f64 {
-        let unbalance = self.offset.unwrap_or(self.parts.unbalance);
+        let unbalance = self.unbalance();
         if !self.parts.slow_roll.is_clear() || !unbalance.is_clear() {
             return RUNS_TRUE;
         }

@@ -37,6 +37,11 @@ pub const SIGNATURE: Signature = Signature {
 const COMB_FROM_ORDER: f64 = 4.0;
 /// What the odds start from where nothing is seen.
 const NOTHING_SEEN: f64 = -4.0;
+/// Weight of a beginning that a single line shows, which may be a foreign one.
+const ALONE: f64 = 0.6;
+/// Share of the highest speed above which a beginning says nothing: a line fixed in Hz that lies on a fraction at
+/// the speed held is in its column over so much of the speed.
+const AT_THE_TOP: f64 = 0.94;
 /// Fraction lines above this order speak for looseness.
 const LOW_ORDERS: f64 = 2.0;
 
@@ -88,7 +93,8 @@ impl<'a> Found<'a> {
         let weight = |line: &&Line| line.weight().min(2.0);
         let mut odds = NOTHING_SEEN + low.map(weight).sum::<f64>().min(4.0);
         odds -= high.map(weight).sum::<f64>().min(4.0) * 0.7;
-        odds += begins(self.fractions_begin);
+        let alone = if self.fractions.len() < 2 { ALONE } else { 1.0 };
+        odds += alone * begins(self.fractions_begin);
         odds + (0.7 * begins(self.comb_begins)).max(0.0)
     }
 
@@ -124,7 +130,9 @@ impl<'a> Found<'a> {
 /// Log-odds for lines that begin at some speed: against, where they are there over a wide range of it.
 fn begins(found: Option<Onset>) -> f64 {
     let Some(found) = found else { return 0.0 };
-    if found.begins() {
+    if found.begins() && found.rpm > AT_THE_TOP * found.top_rpm {
+        0.0
+    } else if found.begins() {
         1.5 * (0.5 / found.most_below).ln().clamp(0.0, 3.0)
     } else {
         -3.0 * (found.top_rpm / found.visible_rpm).ln().clamp(0.0, 1.0)
