@@ -4,7 +4,7 @@ use super::{Evidence, Kind, Need, Rival, Score, Signature};
 use crate::angle::Track;
 use crate::case::{Case, View};
 use crate::dsp::stats;
-use crate::units::{Quantity, three_digits};
+use crate::units::{Amplitude, Quantity, three_digits};
 
 /// Misalignment across a coupling.
 pub const MISALIGNMENT: Signature = Signature {
@@ -44,26 +44,33 @@ const RIVALS: &[Rival] = &[
 /// Ratio of 2x to 1x in velocity that weighs as much for as against before calibration: half is
 /// called a warning sign (common practice, no source).
 const NOTABLE_RATIO: f64 = 0.4;
+/// Highest 2x in velocity, in parts of what is allowed to 1x, that weighs as much for as against before
+/// calibration (judgement, no source).
+const NOTABLE_SHARE: f64 = 0.1;
+/// What the ratio weighs against the share of the limit: a well-balanced rotor has a high ratio with hardly any
+/// 2x.
+const RATIO_BESIDE_LIMIT: f64 = 0.3;
 /// Second-order signal-to-noise below which nothing is said.
 const LEAST_SIGNAL_TO_NOISE: f64 = 4.0;
 
 fn score(case: &Case) -> Vec<Score> {
+    let axial = axial_share(case);
     let radial = case.views().filter(|view| !view.is_axial());
-    let best = radial
-        .filter_map(|view| Some((ratio_of_orders(&view)?, view)))
-        .max_by(|a, b| a.0.ratio.total_cmp(&b.0.ratio));
-    let Some((second, view)) = best else { return Vec::new() };
-    let mut log_odds = 3.0 * (second.ratio / NOTABLE_RATIO).max(1e-4).ln();
-    let mut evidence = vec![Evidence::new(
-        "order2_over_order1",
-        second.ratio,
-        "",
-        format!(
-            "2x is {} times 1x in velocity, away from resonances of either",
-            three_digits(second.ratio)
-        ),
-    )];
-    if let Some(axial) = axial_share(case) {
+    let scores = radial.filter_map(|view| score_view(&view, axial));
+    scores.max_by(|a, b| a.log_odds.total_cmp(&b.log_odds)).into_iter().collect()
+}
+
+fn score_view(view: &View, axial: Option<f64>) -> Option<Score> {
+    let second = SecondOrder::of(view)?;
+    let share = share_of_limit(view, &second);
+    let ratio = (second.ratio / NOTABLE_RATIO).max(1e-4).ln();
+    let mut log_odds = match share {
+        Some(share) => 2.5 * (RATIO_BESIDE_LIMIT * ratio + (share / NOTABLE_SHARE).max(1e-4).ln()),
+        None => 3.0 * ratio,
+    };
+    let mut evidence = vec![ratio_evidence(second.ratio)];
+    evidence.extend(share.map(share_evidence));
+    if let Some(axial) = axial {
         log_odds += 1.5 * (axial / 0.5).max(1e-3).ln().clamp(-1.5, 1.5);
         let text = format!("axial 1x and 2x are {} times the radial ones", three_digits(axial));
         evidence.push(Evidence::new("axial_over_radial", axial, "", text));
@@ -77,54 +84,80 @@ fn score(case: &Case) -> Vec<Score> {
             format!("2x stands only {:.1} times above the noise beside it", second.signal_to_noise),
         ));
     }
-    vec![Score {
+    Some(Score {
         place: Some(view.place()),
         channel: Some(view.name().to_owned()),
-        basis: "ratio",
+        basis: if share.is_some() { "limit" } else { "ratio" },
         log_odds,
         evidence,
         severity: None,
         cannot_tell: None,
         advice: None,
-    }]
+    })
 }
 
+fn ratio_evidence(ratio: f64) -> Evidence {
+    let text = format!(
+        "2x is {} times 1x in velocity, away from resonances of either",
+        three_digits(ratio)
+    );
+    Evidence::new("order2_over_order1", ratio, "", text)
+}
+
+fn share_evidence(share: f64) -> Evidence {
+    let text = format!(
+        "2x reaches {} times what the machine file allows to 1x, away from resonances of either",
+        three_digits(share)
+    );
+    Evidence::new("order2_over_order1_limit", share, "", text)
+}
+
+/// Highest 2x in velocity over the limit of 1x in velocity, at a housing whose levels are absolute.
+fn share_of_limit(view: &View, second: &SecondOrder) -> Option<f64> {
+    let limit = view.case.machine.limits.order1_mm_s_rms?;
+    let absolute = view.measures_motion() && !view.looks_at_shaft();
+    absolute.then(|| 1e3 * Amplitude::Rms.from_peak() * second.highest_m_s / limit)
+}
+
+/// The second order against the first.
 struct SecondOrder {
     ratio: f64,
     signal_to_noise: f64,
+    /// Highest amplitude of velocity in m/s peak.
+    highest_m_s: f64,
 }
 
-/// Median ratio of 2x to 1x in velocity over the upper speeds, leaving out where either crosses a
-/// critical speed: there the resonance, not the force, makes the ratio.
-fn ratio_of_orders(view: &View) -> Option<SecondOrder> {
-    let first = view.track_as(1.0, Quantity::Velocity)?;
-    let second = view.track_as(2.0, Quantity::Velocity)?;
-    let top = second.rpm.iter().copied().fold(0.0, f64::max);
-    let criticals = view.criticals();
-    let clear = |rpm: f64| {
-        criticals.iter().all(|c| {
-            let near = |order: f64| (order * rpm / c.rpm - 1.0).abs() < 0.25;
-            !near(1.0) && !near(2.0)
+impl SecondOrder {
+    /// Median ratio of 2x to 1x in velocity over the upper speeds, leaving out where either crosses a
+    /// critical speed: there the resonance, not the force, makes the ratio.
+    fn of(view: &View) -> Option<Self> {
+        let first = view.track_as(1.0, Quantity::Velocity)?;
+        let second = view.track_as(2.0, Quantity::Velocity)?;
+        let top = second.rpm.iter().copied().fold(0.0, f64::max);
+        let criticals = view.criticals();
+        let clear = |rpm: f64| {
+            criticals.iter().all(|c| {
+                let near = |order: f64| (order * rpm / c.rpm - 1.0).abs() < 0.25;
+                !near(1.0) && !near(2.0)
+            })
+        };
+        let chosen = |rpm: f64| (0.5 * top..=top).contains(&rpm) && clear(rpm);
+        let (first, second) = (first.where_rpm(chosen), second.where_rpm(chosen));
+        if second.is_empty() || first.len() != second.len() {
+            return None;
+        }
+        let amplitudes = second.amplitudes();
+        let over = |others: &[f64]| -> f64 {
+            let pairs = amplitudes.iter().zip(others);
+            let ratios: Vec<f64> = pairs.map(|(a, b)| a / b.max(f64::MIN_POSITIVE)).collect();
+            stats::median(&ratios)
+        };
+        Some(Self {
+            ratio: over(&first.amplitudes()),
+            signal_to_noise: over(&second.errors),
+            highest_m_s: amplitudes.iter().copied().fold(0.0, f64::max),
         })
-    };
-    let chosen = |rpm: f64| (0.5 * top..=top).contains(&rpm) && clear(rpm);
-    let (first, second) = (first.where_rpm(chosen), second.where_rpm(chosen));
-    if second.is_empty() || first.len() != second.len() {
-        return None;
     }
-    let ratios: Vec<f64> = second
-        .amplitudes()
-        .iter()
-        .zip(first.amplitudes())
-        .map(|(two, one)| two / one.max(f64::MIN_POSITIVE))
-        .collect();
-    let to_noise: Vec<f64> = second
-        .amplitudes()
-        .iter()
-        .zip(&second.errors)
-        .map(|(two, error)| two / error.max(f64::MIN_POSITIVE))
-        .collect();
-    Some(SecondOrder { ratio: stats::median(&ratios), signal_to_noise: stats::median(&to_noise) })
 }
 
 /// Axial over radial velocity of 1x and 2x together, where both directions are recorded.
