@@ -68,9 +68,10 @@ fn score_view(view: &View) -> Option<Score> {
     let begins = onset(&seen);
     let mut log_odds = NOTHING_SEEN + many(&seen);
     if !seen.is_empty() {
-        log_odds += (share(&seen, &harmonics.whole) / NOTABLE_SHARE).ln().clamp(-2.0, 1.5);
-        log_odds += 0.4 * (whole.len() as f64 - 2.0);
-        log_odds += begins.as_ref().map_or(0.0, throughout);
+        let support = (share(&seen, &harmonics.whole) / NOTABLE_SHARE).ln().clamp(-2.0, 1.5)
+            + 0.4 * (whole.len() as f64 - 2.0)
+            + begins.as_ref().map_or(0.0, throughout);
+        log_odds += support.min(family(seen.len()) * support);
     }
     Some(Score { log_odds, evidence: evidence(harmonics, &seen, &whole, begins), ..score })
 }
@@ -81,6 +82,16 @@ fn many(seen: &[&Line]) -> f64 {
     let mut weights: Vec<f64> = seen.iter().map(|line| line.weight().min(2.0)).collect();
     weights.sort_by(|a, b| b.total_cmp(a));
     weights.iter().skip(2).sum()
+}
+
+/// How far lines count as a family, whose strength and range of speed then speak for looseness: one alone may be a
+/// foreign line, two may be a rub.
+fn family(lines: usize) -> f64 {
+    match lines {
+        0 | 1 => 0.0,
+        2 => 0.5,
+        _ => 1.0,
+    }
 }
 
 /// Strength of the fractions over that of the harmonics above 1x and of the fractions themselves.
