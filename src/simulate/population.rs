@@ -62,6 +62,7 @@ impl Scenario {
             plant(&mut scenario, id, &mut rng);
         }
         fit_full_scale(&mut scenario, &mut rng);
+        draw_shaft_sensors(&mut scenario, &mut stream(seed, Purpose::ShaftSensors));
         Ok(scenario)
     }
 }
@@ -191,6 +192,57 @@ fn draw_channels(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
         .collect();
 }
 
+/// In some machines a displacement sensor looks at the shaft at each place, at a surface that is never
+/// quite round: healthy shafts have run-out too.
+fn draw_shaft_sensors(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
+    if !rng.random_bool(0.35) {
+        return;
+    }
+    let bow_um = scenario.fault.bent_shaft.as_ref().map_or(0.0, |bent| bent.runout_um);
+    let vibration_um = greatest_order1_um(scenario);
+    let sensors: Vec<Sensor> = scenario
+        .sensor
+        .iter()
+        .map(|beside| {
+            let runout_um = log_uniform(rng, 1.0, 20.0);
+            let name = format!("{}_shaft", beside.place.word());
+            let angle_deg = rng.random_range(0.0..360.0);
+            let expected_um = runout_um + bow_um + vibration_um;
+            Sensor {
+                full_scale: expected_um * log_uniform(rng, 1.5, 8.0),
+                noise_rms: log_uniform(rng, 0.02, 0.2),
+                gain_error_percent: 3.0 * gaussian(rng),
+                runout_um,
+                runout_deg: rng.random_range(0.0..360.0),
+                ..Sensor::shaft_displacement(&name, beside.place, angle_deg)
+            }
+        })
+        .collect();
+    scenario.sensor.extend(sensors);
+}
+
+/// What the first order of the housings comes to at most, as displacement in µm peak: the shaft moves less
+/// against them, as its bearings are stiffer than the mounts.
+fn greatest_order1_um(scenario: &Scenario) -> f64 {
+    let model = RotorModel::new(&scenario.rotor);
+    let spots = all_spots(scenario);
+    // velocity at the worst speed, at the lowest speed that a critical may have
+    let spin = 0.3 * scenario.top_hz() * std::f64::consts::TAU;
+    let mm_s_rms = greatest_order1(scenario, &model, &spots).into_iter().fold(0.0, f64::max);
+    1000.0 * std::f64::consts::SQRT_2 * mm_s_rms / spin
+}
+
+/// Every heavy spot, with the one that a bow makes.
+fn all_spots(scenario: &Scenario) -> Vec<Unbalance> {
+    let planes = scenario.fault.imbalance.iter().flat_map(|f| f.plane.iter());
+    let mut spots: Vec<Unbalance> = scenario.rotor.residual.iter().chain(planes).copied().collect();
+    if let Some(bent) = &scenario.fault.bent_shaft {
+        let g_mm = bent.bow_um * scenario.rotor.mass_kg;
+        spots.push(Unbalance { position_mm: scenario.rotor.centre_mm, g_mm, deg: bent.deg });
+    }
+    spots
+}
+
 fn draw_pulse(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     let rough = rng.random_bool(0.3);
     scenario.pulse = PulseSensor {
@@ -225,7 +277,13 @@ fn draw_background(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
         growth: rng.random_range(0.8..2.5),
         modulation: if rng.random_bool(0.3) { rng.random_range(0.0..0.5) } else { 0.0 },
         common: rng.random_range(0.0..0.8),
-        harmonics_m_s2: measure * log_uniform(rng, 0.01, 0.3),
+        // some sound machines are rich in harmonics
+        harmonics_m_s2: measure
+            * if rng.random_bool(0.15) {
+                log_uniform(rng, 0.3, 1.5)
+            } else {
+                log_uniform(rng, 0.01, 0.3)
+            },
         crosstalk: rng.random_range(0.05..0.6),
         resonance: (0..rng.random_range(0..4))
             .map(|_| Resonance {
@@ -321,9 +379,11 @@ fn plant(scenario: &mut Scenario, id: &str, rng: &mut ChaCha8Rng) {
         }
         "bent_shaft" => {
             let bow_um = 1000.0 * permissible / (1000.0 * scenario.rotor.mass_kg);
+            let bow_um = bow_um * log_uniform(rng, 5.0, 40.0);
             scenario.fault.bent_shaft = Some(BentShaft {
-                bow_um: bow_um * log_uniform(rng, 5.0, 40.0),
-                runout_um: log_uniform(rng, 3.0, 30.0),
+                bow_um,
+                // beside a bearing less of it is seen, overhung more
+                runout_um: bow_um * rng.random_range(0.3..1.5),
                 deg: rng.random_range(0.0..360.0),
             });
         }
@@ -334,6 +394,7 @@ fn plant(scenario: &mut Scenario, id: &str, rng: &mut ChaCha8Rng) {
                 half_orders: rng.random_range(0.1..0.8),
                 wander_deg: log_uniform(rng, 0.2, 5.0),
                 noise_factor: rng.random_range(1.0..2.5),
+                fraction: pick(rng, &[2, 2, 2, 2, 3], 2),
             });
         }
         "rub" => {
@@ -342,6 +403,9 @@ fn plant(scenario: &mut Scenario, id: &str, rng: &mut ChaCha8Rng) {
                 from_rpm: scenario.speed.top_rpm * rng.random_range(0.4..0.9),
                 m_s2: measure * log_uniform(rng, 1.0, 10.0),
                 half_order_m_s2: measure * log_uniform(rng, 0.1, 2.0),
+                fraction: pick(rng, &[2, 2, 3], 2),
+                truncation: rng.random_range(0.1..1.0),
+                spiral_deg_s: if rng.random_bool(0.4) { 40.0 * gaussian(rng) } else { 0.0 },
             });
         }
         _ => plant_defect(scenario, id, place, rng),
@@ -381,12 +445,7 @@ fn plant_defect(scenario: &mut Scenario, id: &str, place: Place, rng: &mut ChaCh
 fn fit_full_scale(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     let model = RotorModel::new(&scenario.rotor);
     let fault = &scenario.fault;
-    let planes = fault.imbalance.iter().flat_map(|f| f.plane.iter());
-    let mut spots: Vec<Unbalance> = scenario.rotor.residual.iter().chain(planes).copied().collect();
-    if let Some(bent) = &fault.bent_shaft {
-        let g_mm = bent.bow_um * scenario.rotor.mass_kg;
-        spots.push(Unbalance { position_mm: scenario.rotor.centre_mm, g_mm, deg: bent.deg });
-    }
+    let spots = all_spots(scenario);
     // velocity at the worst speed, as acceleration at top speed: never too little
     let spin = scenario.top_hz() * std::f64::consts::TAU;
     let order1 = greatest_order1(scenario, &model, &spots).into_iter().fold(0.0, f64::max);

@@ -25,6 +25,8 @@ pub enum Purpose {
     Gaps,
     /// Drawing a scenario.
     Scenario,
+    /// Drawing the sensors at the shaft of a scenario.
+    ShaftSensors,
 }
 
 /// The stream of a seed for a purpose.
@@ -37,6 +39,7 @@ pub fn stream(seed: u64, purpose: Purpose) -> ChaCha8Rng {
         Purpose::PulseNoise => 5,
         Purpose::Gaps => 6,
         Purpose::Scenario => 7,
+        Purpose::ShaftSensors => 8,
         Purpose::Impacts(fault) => 1000 + u64::from(fault),
         Purpose::Sensor(sensor) => 1_000_000 + u64::from(sensor),
     };

@@ -100,7 +100,8 @@ fn add_orders(
         count: time.len().div_ceil(stride) + 1,
     };
     for drive in drives(scenario, model) {
-        if drive.is_none() {
+        let run_out = drive.order == 1 && scenario.sensor.iter().any(|s| s.runout_um > 0.0);
+        if drive.is_none() && !run_out {
             continue;
         }
         let mut phasors = vec![Vec::with_capacity(instants.count); ears.len()];
@@ -140,10 +141,13 @@ fn reading(
     if sensor.kind == SensorKind::Shaft {
         let relative =
             |s| model.shaft_at(s, sensor.place) - RotorModel::housing_at(s, sensor.place);
-        let runout = scenario.fault.bent_shaft.iter().filter(|_| order == 1).map(|bent| {
-            Complex64::from_polar(bent.runout_um * 1e-6, -bent.deg.to_radians()) * towards.conj()
-        });
-        return facing(relative(ahead), relative(behind)) + runout.sum::<Complex64>();
+        let bow = scenario.fault.bent_shaft.as_ref().map(|bent| (bent.runout_um, bent.deg));
+        let surface = Some((sensor.runout_um, sensor.runout_deg));
+        let standing: Complex64 = (bow.into_iter().chain(surface))
+            .filter(|_| order == 1)
+            .map(|(um, deg)| Complex64::from_polar(um * 1e-6, -deg.to_radians()) * towards.conj())
+            .sum();
+        return facing(relative(ahead), relative(behind)) + standing;
     }
     let housings = Place::BOTH.map(|place| {
         let (forward, backward) =

@@ -31,6 +31,8 @@ pub struct Tone {
     pub from_hz: f64,
     /// Random walk of the phase, in rad per square root of a turn.
     pub wander_rad: f64,
+    /// Steady turning of the phase in rad/s.
+    pub turning_rad_s: f64,
     /// Phase at angle 0 in rad.
     pub phase_rad: f64,
 }
@@ -46,6 +48,7 @@ impl Default for Tone {
             growth: 2.0,
             from_hz: 0.0,
             wander_rad: 0.0,
+            turning_rad_s: 0.0,
             phase_rad: 0.0,
         }
     }
@@ -101,9 +104,9 @@ fn at_place(place: Place, m_s2: f64, crosstalk: f64) -> [f64; 2] {
 
 fn looseness(scenario: &Scenario) -> Vec<Tone> {
     let Some(fault) = &scenario.fault.looseness else { return Vec::new() };
-    let line = |half_orders: u32| {
-        let order = 0.5 * f64::from(half_orders);
-        let whole = half_orders.is_multiple_of(2);
+    let line = |parts: u32| {
+        let order = f64::from(parts) / f64::from(fault.fraction);
+        let whole = parts.is_multiple_of(fault.fraction);
         let share =
             if whole { 2.0 / order.max(2.0) } else { fault.half_orders * 2.0 / order.max(2.0) };
         Tone {
@@ -113,8 +116,8 @@ fn looseness(scenario: &Scenario) -> Vec<Tone> {
             ..Tone::default()
         }
     };
-    // half orders to six times the speed: 0.5, 1, 1.5 ... 6
-    (1..=12).map(line).collect()
+    // all parts to six times the speed: 0.5, 1, 1.5 ... 6
+    (1..=6 * fault.fraction).map(line).collect()
 }
 
 fn rub(scenario: &Scenario) -> Vec<Tone> {
@@ -127,11 +130,18 @@ fn rub(scenario: &Scenario) -> Vec<Tone> {
         wander_rad: f64::to_radians(wander_deg),
         ..Tone::default()
     };
-    vec![
-        line(0.5, fault.half_order_m_s2, 0.3),
-        line(1.5, 0.4 * fault.half_order_m_s2, 0.9),
-        line(1.0, fault.half_order_m_s2, 0.6),
-    ]
+    let part = 1.0 / f64::from(fault.fraction);
+    let bow = line(1.0, fault.half_order_m_s2, 0.6);
+    let cut = fault.truncation * fault.half_order_m_s2;
+    let mut lines = vec![
+        line(part, fault.half_order_m_s2, 0.3),
+        line(1.0 + part, 0.4 * fault.half_order_m_s2, 0.9),
+        Tone { turning_rad_s: fault.spiral_deg_s.to_radians(), ..bow },
+        line(2.0, cut, 0.6),
+        line(3.0, 0.5 * cut, 0.6),
+    ];
+    lines.retain(|tone| tone.m_s2 != [0.0; 2]);
+    lines
 }
 
 /// Force along the shaft on the mass of the whole machine.
@@ -196,7 +206,8 @@ impl Tone {
             }
             let cycles =
                 if self.order > 0.0 { self.order * turns } else { self.hz * time.time_s(i) };
-            let phase = TAU * (cycles - cycles.floor()) + self.phase_rad + wander;
+            let turned = wander + self.turning_rad_s * time.time_s(i);
+            let phase = TAU * (cycles - cycles.floor()) + self.phase_rad + turned;
             let turning = Complex64::cis(phase) * level;
             let share = hz / time.top_hz;
             let (grown, loud) = (power(share, self.growth), share * share * share);

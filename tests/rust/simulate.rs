@@ -223,6 +223,22 @@ fn a_bent_shaft_shows_at_slow_roll_to_a_displacement_sensor_only() {
 }
 
 #[test]
+fn run_out_of_the_surface_stands_in_the_sensor_at_the_shaft_alone() {
+    let mut scenario = still_machine(1500.0, 2.0);
+    scenario.rotor.residual.clear();
+    let at_shaft = Sensor::shaft_displacement("probe", Place::Front, 30.0);
+    scenario.sensor = vec![
+        Sensor { noise_rms: 0.0, runout_um: 5.0, runout_deg: 120.0, ..at_shaft },
+        Sensor { noise_rms: 0.0, ..Sensor::accelerometer(Place::Front) },
+    ];
+    let simulated = run(&scenario);
+    assert!(simulated.truth.faults.is_empty());
+    let height = amplitude(&values(&simulated.recording, "probe"), 25.0);
+    assert!((height - 5.0).abs() < 0.05, "{height}");
+    assert!(amplitude(&values(&simulated.recording, "front"), 25.0) < 1e-3);
+}
+
+#[test]
 fn looseness_has_half_orders_and_unsteady_phase() {
     let mut scenario = still_machine(60_000.0, 2.0);
     scenario.fault.looseness = Some(Looseness::default());
@@ -249,6 +265,27 @@ fn a_rub_strikes_once_per_turn_above_its_speed() {
     };
     assert!(touching(50_000.0) < 1e-3);
     assert!(touching(80_000.0) > 0.5);
+}
+
+#[test]
+fn a_rub_may_come_back_every_third_turn_and_turn_the_first_order() {
+    let mut scenario = still_machine(60_000.0, 2.0);
+    scenario.rotor.residual.clear();
+    let rub =
+        Rub { from_rpm: 30_000.0, m_s2: 0.0, fraction: 3, spiral_deg_s: 90.0, ..Rub::default() };
+    scenario.fault.rub = Some(rub);
+    let samples = values(&run(&scenario).recording, "front");
+    let height = |hz: f64| strongest(&samples, hz - 20.0, hz + 20.0).1;
+    for hz in [1000.0 / 3.0, 1000.0, 4000.0 / 3.0, 2000.0] {
+        assert!(height(hz) > 0.1, "{hz}: {}", height(hz));
+    }
+    assert!(height(500.0) < 0.01 && height(1500.0) < 0.01);
+    let phase = |from: usize| {
+        phasor(&samples[from..from + 10_240], |i| 1000.0 * (from + i) as f64 / RATE_HZ)
+    };
+    // 1.5 s of 90 degrees a second, give or take the random walk of 0.6 degrees per root of a turn
+    let turned = (phase(76_800) / phase(0)).arg().to_degrees();
+    assert!((turned - 135.0).abs() < 80.0, "{turned}");
 }
 
 /// Lines of the squared envelope against the multipliers of Smith and Randall (2015), slip included.

@@ -223,11 +223,15 @@ impl Scenario {
             within("fault.looseness.half_orders", l.half_orders, 0.0, 10.0)?;
             within("fault.looseness.wander_deg", l.wander_deg, 0.0, 180.0)?;
             within("fault.looseness.noise_factor", l.noise_factor, 0.0, 100.0)?;
+            within("fault.looseness.fraction", f64::from(l.fraction), 1.0, 4.0)?;
         }
         if let Some(r) = &f.rub {
             within("fault.rub.from_rpm", r.from_rpm, 0.0, 1e6)?;
             within("fault.rub.m_s2", r.m_s2, 0.0, 1e6)?;
             within("fault.rub.half_order_m_s2", r.half_order_m_s2, 0.0, 1e6)?;
+            within("fault.rub.fraction", f64::from(r.fraction), 2.0, 4.0)?;
+            within("fault.rub.truncation", r.truncation, 0.0, 10.0)?;
+            within("fault.rub.spiral_deg_s", r.spiral_deg_s, -360.0, 360.0)?;
         }
         let defects = [
             ("bearing_outer", &f.bearing_outer),
@@ -297,6 +301,8 @@ fn check_sensor(sensor: &Sensor) -> Result<()> {
     within(&key("mounted_damping"), sensor.mounted_damping, 0.002, 1.0)?;
     within(&key("corner_hz"), sensor.corner_hz.unwrap_or(1.0), 1e-3, 1e6)?;
     within(&key("skew_us"), sensor.skew_us, -1e4, 1e4)?;
+    within(&key("runout_um"), sensor.runout_um, 0.0, 1e4)?;
+    angle(&key("runout_deg"), sensor.runout_deg)?;
     within(&key("distance_m"), sensor.distance_m, 1e-3, 1e3)?;
     within(&key("area_m2"), sensor.area_m2, 0.0, 1e3)
 }

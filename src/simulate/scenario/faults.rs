@@ -104,7 +104,8 @@ impl Default for Misalignment {
 pub struct BentShaft {
     /// Offset of the centre of mass in µm. Default 3.
     pub bow_um: f64,
-    /// Runout under the displacement sensors in µm, zero to peak. Default 8.
+    /// Bow of the shaft under the displacement sensors in µm, zero to peak, beside the run-out of the
+    /// surfaces there. Default 8.
     pub runout_um: f64,
     /// Place of the bow in degrees from the mark, against the rotation. Default 70.
     pub deg: f64,
@@ -116,7 +117,7 @@ impl Default for BentShaft {
     }
 }
 
-/// `[fault.looseness]`: half orders and harmonics with unsteady phase and a raised floor
+/// `[fault.looseness]`: harmonics and their fractions with unsteady phase and a raised floor
 /// (phenomenological; signature: ISO 13373-1, from memory).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -126,12 +127,14 @@ pub struct Looseness {
     /// Acceleration of the second order at top speed in m/s² peak; the other lines follow from it.
     /// Default 12.
     pub m_s2: f64,
-    /// Half orders in parts of the neighbouring whole ones. Default 0.4.
+    /// Half orders (or thirds) in parts of the neighbouring whole ones. Default 0.4.
     pub half_orders: f64,
     /// Standard deviation of the phases per square root of a turn, in degrees. Default 1.
     pub wander_deg: f64,
     /// Factor on the broadband noise. Default 1.5.
     pub noise_factor: f64,
+    /// Into how many parts the shaft's order is divided: 2 for half orders, 3 for thirds. Default 2.
+    pub fraction: u32,
 }
 
 impl Default for Looseness {
@@ -142,12 +145,14 @@ impl Default for Looseness {
             half_orders: 0.4,
             wander_deg: 1.0,
             noise_factor: 1.5,
+            fraction: 2,
         }
     }
 }
 
-/// `[fault.rub]`: one light touch per turn above a speed, with a half order and a slowly turning first
-/// order (phenomenological; signature: Muszynska, Rotordynamics, 2005, from memory).
+/// `[fault.rub]`: one light touch per turn above a speed, with a fraction of the first order, a wave that is
+/// cut short, and a first order that turns slowly as the touch heats and bows the shaft (phenomenological;
+/// signature: Muszynska, Rotordynamics, 2005, from memory).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Rub {
@@ -157,13 +162,28 @@ pub struct Rub {
     pub from_rpm: f64,
     /// Peak acceleration of a touch at top speed in m/s². Default 20.
     pub m_s2: f64,
-    /// Acceleration of the half order at top speed in m/s² peak. Default 6.
+    /// Acceleration of the half order (or third) at top speed in m/s² peak. Default 6.
     pub half_order_m_s2: f64,
+    /// The touch comes back after so many turns: 2 for half orders, 3 for thirds. Default 2.
+    pub fraction: u32,
+    /// Second order of the truncated wave in parts of the half order; the third has half of it.
+    /// Default 0.5.
+    pub truncation: f64,
+    /// How fast the first order that the rub adds turns, in degrees per second. Default 0.
+    pub spiral_deg_s: f64,
 }
 
 impl Default for Rub {
     fn default() -> Self {
-        Self { place: Place::Front, from_rpm: 60_000.0, m_s2: 20.0, half_order_m_s2: 6.0 }
+        Self {
+            place: Place::Front,
+            from_rpm: 60_000.0,
+            m_s2: 20.0,
+            half_order_m_s2: 6.0,
+            fraction: 2,
+            truncation: 0.5,
+            spiral_deg_s: 0.0,
+        }
     }
 }
 

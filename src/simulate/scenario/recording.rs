@@ -59,6 +59,10 @@ pub struct Sensor {
     pub inverted: bool,
     /// How much later than the first channel it is sampled, in µs. Default 0.
     pub skew_us: f64,
+    /// Shaft sensors: run-out of the surface looked at, in µm zero to peak. Default 0.
+    pub runout_um: f64,
+    /// Place of its high spot in degrees from the mark, against the rotation. Default 0.
+    pub runout_deg: f64,
     /// Microphones: distance in m. Default 0.3.
     pub distance_m: f64,
     /// Microphones: radiating area of each housing in m². Default 0.01.
@@ -85,6 +89,8 @@ impl Default for Sensor {
             corner_hz: None,
             inverted: false,
             skew_us: 0.0,
+            runout_um: 0.0,
+            runout_deg: 0.0,
             distance_m: 0.3,
             area_m2: 0.01,
         }
