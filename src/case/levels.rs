@@ -149,12 +149,20 @@ impl Measured {
         }
     }
 
+    /// The limit that a channel has to keep. Limits of velocity and acceleration are set for housings (ISO
+    /// 20816-1: from memory); a displacement sensor looks at the shaft, whose run-out is no vibration.
+    fn limit_of(&self, view: &View) -> Option<f64> {
+        self.limit(&view.case.machine.limits).filter(|_| self.concerns(view))
+    }
+
+    fn concerns(&self, view: &View) -> bool {
+        self.quantity == Quantity::Displacement || !view.looks_at_shaft()
+    }
+
     /// Velocity is the trade's default; of overall values the sensor's own quantity comes beside it.
     fn is_shown(&self, view: &View) -> bool {
         let native = self.what == What::Overall && self.quantity == view.channel.spec.quantity();
-        native
-            || self.quantity == Quantity::Velocity
-            || self.limit(&view.case.machine.limits).is_some()
+        native || self.quantity == Quantity::Velocity || self.limit_of(view).is_some()
     }
 
     fn level(&self, view: &View) -> Option<Level> {
@@ -167,6 +175,12 @@ impl Measured {
     /// Why the channel's level does not stand for the limit as stated.
     fn obstacle(&self, view: &View) -> Option<String> {
         let (name, channel) = (self.name(), view.name());
+        if !self.concerns(view) {
+            let at_housing = view.case.views().any(|other| self.concerns(&other));
+            return (!at_housing).then(|| {
+                format!("{name} is limited at the housings, and {channel} looks at the shaft")
+            });
+        }
         let levels = &mut view.case.levels().iter();
         if !levels.any(|level| level.channel == channel && level.id == self.id()) {
             return Some(match view.case.machine.limits.from_rpm {
@@ -271,7 +285,7 @@ fn level(
 ) -> Level {
     let limits = &view.case.machine.limits;
     let uncertainty = limits.uncertainty().hypot(noise);
-    let limit = measured.limit(limits);
+    let limit = measured.limit_of(view);
     Level {
         channel: view.name().to_owned(),
         id: measured.id(),

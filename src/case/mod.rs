@@ -5,6 +5,7 @@
 
 pub mod bearing;
 pub mod gaps;
+pub mod harmonics;
 pub mod interference;
 pub mod levels;
 pub mod named_orders;
@@ -12,7 +13,7 @@ pub mod operating;
 
 use std::cell::OnceCell;
 
-use crate::angle::critical::{self, Critical, Observed};
+use crate::angle::critical::{self, Critical, Observed, bow};
 use crate::angle::{OrderMap, Track, map};
 use crate::fitness::{self, Check};
 use crate::machine::{Machine, Multipliers};
@@ -21,6 +22,7 @@ use crate::spectrum::tap::TapResponse;
 use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
 use crate::speed::{Speed, SpeedSource};
 use crate::units::Quantity;
+pub use harmonics::Harmonics;
 pub use interference::Interference;
 pub use levels::{Decision, Level};
 pub use named_orders::{KnownOrders, NamedOrder, OrderKind};
@@ -29,6 +31,8 @@ pub use operating::Operating;
 /// Highest order of the maps where the machine file names no blades: covers ten orders with room for
 /// the lines beside them.
 const MAP_ORDERS: f64 = 13.0;
+/// An AC-coupled chain is trusted from so many times its corner upwards: there it turns the phase by 5.7 degrees.
+const CORNERS: f64 = 10.0;
 /// Bound on the orders of a map, whatever the blade count.
 const MAX_MAP_ORDERS: f64 = 40.0;
 
@@ -57,6 +61,7 @@ struct Products {
     displacement: OnceCell<Option<Track>>,
     criticals: OnceCell<Vec<Critical>>,
     demodulated: OnceCell<Option<bearing::Demodulated>>,
+    harmonics: OnceCell<Option<Harmonics>>,
 }
 
 impl Case {
@@ -192,6 +197,12 @@ impl<'a> View<'a> {
         self.channel.spec.quantity().derivative_of_displacement().is_some()
     }
 
+    /// Whether the sensor looks at the shaft: a radial sensor of displacement, as motion of housings is measured
+    /// as velocity or acceleration (common practice, no source).
+    pub fn looks_at_shaft(&self) -> bool {
+        self.channel.spec.quantity() == Quantity::Displacement && !self.is_axial()
+    }
+
     /// The quantity of the channel; one that is not stated counts as acceleration (relative), as
     /// nearly all sensors of casings are accelerometers (common practice, no source).
     pub fn quantity(&self) -> Quantity {
@@ -233,18 +244,39 @@ impl<'a> View<'a> {
         self.products.displacement.get_or_init(make).as_ref()
     }
 
+    /// Harmonics of the shaft and fractions of its order; `None` without a speed, or with too few turns.
+    pub fn harmonics(&self) -> Option<&'a Harmonics> {
+        let make = || Harmonics::of(self.order_map()?, self.quantity());
+        self.products.harmonics.get_or_init(make).as_ref()
+    }
+
+    /// What of the first order is there at slow roll, and what grows with speed through these critical speeds, the
+    /// governing one first; `None` without a speed, without phase, or where no passage leads through it.
+    ///
+    /// Speeds below ten times the corner of an AC-coupled chain are left out.
+    pub fn parted(&self, criticals: &[Critical]) -> Option<bow::Parts> {
+        let speed = self.case.speed.as_ref().filter(|_| self.case.phase_known())?;
+        let corner_rpm = self.channel.spec.corner_hz.map_or(0.0, |hz| 60.0 * CORNERS * hz);
+        let track = self.displacement()?.where_rpm(|rpm| rpm >= corner_rpm);
+        let rpm_at = |time_s: f64| speed.rpm_at(time_s);
+        bow::part(&track, &rpm_at, self.observed()?, criticals)
+    }
+
+    /// What the first order's track is made of.
+    fn observed(&self) -> Option<Observed> {
+        let (map, speed) = (self.order_map()?, self.case.speed.as_ref()?);
+        let turns = map.turns_per_block as f64;
+        let observed = Observed::of(self.quantity(), turns, self.case.phase_known());
+        Some(Observed { speed_error_percent: speed.error_percent, ..observed })
+    }
+
     /// The critical speeds passed during the recording that are seen here, lowest first.
     pub fn criticals(&self) -> &'a [Critical] {
         let make = || {
-            let (Some(track), Some(map)) = (self.displacement(), self.order_map()) else {
+            let (Some(track), Some(observed)) = (self.displacement(), self.observed()) else {
                 return Vec::new();
             };
             let Some(speed) = &self.case.speed else { return Vec::new() };
-            let (turns, phase_known) = (map.turns_per_block as f64, self.case.phase_known());
-            let observed = Observed {
-                speed_error_percent: speed.error_percent,
-                ..Observed::of(self.quantity(), turns, phase_known)
-            };
             critical::find(track, &|time_s| speed.rpm_at(time_s), observed)
         };
         self.products.criticals.get_or_init(make)

@@ -1,6 +1,6 @@
 //! Imbalance: the first order leads, grows as unbalance does, and keeps its phase.
 
-use super::{Evidence, Kind, Need, Score, Severity, Signature};
+use super::{Evidence, Kind, Need, Rival, Score, Severity, Signature};
 use crate::angle::growth::{self, Growth, Regime};
 use crate::case::{Case, Level, View};
 use crate::dsp::stats;
@@ -16,7 +16,10 @@ pub const SIGNATURE: Signature = Signature {
     advice: "balance it: the rotor is heavy on one side",
     score,
     proofs: &["imbalance"],
-    rivals: &[],
+    rivals: &[Rival {
+        id: "bent_shaft",
+        parted_by: "a bent shaft shows at slow roll to a displacement sensor at the shaft, in the direction of its unbalance",
+    }],
 };
 
 /// Velocity in mm/s rms at which the first order weighs as much for as against, where no limit is
@@ -182,7 +185,8 @@ pub(super) fn dominance(view: &View) -> Option<f64> {
     Some((first / rest.max(f64::MIN_POSITIVE)).min(1e4))
 }
 
-fn growth_laws(view: &View) -> Vec<Growth> {
+/// How 1x grows below and above the critical speeds seen and stated.
+pub(super) fn growth_laws(view: &View) -> Vec<Growth> {
     let seen = view.criticals().iter().map(|critical| critical.rpm);
     let stated = view.case.machine.shaft.critical_rpm.iter().copied();
     let criticals_rpm: Vec<f64> = seen.chain(stated).collect();

@@ -5,8 +5,11 @@
 //! probabilities and parts the faults that mimic each other.
 
 pub mod bearing;
+pub mod bent_shaft;
 pub mod imbalance;
+pub mod looseness;
 pub mod resonance;
+pub mod rub;
 pub mod second_order;
 pub mod weigh;
 
@@ -19,6 +22,9 @@ pub const ALL: &[&Signature] = &[
     &imbalance::SIGNATURE,
     &second_order::MISALIGNMENT,
     &second_order::RAISED_2X,
+    &bent_shaft::SIGNATURE,
+    &looseness::SIGNATURE,
+    &rub::SIGNATURE,
     &bearing::OUTER,
     &bearing::INNER,
     &bearing::BALL,

@@ -1,6 +1,6 @@
 //! A raised second order: misalignment where there is a coupling, an observation where there is none.
 
-use super::{Evidence, Kind, Need, Score, Signature};
+use super::{Evidence, Kind, Need, Rival, Score, Signature};
 use crate::angle::Track;
 use crate::case::{Case, View};
 use crate::dsp::stats;
@@ -16,7 +16,7 @@ pub const MISALIGNMENT: Signature = Signature {
     advice: "check the alignment of the coupled shafts hot and cold, then the coupling itself",
     score: |case| score(case),
     proofs: &["misalignment"],
-    rivals: &[],
+    rivals: RIVALS,
 };
 
 /// A raised second order on a shaft without a coupling.
@@ -29,8 +29,17 @@ pub const RAISED_2X: Signature = Signature {
     advice: "no coupling is stated: look for a bore out of line, an oval journal, a magnet with unequal poles or looseness",
     score: |case| score(case),
     proofs: &["misalignment"],
-    rivals: &[],
+    rivals: RIVALS,
 };
+
+/// What raises 2x too.
+const RIVALS: &[Rival] = &[
+    Rival {
+        id: "looseness",
+        parted_by: "looseness shows half orders or thirds beside many harmonics, with an unsteady phase",
+    },
+    Rival { id: "rub", parted_by: "a rub begins at some speed, with fractions of the order" },
+];
 
 /// Ratio of 2x to 1x in velocity that weighs as much for as against before calibration: half is
 /// called a warning sign (common practice, no source).

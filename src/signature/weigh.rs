@@ -26,10 +26,6 @@ const ODDS_PER_GAIN: f64 = 4.0;
 /// Log-odds that a rival must take before it is named: a probability of one half then falls to a third.
 const NOTABLE_ODDS: f64 = 0.7;
 
-/// Faults that a machine may have and that no signature looks for: whoever reads 'nothing found' must
-/// know.
-const UNKNOWN: &[&str] = &["bent shaft", "looseness", "rub"];
-
 /// A signature's score at one place, with its probability.
 pub struct Weighed {
     /// The signature.
@@ -74,12 +70,6 @@ pub fn weigh(case: &Case) -> Weighing {
     let mut weighed: Vec<Weighed> =
         scored.into_iter().map(|item| calibrated(item, &strongest)).collect();
     weighed.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
-    if !UNKNOWN.is_empty() {
-        missing
-            .entry("no signature of them is known here yet".to_owned())
-            .or_default()
-            .extend(UNKNOWN);
-    }
     let not_looked_for = missing
         .into_iter()
         .map(|(reason, titles)| format!("not looked for: {}: {reason}", titles.join(", ")))

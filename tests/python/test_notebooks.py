@@ -96,9 +96,9 @@ def test_a_noisy_machine_is_traced_to_imbalance(run):
     )
     assert levels
     assert all(float(at) * (1 - 0.03 * float(error)) > float(most) for at, error, most in levels)
-    # "a bent shaft ... no signature of it is known here"; the resonance is why it is not surer
+    # "a bent shaft ... sensors on the casing cannot part the two"; the resonance is why it is not surer
     unknown = said(notebook, "unknown")
-    assert re.search("not looked for: .*bent shaft.*no signature", unknown)
+    assert re.search("bent shaft: .*without a shaft displacement channel", unknown)
     assert "a resonance makes a small imbalance look large" in unknown
     assert said(notebook, "truth").startswith("in truth: imbalance, ")
 

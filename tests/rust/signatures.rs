@@ -7,7 +7,7 @@ use quietspin::diagnose;
 use quietspin::progress::Silent;
 use quietspin::recording::{Channel, ChannelSpec, Recording, Role};
 use quietspin::signature::{ALL, Kind, Need, Signature, weigh};
-use quietspin::simulate::{Scenario, Simulated, simulate};
+use quietspin::simulate::{Line, Place, Scenario, Sensor, Simulated, simulate};
 use quietspin::units::grouped;
 
 #[test]
@@ -95,6 +95,9 @@ fn below_the_critical(signature: &Signature) -> Option<f64> {
 fn score_of(id: &str, fault: Option<&str>, seed: u64) -> Option<f64> {
     let signature = ALL.iter().find(|s| s.id == id)?;
     let mut scenario = Scenario::default();
+    if id == "bent_shaft" {
+        scenario.sensor.extend(at_shaft());
+    }
     if let Some(fault) = fault {
         scenario.add_fault(fault).expect("a known fault");
     }
@@ -103,6 +106,64 @@ fn score_of(id: &str, fault: Option<&str>, seed: u64) -> Option<f64> {
         simulated.machine.shaft.coupling = Some(true);
     }
     best_score(signature, &simulated)
+}
+
+/// A bow parts from imbalance by a displacement sensor at the shaft alone; the surface there has run-out of its
+/// own, whether the shaft is bent or not.
+fn at_shaft() -> [Sensor; 2] {
+    let sensor = |name: &str, place, runout_deg| Sensor {
+        runout_um: 2.0,
+        runout_deg,
+        ..Sensor::shaft_displacement(name, place, 30.0)
+    };
+    [sensor("front_shaft", Place::Front, 200.0), sensor("rear_shaft", Place::Rear, 310.0)]
+}
+
+/// A signature scores its own fault above the faults that mimic it, on every machine tried.
+#[test]
+fn mimics_score_below_the_fault_itself() {
+    for (id, mimics) in [
+        ("looseness", &["rub", "misalignment", "imbalance"][..]),
+        ("rub", &["looseness", "misalignment", "imbalance", "bearing_outer"][..]),
+        ("bent_shaft", &["imbalance"][..]),
+    ] {
+        let scores =
+            |fault: &'static str| (1..=3).filter_map(move |seed| score_of(id, Some(fault), seed));
+        let own = scores(id).reduce(f64::min).expect("a score");
+        for mimic in mimics {
+            let highest = scores(mimic).reduce(f64::max).expect("a score");
+            assert!(own > highest + 1.0, "{id}: {own:.2} for itself, {highest:.2} for {mimic}");
+        }
+    }
+}
+
+/// A sound machine that is rich in harmonics, with a foreign line on a half order, is neither loose nor rubs.
+#[test]
+fn harmonics_and_one_foreign_line_are_no_fault() {
+    let mut scenario = Scenario::default();
+    scenario.background.harmonics_m_s2 = 10.0;
+    scenario.line.push(Line { order: 1.5, m_s2: 3.0, ..Line::default() });
+    let simulated = simulate(&scenario, 3).expect("a valid scenario");
+    for id in ["looseness", "rub"] {
+        let signature = ALL.iter().find(|s| s.id == id).expect("it is listed");
+        let score = best_score(signature, &simulated).expect("a score");
+        assert!(score < -1.0, "{id}: {score:.2}");
+    }
+}
+
+/// Without a displacement sensor at the shaft a bow is left open, with the reason.
+#[test]
+fn a_bow_is_left_open_without_a_sensor_at_the_shaft() {
+    let mut scenario = Scenario::default();
+    scenario.add_fault("bent_shaft").expect("known");
+    let simulated = simulate(&scenario, 2).expect("valid");
+    let (_, diagnosis) =
+        diagnose::diagnose(&simulated.recording, &simulated.machine, true, &mut Silent)
+            .expect("fit");
+    assert!(diagnosis.findings.iter().all(|finding| finding.fault != "bent_shaft"));
+    let told = diagnosis.considered.iter().find(|finding| finding.fault == "bent_shaft");
+    let remark = told.and_then(|finding| finding.remark.clone()).expect("why it cannot be told");
+    assert!(remark.contains("without a shaft displacement channel"), "{remark}");
 }
 
 fn best_score(signature: &Signature, simulated: &Simulated) -> Option<f64> {

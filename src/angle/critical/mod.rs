@@ -14,6 +14,7 @@
 //! unbalance, 1 / (2 damping ratio), both as speed passes. Where the gyroscopic moment makes a whirl faster
 //! with speed, this amplification is lower than that of the free whirl at constant speed.
 
+pub mod bow;
 mod bracket;
 mod course;
 mod fit;
