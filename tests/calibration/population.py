@@ -14,9 +14,9 @@ from quietspin import _core
 # classes of machines, by the faults that they have, and their share; prevalence of each fault follows
 SHARES: dict[tuple[str, ...], float] = {
     (): 0.40,
-    ("imbalance",): 0.09,
+    ("imbalance",): 0.11,
     ("misalignment",): 0.08,
-    ("bent_shaft",): 0.07,
+    ("bent_shaft",): 0.05,
     ("looseness",): 0.07,
     ("rub",): 0.07,
     ("bearing_outer",): 0.045,
