@@ -29,7 +29,7 @@ pub(super) fn of_harmonics(case: &Case, finding: &Finding) -> Option<Figure> {
     let view = views_of(case, finding).into_iter().find(|view| view.order_map().is_some())?;
     let map = view.order_map()?;
     let top = map.rpm.iter().copied().fold(0.0, f64::max);
-    let onset = number(finding, "onset_rpm").filter(|rpm| *rpm < top);
+    let onset = number(finding, "fractions_from_rpm").filter(|rpm| *rpm < top);
     let from_rpm = onset.unwrap_or(UPPER * top);
     let has_thirds = finding.fault == "rub";
     let plot = plot(&view, map, from_rpm, onset.is_some(), has_thirds).ok()?;

@@ -226,7 +226,7 @@ fn whole_and_broken_orders_are_marked_apart_over_the_floor() {
 fn a_rub_is_shown_above_the_speed_at_which_it_begins_and_below() {
     let (case, _) = diagnosed("rub", |_| {});
     let place = case.views().next().expect("a channel").place();
-    let rub = told("rub", &place, &[("onset_rpm", 60_000.0)]);
+    let rub = told("rub", &place, &[("fractions_from_rpm", 60_000.0)]);
     let figure = evidence(&case, &rub).expect("a picture");
     let [plot] = plots(&figure)[..] else { panic!("one plot") };
     assert_eq!(of_family(plot, "third orders").len(), 16);
