@@ -341,23 +341,29 @@ def _power(value: float) -> str:
     return f"10{_raised(power)}" if is_whole and not -3 <= power <= 4 else _number(value)
 
 
-def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
-    """Label, scale and numbers of one axis; ``top`` is what decibels count from."""
+def _numbers(one: Any, axis: dict[str, Any]) -> None:
+    """Numbers along an axis whose scale is set."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
-    words = _plain(axis["words"])
-    one: Any = ax.xaxis if which == "x" else ax.yaxis
-    limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
     if axis["scale"] == "log":
-        (ax.set_xscale if which == "x" else ax.set_yscale)("log")
         low, high = axis["shown"] or (1.0, 1e9)
         # powers of ten alone would be too few
-        between = (1.0, 2.0, 5.0) if 0 < low and high < 10**2.5 * low else (1.0,)
+        between = (1.0, 2.0, 5.0) if low > 0 and high < 10**2.5 * low else (1.0,)
         one.set_major_locator(LogLocator(10, subs=between))
         one.set_major_formatter(FuncFormatter(lambda value, _: _power(value)))
         one.set_minor_formatter(NullFormatter())
     else:
         one.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
+
+
+def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
+    """Label, scale and numbers of one axis; ``top`` is what decibels count from."""
+    words = _plain(axis["words"])
+    one: Any = ax.xaxis if which == "x" else ax.yaxis
+    limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
+    if axis["scale"] == "log":
+        (ax.set_xscale if which == "x" else ax.set_yscale)("log")
+    _numbers(one, axis)
     if isinstance(axis["scale"], dict) and top is not None:
         words = f"{axis['label']} in dB, 0 dB is {top:.3g} {axis['unit']}"
         limits(-axis["depth_db"], 0.1 * axis["depth_db"])
@@ -579,8 +585,7 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
         bar.outline.set_linewidth(0.4)
         bar.set_label(_plain(label), fontsize=7.5)
         bar.ax.tick_params(labelsize=7)
-        if panel["value_axis"]["scale"] != "linear":
-            bar.ax.tick_params(which="minor", size=0)
+        _numbers(bar.ax.yaxis, panel["value_axis"])
     for outline in panel["outlines"]:
         _outline(ax, outline)
     _axis(ax, "x", panel["x_axis"])

@@ -83,6 +83,13 @@ impl CyclicShown<'_> {
         Ok(marks)
     }
 
+    /// What to know of the lines of a bearing, where they are marked.
+    pub(super) fn beside(&self) -> Option<String> {
+        self.lines.map(|_| {
+            "lines of the bearing as its geometry says: slip puts them up to a percent or two beside".to_owned()
+        })
+    }
+
     /// `front: cyclic spectrum, lines of bearing rear`.
     pub(super) fn title(&self, what: &str) -> String {
         let lines = self.lines.map(|lines| format!(", lines of bearing {}", lines.bearing));

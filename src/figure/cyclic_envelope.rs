@@ -51,5 +51,5 @@ pub fn cyclic_envelope(shown: &CyclicShown) -> Result<Figure> {
     );
     let what = if shown.band_hz.is_some() { "improved" } else { "enhanced" };
     let title = shown.title(&format!("{what} envelope spectrum"));
-    Ok(Figure::of(title, plot).with_note(band).with_note(law))
+    Ok(Figure::of(title, plot).with_note(band).with_note(law).with_note(shown.beside()))
 }

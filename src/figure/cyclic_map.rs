@@ -1,7 +1,7 @@
 //! The cyclic spectrum as a map: squared coherence over cyclic orders or frequencies and carriers.
 
 use super::cyclic::CyclicShown;
-use super::{Axis, Figure, Map};
+use super::{Axis, Figure, Map, Mark};
 use crate::error::{Error, Result};
 use crate::units::{grouped, three_digits, without_noughts};
 
@@ -53,8 +53,9 @@ pub fn cyclic_map(shown: &CyclicShown) -> Result<Figure> {
         (shades.between(foot, f64::from(top).max(LEAST_RANGE * foot)), values),
     )?;
     let marks = shown.marks(spectrum.cyclic(rows.end - 1))?;
-    // sidebands would take the room of names
-    let map = map.with_marks(marks.into_iter().filter(|mark| !mark.minor));
+    // sidebands would take the room of names; ticks at the edges are of no family
+    let named = marks.into_iter().filter(|mark| !mark.minor);
+    let map = map.with_marks(named.map(|mark| Mark::new(mark.at, mark.label)));
     let ground = format!(
         "lightest: up to {}, which noise of a steady level exceeds in {} % of the cells",
         three_digits(foot),
@@ -62,12 +63,16 @@ pub fn cyclic_map(shown: &CyclicShown) -> Result<Figure> {
     );
     let gathered =
         (step > 1).then(|| format!("each column shows the highest of {step} cyclic lines"));
-    let carriers =
-        format!("carriers {} Hz apart, blurred over twice that", grouped(spectrum.carrier_step_hz));
+    let carriers = format!(
+        "carriers {} Hz apart, blurred over twice that; faint where a carrier is half the cyclic frequency: every \
+         signal's own",
+        grouped(spectrum.carrier_step_hz)
+    );
     Ok(Figure::of(shown.title("cyclic spectrum"), map)
         .with_note(ground)
         .with_note(gathered)
-        .with_note(carriers))
+        .with_note(carriers)
+        .with_note(shown.beside()))
 }
 
 #[cfg(test)]

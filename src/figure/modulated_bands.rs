@@ -3,10 +3,12 @@
 use super::{Axis, Figure, Map, Outline, Subject};
 use crate::error::{Error, Result};
 use crate::spectrum::modulated_bands::{BandModulation, BandsByModulation};
-use crate::units::{grouped, order_word, three_digits, without_noughts};
+use crate::units::{grouped, three_digits, without_noughts};
 
 /// Least depth of the shades in powers of ten, so that noise looks like noise.
 const LEAST_DEPTH: f64 = 4.0;
+/// Chance below which its number says nothing more.
+const LEAST_TOLD: f64 = 1e-6;
 /// Finest parts that a tree of bands is drawn in.
 const MOST_CELLS: usize = 1 << 17;
 
@@ -31,7 +33,7 @@ pub fn modulated_bands(
         }
     }
     let top = values.iter().copied().fold(0.0, f32::max);
-    let shades = Axis::linear("power of ten against noise", "");
+    let shades = Axis::linear("−log₁₀ of the chance in noise", "");
     let edges = tree.edges_hz();
     let [foot, head] = [edges.first(), edges.last()].map(|edge| edge.copied().unwrap_or(1.0));
     let map = Map::new(
@@ -54,13 +56,13 @@ pub fn modulated_bands(
         ))
 }
 
-/// `bands by lines at 3.52x and 7.05x`.
+/// `bands by lines at 3.525x, 7.05x`.
 fn what(bands: &[BandModulation]) -> String {
     let mut orders: Vec<f64> =
         bands.iter().flat_map(|band| &band.lines).map(|line| line.wanted_order).collect();
     orders.sort_by(f64::total_cmp);
     orders.dedup();
-    let words: Vec<String> = orders.iter().take(4).map(|order| order_word(*order)).collect();
+    let words: Vec<String> = orders.iter().take(4).map(|order| word(*order)).collect();
     match (words.is_empty(), orders.len() > words.len()) {
         (true, _) => "bands, no line could be looked for".to_owned(),
         (false, true) => format!("bands by lines at {} and more", words.join(", ")),
@@ -68,21 +70,30 @@ fn what(bands: &[BandModulation]) -> String {
     }
 }
 
+/// An order to as many digits as part it from its neighbours.
+fn word(order: f64) -> String {
+    format!("{}x", without_noughts(&format!("{order:.3}")))
+}
+
 fn choice(bands: &BandsByModulation, chosen: Option<&BandModulation>, chance: f64) -> String {
     let count = bands.looked_at;
-    let most = three_digits(100.0 * chance);
-    let most = without_noughts(&most);
+    let stated = bands.chance();
+    let told = if stated < LEAST_TOLD {
+        "of less than 1 in a million".to_owned()
+    } else {
+        format!("of at most {} %", without_noughts(&three_digits(100.0 * stated)))
+    };
     let Some(band) = chosen else {
+        let most = three_digits(100.0 * chance);
         return format!(
-            "no band is chosen: noise shows one as clear as the first of {count} with a chance of up to {} %, more \
-             than {most} %",
-            three_digits(100.0 * bands.chance())
+            "no band is chosen: noise shows one as clear as the first among {count} with a chance {told}, more than \
+             {} %",
+            without_noughts(&most)
         );
     };
     let [low, high] = band.band_hz.map(grouped);
     format!(
-        "outlined: the clearest, {low} to {high} Hz; noise shows one like it among {count} with a chance of at most \
-         {most} %"
+        "outlined: the clearest, {low} to {high} Hz; noise shows one like it among {count} with a chance {told}"
     )
 }
 

@@ -4,6 +4,9 @@
 //! carriers. Neighbouring carriers share what a Hann window blurs; of a real signal the carriers `f` and `α - f` are
 //! the same as well, and the one between them, `α / 2`, is a product of a component with itself, of twice the mean.
 //! The products of Gaussian numbers that this rests on: L. Isserlis, Biometrika 12 (1918) 134-139 (from memory).
+//! That the mean over carriers is a gamma distribution of its own mean and variance is a model: white noise exceeded
+//! heights of one line in 100 to 10 000 0.7 to 1.1 times as often as stated in the mean of 14 blocks, and in a single
+//! block 1.1 to 1.6 times.
 //! Noise of a level that changes within a block comes out higher; lines that fill a carrier make it lower.
 
 use super::CyclicSpectrum;
@@ -85,18 +88,30 @@ impl Carriers {
     /// distances.
     fn law(&self, cyclic: f64) -> (f64, f64) {
         let count = self.count as f64;
-        let beside = (-BLUR..=BLUR).map(|d| (count - d.abs() as f64).max(0.0) * alike(d as f64));
-        let (mut mirrored, mut with_itself) = (0.0, 0.0);
+        let pairs_apart = |d: i64| (count - d.abs() as f64).max(0.0);
+        let mut covariance: f64 =
+            (-BLUR..=BLUR).map(|d| pairs_apart(d) * alike(d as f64).powi(2)).sum();
+        let mut sum_of_means = count;
         for centre in [cyclic, cyclic + self.period as f64] {
             let nearest = centre.round() as i64;
             for sum in nearest - BLUR..=nearest + BLUR {
-                let alike = alike(sum as f64 - centre);
-                mirrored += self.pairs(sum) as f64 * alike;
-                let is_own = sum % 2 == 0 && (0..self.count).contains(&(sum / 2 - self.from));
-                with_itself += if is_own { alike } else { 0.0 };
+                let mirrored = alike(sum as f64 - centre);
+                covariance += self.pairs(sum) as f64 * mirrored.powi(2);
+                // two carriers that are alike both ways
+                let both = (-BLUR..=BLUR).filter(|d| self.is_pair(sum, *d));
+                covariance += 2.0 * mirrored * both.map(|d| alike(d as f64)).sum::<f64>();
+                sum_of_means += if self.is_pair(sum, 0) { mirrored } else { 0.0 };
             }
         }
-        (1.0 + with_itself / count, count * count / (beside.sum::<f64>() + mirrored))
+        (sum_of_means / count, sum_of_means * sum_of_means / covariance)
+    }
+
+    /// Whether two carriers have this sum and this difference.
+    fn is_pair(&self, sum: i64, difference: i64) -> bool {
+        let held = |doubled: i64| {
+            doubled % 2 == 0 && (self.from..self.from + self.count).contains(&(doubled / 2))
+        };
+        held(sum + difference) && held(sum - difference)
     }
 
     /// Pairs of carriers of this sum.
@@ -105,15 +120,15 @@ impl Carriers {
     }
 }
 
-/// Squared correlation of what two carriers show of noise, by their distance in bins: the transform of a squared
-/// Hann window.
+/// Correlation of what two carriers show of noise, by their distance in bins: the transform of a squared Hann
+/// window.
 fn alike(distance: f64) -> f64 {
     let sinc = |x: f64| {
         let angle = std::f64::consts::PI * x;
         if angle.abs() < 1e-9 { 1.0 } else { angle.sin() / angle }
     };
     let pair = |by: f64| sinc(distance - by) + sinc(distance + by);
-    (sinc(distance) + 2.0 / 3.0 * pair(1.0) + pair(2.0) / 6.0).powi(2)
+    sinc(distance) + 2.0 / 3.0 * pair(1.0) + pair(2.0) / 6.0
 }
 
 #[cfg(test)]
@@ -124,7 +139,7 @@ mod tests {
     fn carriers_blur_as_a_hann_window_does() {
         // 3/8, 1/4 and 1/16: the terms of the fourth power of a cosine
         for (distance, amplitude) in [(0.0, 1.0), (1.0, 2.0 / 3.0), (2.0, 1.0 / 6.0), (3.0, 0.0)] {
-            assert!((alike(distance) - f64::powi(amplitude, 2)).abs() < 1e-12, "{distance}");
+            assert!((alike(distance) - amplitude).abs() < 1e-12, "{distance}");
         }
     }
 
@@ -138,6 +153,6 @@ mod tests {
         // one carrier alone is one cell, at its own double a product with itself
         let one = Carriers { from: 10, count: 1, period: 64 };
         assert!((one.law(4.0).0 - 1.0).abs() < 1e-9 && (one.law(4.0).1 - 1.0).abs() < 1e-9);
-        assert!((one.law(20.0).0 - 2.0).abs() < 1e-9);
+        assert!((one.law(20.0).0 - 2.0).abs() < 1e-9 && (one.law(20.0).1 - 1.0).abs() < 1e-9);
     }
 }

@@ -144,7 +144,8 @@ fn noise_reaches_what_is_stated_as_often_as_stated() {
             // as many independent lines of the chance of one
             expected += 18.0;
         }
-        assert!((above / expected - 1.0_f64).abs() < 0.3, "{resolution}: {above} of {expected}");
+        let ratio: f64 = above / expected;
+        assert!((0.6..1.6).contains(&ratio), "{resolution} {band_hz:?}: {ratio}");
     }
     let found =
         cyclic_spectrum(&noise(1, 8000), RATE_HZ, Rhythm::Hz, &config(100.0, 2.0)).expect("long");
