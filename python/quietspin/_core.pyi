@@ -441,10 +441,80 @@ class CyclicSpectrum:
         ValueError
             Where the band is none of the channel or holds no carrier.
         """
+    def figure(self, /, *, show: str = "map", bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, between: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, chance: SupportsFloat | SupportsIndex = 0.01) -> "dict[str, Any]":
+        """
+        The cyclic spectrum as data: panels, axes, map or curves, defect lines.
+
+        Parameters
+        ----------
+        show : {'map', 'envelope'}, default 'map'
+            Squared coherence over cyclic orders (or frequencies) and carriers; or its mean over the carriers of a band,
+            with what noise reaches. On the map, lines too many for a page are gathered, the highest of each step kept.
+        bearing : str, optional
+            A bearing of the machine file: marks the lines of its parts and their harmonics; in the envelope fainter
+            the sidebands of those that pass the load zone. Slip of the cage is left out: lines may lie a percent
+            beside.
+        parts : list of {'outer', 'inner', 'ball', 'cage'}, optional
+            The parts marked; by default all.
+        band_hz : tuple of float, optional
+            Carriers shown, or averaged in the envelope; by default all.
+        between : tuple of float, optional
+            Lowest and highest cyclic order (or frequency in Hz) shown; by default all from a fifth of an order on.
+        chance : float, default 0.01
+            Where noise ends: of the map's cells, noise of a steady level makes this share dark; in the envelope it
+            exceeds the broken line anywhere in this share of records, at most.
+
+        Raises
+        ------
+        ValueError
+            Where the band or the range holds too few lines, the chance does not lie between 0 and 1, the bearing is
+            unknown, or its lines over Hz lack a shaft speed.
+        """
     @property
     def noise_coherence(self, /) -> float:
         """
         Squared coherence that noise without rhythm has on average.
+        """
+    def noise_reaches(self, /, *, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, chance: SupportsFloat | SupportsIndex = 0.01) -> Incomplete:
+        """
+        What lines of ``envelope`` must exceed to be more than noise of a steady level.
+
+        Noise whose level comes and goes within a block reaches higher; where lines fill the carriers it stays lower.
+
+        Parameters
+        ----------
+        band_hz : tuple of float, optional
+            As in ``envelope``.
+        chance : float, default 0.01
+            Share of records of noise in which any of all lines exceeds its height, at most.
+
+        Returns
+        -------
+        numpy.ndarray
+            Mean squared coherence at each cyclic line: float32, shape (n,).
+
+        Raises
+        ------
+        ValueError
+            As ``envelope``, and where the chance does not lie between 0 and 1.
+        """
+    def plot(self, /, ax: Any | None = None, *, show: str = "map", bearing: str | None = None, parts: SupportsGetItem[int, str] | None = None, band_hz: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, between: tuple[SupportsFloat | SupportsIndex, SupportsFloat | SupportsIndex] | None = None, chance: SupportsFloat | SupportsIndex = 0.01) -> Any:
+        """
+        Draw the cyclic spectrum, or the envelope spectrum that it makes; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        show, bearing, parts, band_hz, between, chance
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
         """
     def to_dict(self, /) -> "dict[str, Any]":
         """
@@ -1299,6 +1369,20 @@ class ModulatedBands:
         """
         The first band in Hz, or None where noise would show one like it more often than ``chance`` says.
         """
+    def figure(self, /, *, chance: SupportsFloat | SupportsIndex = 0.01) -> "dict[str, Any]":
+        """
+        The bands as data: a map of the tree over frequency and width, the chosen band outlined.
+
+        Parameters
+        ----------
+        chance : float, default 0.01
+            As in ``chosen``: where noise would show a band like the first more often, none is outlined.
+
+        Raises
+        ------
+        ValueError
+            Where the bands are none of one tree.
+        """
     @property
     def lines(self, /) -> Any:
         """
@@ -1309,6 +1393,24 @@ class ModulatedBands:
         """
         Natural logarithm of the probability that noise shows lines as clear in each band alone: float64, shape
         (n,).
+        """
+    def plot(self, /, ax: Any | None = None, *, chance: SupportsFloat | SupportsIndex = 0.01) -> Any:
+        """
+        Draw the tree of bands, each shaded by how seldom noise shows lines as clear; returns the matplotlib axes.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; by default a new figure.
+        chance
+            As in ``figure``.
+
+        Raises
+        ------
+        ValueError
+            As ``figure``.
+        ImportError
+            Where matplotlib is not installed.
         """
     def to_dict(self, /) -> "dict[str, Any]":
         """

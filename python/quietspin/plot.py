@@ -345,15 +345,11 @@ def _power(value: float) -> str:
     return f"10{_raised(power)}" if is_whole and not -3 <= power <= 4 else _number(value)
 
 
-def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
-    """Label, scale and numbers of one axis; ``top`` is what decibels count from."""
+def _numbers(one: Any, axis: dict[str, Any]) -> None:
+    """Numbers along an axis whose scale is set."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
-    words = _plain(axis["words"])
-    one: Any = ax.xaxis if which == "x" else ax.yaxis
-    limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
     if axis["scale"] == "log":
-        (ax.set_xscale if which == "x" else ax.set_yscale)("log")
         low, high = axis["shown"] or (1.0, 1e9)
         # powers of ten alone would be too few
         between = (1.0, 2.0, 5.0) if low > 0 and high < 10**2.5 * low else (1.0,)
@@ -362,6 +358,16 @@ def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) 
         one.set_minor_formatter(NullFormatter())
     else:
         one.set_major_formatter(FuncFormatter(lambda value, _: _number(value)))
+
+
+def _axis(ax: Axes, which: str, axis: dict[str, Any], top: float | None = None) -> None:
+    """Label, scale and numbers of one axis; ``top`` is what decibels count from."""
+    words = _plain(axis["words"])
+    one: Any = ax.xaxis if which == "x" else ax.yaxis
+    limits: Any = ax.set_xlim if which == "x" else ax.set_ylim
+    if axis["scale"] == "log":
+        (ax.set_xscale if which == "x" else ax.set_yscale)("log")
+    _numbers(one, axis)
     if isinstance(axis["scale"], dict) and top is not None:
         words = f"{axis['label']} in dB, 0 dB is {top:.3g} {axis['unit']}"
         limits(-axis["depth_db"], 0.1 * axis["depth_db"])
@@ -605,22 +611,9 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
     if panel["look"] == "traces":
         _traces(ax, panel)
         return
-    axis, values = panel["value_axis"], panel["values"]
-    top = float(np.nanmax(values, initial=0.0))
-    label = _plain(axis["words"])
-    if axis["depth_db"] is not None:
-        values = _decibels(values, axis, top)
-        gap = " " if _size_in(ax)[1] > 2.6 else "\n"
-        label = f"{axis['label']} in dB,{gap}0 dB is {top:.3g} {axis['unit']}"
+    values, label, norm = _shades(ax, panel)
     shades = ax.pcolormesh(
-        panel["x"],
-        panel["y"],
-        values,
-        shading="nearest",
-        cmap=MAP,
-        rasterized=True,
-        vmin=None if axis["depth_db"] is None else -axis["depth_db"],
-        vmax=None if axis["depth_db"] is None else 0,
+        panel["x"], panel["y"], values, shading="nearest", cmap=MAP, rasterized=True, norm=norm
     )
     ax.grid(visible=False)
     canvas = ax.get_figure()
@@ -629,8 +622,47 @@ def _map(ax: Axes, panel: dict[str, Any]) -> None:
         bar.outline.set_linewidth(0.4)
         bar.set_label(_plain(label), fontsize=7.5)
         bar.ax.tick_params(labelsize=7)
+        _numbers(bar.ax.yaxis, panel["value_axis"])
+    for outline in panel["outlines"]:
+        _outline(ax, outline)
     _axis(ax, "x", panel["x_axis"])
     _axis(ax, "y", panel["y_axis"])
+
+
+def _shades(ax: Axes, panel: dict[str, Any]) -> tuple[Any, str, Any]:
+    """Values as they are shaded, what stands beside their scale, and how shades are laid along it."""
+    from matplotlib.colors import LogNorm, Normalize
+
+    axis, values = panel["value_axis"], panel["values"]
+    low, high = axis["shown"] or (None, None)
+    if axis["scale"] == "log":
+        return np.maximum(values, low or 0.0), axis["words"], LogNorm(low, high)
+    if axis["scale"] == "linear":
+        return values, axis["words"], Normalize(low, high)
+    top = float(np.nanmax(values, initial=0.0))
+    gap = " " if _size_in(ax)[1] > 2.6 else "\n"
+    label = f"{axis['label']} in dB,{gap}0 dB is {top:.3g} {axis['unit']}"
+    return _decibels(values, axis, top), label, Normalize(-axis["depth_db"], 0)
+
+
+def _outline(ax: Axes, outline: dict[str, Any]) -> None:
+    """Frame a part of a map: light around dark, so that it is seen on any shade."""
+    from matplotlib import patheffects
+    from matplotlib.patches import Rectangle
+
+    (left, right), (foot, top) = outline["x"], outline["y"]
+    frame = Rectangle(
+        (left, foot),
+        right - left,
+        top - foot,
+        fill=False,
+        edgecolor=INK,
+        linewidth=1.4,
+        path_effects=[patheffects.withStroke(linewidth=3.4, foreground="white")],
+        clip_on=False,
+        zorder=4,
+    )
+    ax.add_patch(frame)
 
 
 SCALE_PT = 26.0

@@ -49,6 +49,21 @@ pub fn ln_upper_tail(shape: f64, x: f64) -> f64 {
     shape * x.ln() - x - ln_gamma(shape) + upper_fraction(shape, x).ln()
 }
 
+/// What a gamma-distributed number of shape `shape` (up to 10⁴) and scale 1 exceeds with a chance between 0 and 1.
+pub fn upper_quantile(shape: f64, chance: f64) -> f64 {
+    let ln_chance = chance.ln();
+    let mut high = shape.max(1.0);
+    while ln_upper_tail(shape, high) > ln_chance && high < 1e300 {
+        high *= 2.0;
+    }
+    let mut low = 0.0;
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if ln_upper_tail(shape, middle) > ln_chance { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
+}
+
 fn lower_series(shape: f64, x: f64) -> f64 {
     let (mut term, mut sum, mut a) = (1.0 / shape, 1.0 / shape, shape);
     for _ in 0..MOST_TERMS {
@@ -117,6 +132,16 @@ mod tests {
             assert!((ln_upper_tail(3.0, x) - upper_tail(3.0, x).ln()).abs() < 1e-9, "{x}");
         }
         assert!((ln_upper_tail(1.0, 5000.0) / -5000.0 - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn quantiles_undo_tails() {
+        for shape in [0.5, 1.0, 3.0, 40.0, 1e4] {
+            for chance in [0.7, 0.01, 1e-9] {
+                let back = upper_tail(shape, upper_quantile(shape, chance));
+                assert!((back / chance - 1.0).abs() < 1e-6, "{shape} {chance} {back}");
+            }
+        }
     }
 
     #[test]

@@ -14,7 +14,7 @@ const HARMONICS_BESIDE: u32 = 3;
 /// Harmonics whose sidebands are marked.
 const WITH_SIDEBANDS: u32 = 2;
 /// Below this part of a turn an envelope only shows how the run's own level drifts.
-const FROM_ORDER: f64 = 0.2;
+pub(super) const FROM_ORDER: f64 = 0.2;
 
 /// An envelope spectrum as numbers.
 #[derive(Debug, Clone, Copy)]
@@ -47,7 +47,7 @@ pub struct DefectLines<'a> {
 impl DefectLines<'_> {
     /// Marks up to `end`, where `shaft` is the shaft's own place on the axis: fundamentals, harmonics, and
     /// fainter the sidebands that belong to parts which pass the load zone.
-    fn marks(&self, shaft: f64, end: f64) -> Vec<Mark> {
+    pub(super) fn marks(&self, shaft: f64, end: f64) -> Vec<Mark> {
         let cage = shaft * Element::Cage.impact_order(&self.multipliers, self.slip);
         let harmonics = if self.parts.len() > 1 { HARMONICS_BESIDE } else { HARMONICS };
         let mut marks = Vec::new();

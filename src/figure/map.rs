@@ -18,6 +18,15 @@ pub enum Look {
     Traces,
 }
 
+/// An outlined part of a map.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Outline {
+    /// Its ends across, in the unit of the x axis.
+    pub x: [f64; 2],
+    /// Its ends upwards, in the unit of the y axis.
+    pub y: [f64; 2],
+}
+
 /// A map: a value over two axes, such as amplitude over order and speed.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Map {
@@ -35,6 +44,9 @@ pub struct Map {
     pub marks: Vec<Mark>,
     /// Named lines through the map, such as orders over time and frequency.
     pub lines: Vec<Curve>,
+    /// Outlined parts of it.
+    #[serde(default)]
+    pub outlines: Vec<Outline>,
     x: Vec<f64>,
     y: Vec<f64>,
     values: Vec<f32>,
@@ -42,7 +54,7 @@ pub struct Map {
 
 impl Map {
     /// A map of `values`, row after row: the value at `x[i]`, `y[j]` is `values[j * x.len() + i]`.
-    /// `x` and `y` rise. Without marks.
+    /// `x` and `y` rise. Without marks. A value that is no number leaves a blank.
     ///
     /// # Errors
     /// [`Error::Setting`](crate::Error::Setting) where the lengths do not fit, an axis has fewer than two
@@ -64,6 +76,7 @@ impl Map {
             look: Look::Shades,
             marks: Vec::new(),
             lines: Vec::new(),
+            outlines: Vec::new(),
             x,
             y,
             values,
@@ -81,6 +94,13 @@ impl Map {
     #[must_use]
     pub fn with_lines(mut self, lines: Vec<Curve>) -> Self {
         self.lines = lines;
+        self
+    }
+
+    /// The same map with outlined parts.
+    #[must_use]
+    pub fn with_outlines(mut self, outlines: impl IntoIterator<Item = Outline>) -> Self {
+        self.outlines.extend(outlines);
         self
     }
 

@@ -7,8 +7,10 @@ use serde::{Deserialize, Serialize};
 
 use super::channel::{PyChannel, own};
 use super::convert::{Pair, array, exception, pickles, view};
+use super::spectrum::{bearings_of, stated_hz};
 use super::speed::PySpeed;
 use crate::figure::Subject;
+use crate::machine::Multipliers;
 use crate::spectrum::cyclic::{CyclicConfig, CyclicSpectrum, Rhythm, cyclic_spectrum};
 
 /// Highest cyclic frequency in Hz where no speed is given and none is asked for.
@@ -20,8 +22,12 @@ const USUAL_RESOLUTION_HZ: f64 = 1.0;
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "CyclicSpectrum", module = "quietspin._core")]
 pub(super) struct PyCyclicSpectrum {
-    inner: CyclicSpectrum,
-    subject: Subject,
+    pub(super) inner: CyclicSpectrum,
+    pub(super) subject: Subject,
+    /// The rolling bearings of the machine file whose multipliers are known.
+    pub(super) bearings: Vec<(String, Multipliers)>,
+    /// The constant shaft speed that the machine file states.
+    pub(super) stated_hz: Option<f64>,
 }
 
 impl PyCyclicSpectrum {
@@ -110,6 +116,37 @@ impl PyCyclicSpectrum {
         array(py, self.inner.envelope(band_hz).map_err(exception)?)
     }
 
+    /// What lines of ``envelope`` must exceed to be more than noise of a steady level.
+    ///
+    /// Noise whose level comes and goes within a block reaches higher; where lines fill the carriers it stays lower.
+    ///
+    /// Parameters
+    /// ----------
+    /// band_hz : tuple of float, optional
+    ///     As in ``envelope``.
+    /// chance : float, default 0.01
+    ///     Share of records of noise in which any of all lines exceeds its height, at most.
+    ///
+    /// Returns
+    /// -------
+    /// numpy.ndarray
+    ///     Mean squared coherence at each cyclic line: float32, shape (n,).
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``envelope``, and where the chance does not lie between 0 and 1.
+    #[pyo3(signature = (*, band_hz = None, chance = 0.01))]
+    fn noise_reaches<'py>(
+        &self,
+        py: Python<'py>,
+        band_hz: Option<Pair>,
+        chance: f64,
+    ) -> PyResult<Bound<'py, PyArray1<f32>>> {
+        let band_hz = band_hz.map(|Pair(low, high)| [low, high]);
+        array(py, self.inner.noise_reaches(band_hz, chance).map_err(exception)?)
+    }
+
     /// Columns and what they mean: cyclic_order (with a speed), cyclic_hz, carrier_hz, coherence, density.
     #[pyo3(signature = () -> "dict[str, Any]")]
     fn to_dict<'py>(slf: &Bound<'py, Self>) -> PyResult<Bound<'py, PyDict>> {
@@ -165,7 +202,7 @@ impl PyChannel {
         window_len: usize,
     ) -> PyResult<PyCyclicSpectrum> {
         let speed = own(speed);
-        self.work(py, "spectral coherence", move |channel, _, subject| {
+        self.work(py, "spectral coherence", move |channel, machine, subject| {
             let usual = match speed {
                 Some(_) => CyclicConfig::default(),
                 None => CyclicConfig {
@@ -183,7 +220,8 @@ impl PyChannel {
             let rhythm =
                 speed.as_ref().map_or(Rhythm::Hz, |speed| Rhythm::Orders { speed, start_s });
             let inner = cyclic_spectrum(channel.values(), channel.rate_hz, rhythm, &config)?;
-            Ok(PyCyclicSpectrum { inner, subject })
+            let (bearings, stated_hz) = (bearings_of(machine), stated_hz(machine));
+            Ok(PyCyclicSpectrum { inner, subject, bearings, stated_hz })
         })
     }
 }

@@ -8,10 +8,12 @@ use super::angle::{PyOrderMap, PySynchronousAverage, PyTrack, PyTracks};
 use super::balance::{self, PyJob};
 use super::channel::PyChannel;
 use super::convert::{OrderList, Pair, compute, exception};
+use super::cyclic::PyCyclicSpectrum;
 use super::diagnose::{PyDiagnosis, PyFinding};
 use super::figure_data::as_dict;
 use super::full_spectrum::PyFullSpectrum;
 use super::interference::PyInterference;
+use super::modulated::PyModulatedBands;
 use super::orbit::PyOrbit;
 use super::spectrum::{PyEnvelopeSpectrum, PySpectrogram, PySpectrum};
 use super::speed::PySpeed;
@@ -19,8 +21,10 @@ use crate::case::bearing::Element;
 use crate::case::{KnownOrders, NamedOrder};
 use crate::error::{Error, Result};
 use crate::figure::{
-    self, Against, DefectLines, EnvelopeCurve, Falling, Figure, Orders, Scale, TrackOf, TracksShown,
+    self, Against, CyclicShown, DefectLines, EnvelopeCurve, Falling, Figure, Orders, Scale,
+    TrackOf, TracksShown,
 };
+use crate::machine::Multipliers;
 use crate::spectrum::Scaling;
 
 /// Orders marked where a speed is given and no orders are.
@@ -592,6 +596,39 @@ impl PyFullSpectrum {
 
 plots!(PyFullSpectrum, "Draw the full spectrum; returns the matplotlib axes.");
 
+/// Parts of a bearing by their words; all without any.
+fn parts_of(words: Option<Vec<String>>) -> Result<Vec<Element>> {
+    let choices = [
+        ("outer", Element::Outer),
+        ("inner", Element::Inner),
+        ("ball", Element::Ball),
+        ("cage", Element::Cage),
+    ];
+    words.map_or(Ok(Element::ALL.to_vec()), |words| {
+        words.iter().map(|word| chosen("parts", word, &choices)).collect()
+    })
+}
+
+/// The lines of a bearing among those known.
+fn lines_of<'a>(
+    bearings: &'a [(String, Multipliers)],
+    bearing: &str,
+    parts: &'a [Element],
+) -> Result<DefectLines<'a>> {
+    let known = bearings.iter().find(|(name, _)| name == bearing);
+    let (name, multipliers) = known.ok_or_else(|| {
+        let names: Vec<&str> = bearings.iter().map(|(name, _)| name.as_str()).collect();
+        let mend = if names.is_empty() {
+            "the machine file describes none".to_owned()
+        } else {
+            format!("choose among {}", names.join(", "))
+        };
+        let problem = format!("{bearing:?} is no rolling bearing of known geometry");
+        Error::setting("bearing", problem, mend)
+    })?;
+    Ok(DefectLines { bearing: name, multipliers: *multipliers, slip: 0.0, parts })
+}
+
 impl PyEnvelopeSpectrum {
     fn picture(&self, bearing: Option<&str>, parts: Option<Vec<String>>) -> Result<Figure> {
         let curve = EnvelopeCurve {
@@ -601,33 +638,10 @@ impl PyEnvelopeSpectrum {
             in_orders: self.in_orders,
             band_hz: self.band_hz,
         };
-        let choices = [
-            ("outer", Element::Outer),
-            ("inner", Element::Inner),
-            ("ball", Element::Ball),
-            ("cage", Element::Cage),
-        ];
-        let parts: Vec<Element> = match parts {
-            None => Element::ALL.to_vec(),
-            Some(words) => {
-                words.iter().map(|word| chosen("parts", word, &choices)).collect::<Result<_>>()?
-            }
-        };
+        let parts = parts_of(parts)?;
         let shaft_hz = self.speed_hz.or(self.stated_hz);
         let Some(bearing) = bearing else { return figure::envelope(curve, None, shaft_hz) };
-        let known = self.bearings.iter().find(|(name, _)| name == bearing);
-        let (name, multipliers) = known.ok_or_else(|| {
-            let names: Vec<&str> = self.bearings.iter().map(|(name, _)| name.as_str()).collect();
-            let mend = if names.is_empty() {
-                "the machine file describes none".to_owned()
-            } else {
-                format!("choose among {}", names.join(", "))
-            };
-            let problem = format!("{bearing:?} is no rolling bearing of known geometry");
-            Error::setting("bearing", problem, mend)
-        })?;
-        let lines =
-            DefectLines { bearing: name, multipliers: *multipliers, slip: 0.0, parts: &parts };
+        let lines = lines_of(&self.bearings, bearing, &parts)?;
         figure::envelope(curve, Some(&lines), shaft_hz)
     }
 }
@@ -683,6 +697,141 @@ impl PyEnvelopeSpectrum {
         parts: Option<Vec<String>>,
     ) -> PyResult<Bound<'py, PyAny>> {
         drawn(py, self.figure(py, bearing, parts)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyCyclicSpectrum {
+    /// The cyclic spectrum as data: panels, axes, map or curves, defect lines.
+    ///
+    /// Parameters
+    /// ----------
+    /// show : {'map', 'envelope'}, default 'map'
+    ///     Squared coherence over cyclic orders (or frequencies) and carriers; or its mean over the carriers of a band,
+    ///     with what noise reaches. On the map, lines too many for a page are gathered, the highest of each step kept.
+    /// bearing : str, optional
+    ///     A bearing of the machine file: marks the lines of its parts and their harmonics; in the envelope fainter
+    ///     the sidebands of those that pass the load zone. Slip of the cage is left out: lines may lie a percent
+    ///     beside.
+    /// parts : list of {'outer', 'inner', 'ball', 'cage'}, optional
+    ///     The parts marked; by default all.
+    /// band_hz : tuple of float, optional
+    ///     Carriers shown, or averaged in the envelope; by default all.
+    /// between : tuple of float, optional
+    ///     Lowest and highest cyclic order (or frequency in Hz) shown; by default all from a fifth of an order on.
+    /// chance : float, default 0.01
+    ///     Where noise ends: of the map's cells, noise of a steady level makes this share dark; in the envelope it
+    ///     exceeds the broken line anywhere in this share of records, at most.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the band or the range holds too few lines, the chance does not lie between 0 and 1, the bearing is
+    ///     unknown, or its lines over Hz lack a shaft speed.
+    #[pyo3(signature = (*, show = "map", bearing = None, parts = None, band_hz = None, between = None, chance = 0.01) -> "dict[str, Any]")]
+    #[allow(clippy::too_many_arguments)] // keyword arguments of a Python method
+    fn figure<'py>(
+        &self,
+        py: Python<'py>,
+        show: &str,
+        bearing: Option<&str>,
+        parts: Option<Vec<String>>,
+        band_hz: Option<Pair>,
+        between: Option<Pair>,
+        chance: f64,
+    ) -> PyResult<Bound<'py, PyDict>> {
+        let figure = || {
+            let choices: [(_, fn(&CyclicShown) -> Result<Figure>); 2] =
+                [("map", figure::cyclic_map), ("envelope", figure::cyclic_envelope)];
+            let make = chosen("show", show, &choices)?;
+            let parts = parts_of(parts)?;
+            let lines = bearing.map(|name| lines_of(&self.bearings, name, &parts)).transpose()?;
+            make(&CyclicShown {
+                subject: &self.subject,
+                spectrum: &self.inner,
+                lines: lines.as_ref(),
+                stated_hz: self.stated_hz,
+                band_hz: band(band_hz),
+                between: band(between),
+                chance,
+            })
+        };
+        made(py, figure())
+    }
+
+    /// Draw the cyclic spectrum, or the envelope spectrum that it makes; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// show, bearing, parts, band_hz, between, chance
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, show = "map", bearing = None, parts = None, band_hz = None, between = None, chance = 0.01))]
+    #[allow(clippy::too_many_arguments)] // keyword arguments of a Python method
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        show: &str,
+        bearing: Option<&str>,
+        parts: Option<Vec<String>>,
+        band_hz: Option<Pair>,
+        between: Option<Pair>,
+        chance: f64,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, show, bearing, parts, band_hz, between, chance)?, ax)
+    }
+}
+
+#[pymethods]
+impl PyModulatedBands {
+    /// The bands as data: a map of the tree over frequency and width, the chosen band outlined.
+    ///
+    /// Parameters
+    /// ----------
+    /// chance : float, default 0.01
+    ///     As in ``chosen``: where noise would show a band like the first more often, none is outlined.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     Where the bands are none of one tree.
+    #[pyo3(signature = (*, chance = 0.01) -> "dict[str, Any]")]
+    fn figure<'py>(&self, py: Python<'py>, chance: f64) -> PyResult<Bound<'py, PyDict>> {
+        made(py, figure::modulated_bands(&self.subject, &self.inner, chance))
+    }
+
+    /// Draw the tree of bands, each shaded by how seldom noise shows lines as clear; returns the matplotlib axes.
+    ///
+    /// Parameters
+    /// ----------
+    /// ax : matplotlib.axes.Axes, optional
+    ///     Where to draw; by default a new figure.
+    /// chance
+    ///     As in ``figure``.
+    ///
+    /// Raises
+    /// ------
+    /// ValueError
+    ///     As ``figure``.
+    /// ImportError
+    ///     Where matplotlib is not installed.
+    #[pyo3(signature = (ax = None, *, chance = 0.01))]
+    fn plot<'py>(
+        &self,
+        py: Python<'py>,
+        ax: Option<Bound<'py, PyAny>>,
+        chance: f64,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        drawn(py, self.figure(py, chance)?, ax)
     }
 }
 

@@ -116,6 +116,7 @@ fn map_dict<'py>(py: Python<'py>, map: &Map) -> PyResult<Bound<'py, PyDict>> {
     dict.set_item("values", values)?;
     dict.set_item("marks", plain(py, &map.marks)?)?;
     dict.set_item("lines", curves(py, &map.lines)?)?;
+    dict.set_item("outlines", plain(py, &map.outlines)?)?;
     Ok(dict)
 }
 

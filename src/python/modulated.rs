@@ -17,8 +17,8 @@ use crate::spectrum::modulated_bands::{
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "ModulatedBands", module = "quietspin._core")]
 pub(super) struct PyModulatedBands {
-    inner: BandsByModulation,
-    subject: Subject,
+    pub(super) inner: BandsByModulation,
+    pub(super) subject: Subject,
 }
 
 fn pair(band: &BandModulation) -> (f64, f64) {

@@ -252,6 +252,19 @@ impl PySpectrogram {
 
 pickles!(PySpectrogram);
 
+/// The rolling bearings of a machine file whose multipliers are known.
+pub(super) fn bearings_of(machine: &Machine) -> Vec<(String, Multipliers)> {
+    let known = machine.bearing.iter().filter_map(|(name, bearing)| {
+        Some((name.clone(), bearing.multipliers(name).ok().flatten()?))
+    });
+    known.collect()
+}
+
+/// The constant shaft speed that a machine file states.
+pub(super) fn stated_hz(machine: &Machine) -> Option<f64> {
+    machine.shaft.constant_rpm.map(|rpm| rpm / 60.0)
+}
+
 /// Spectrum of the squared envelope of a band: what repeats in the bursts of a signal.
 #[derive(Serialize, Deserialize)]
 #[pyclass(frozen, name = "EnvelopeSpectrum", module = "quietspin._core")]
@@ -281,11 +294,7 @@ impl PyEnvelopeSpectrum {
     ) -> Result<Self> {
         let (samples, rate_hz) = (channel.values(), channel.rate_hz);
         let chosen = band_hz.is_none();
-        let bearings = machine.bearing.iter().filter_map(|(name, bearing)| {
-            Some((name.clone(), bearing.multipliers(name).ok().flatten()?))
-        });
-        let bearings = bearings.collect();
-        let stated_hz = machine.shaft.constant_rpm.map(|rpm| rpm / 60.0);
+        let (bearings, stated_hz) = (bearings_of(machine), stated_hz(machine));
         let search = BandSearch::default();
         let band_hz = match band_hz {
             Some(band_hz) => band_hz,

@@ -13,6 +13,7 @@
 //! O. Sauvage, Mech. Syst. Signal Process. 75 (2016) 280-300; from memory).
 
 mod frames;
+mod noise;
 
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
@@ -138,14 +139,8 @@ impl CyclicSpectrum {
         ((low - 1e-9).ceil().max(0.0) as usize).min(end)..end
     }
 
-    /// The envelope spectrum that the carriers of a band make, or all: the mean squared coherence at each cyclic
-    /// line. Over all it is called the enhanced, over a chosen band the improved envelope spectrum; each carrier
-    /// counts alike, however weak. (A. Mauricio, W. A. Smith, R. B. Randall, J. Antoni, K. Gryllias, Mech.
-    /// Syst. Signal Process. 144 (2020) 106891, from memory.)
-    ///
-    /// # Errors
-    /// [`Error::Setting`] where the band is none of the signal or holds no carrier.
-    pub fn envelope(&self, band_hz: Option<[f64; 2]>) -> Result<Vec<f32>> {
+    /// Columns whose carriers lie in a band of the signal, or all; at least one.
+    pub(crate) fn band_columns(&self, band_hz: Option<[f64; 2]>) -> Result<std::ops::Range<usize>> {
         let rate_hz = 2.0 * self.carrier_step_hz * (self.coherence.ncols() - 1) as f64;
         let band_hz = band_hz.unwrap_or([0.0, 0.5 * rate_hz]);
         check_band(band_hz, rate_hz)?;
@@ -157,6 +152,18 @@ impl CyclicSpectrum {
                 format!("choose one wider than {} Hz", self.carrier_step_hz),
             ));
         }
+        Ok(columns)
+    }
+
+    /// The envelope spectrum that the carriers of a band make, or all: the mean squared coherence at each cyclic
+    /// line. Over all it is called the enhanced, over a chosen band the improved envelope spectrum; each carrier
+    /// counts alike, however weak. (A. Mauricio, W. A. Smith, R. B. Randall, J. Antoni, K. Gryllias, Mech.
+    /// Syst. Signal Process. 144 (2020) 106891, from memory.)
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where the band is none of the signal or holds no carrier.
+    pub fn envelope(&self, band_hz: Option<[f64; 2]>) -> Result<Vec<f32>> {
+        let columns = self.band_columns(band_hz)?;
         let count = columns.len() as f32;
         let mean = |row: ndarray::ArrayView1<f32>| {
             row.iter().skip(columns.start).take(columns.len()).sum::<f32>() / count

@@ -4,6 +4,7 @@ import html.parser
 import io
 import itertools
 import json
+import math
 import pickle
 import re
 import subprocess
@@ -97,6 +98,21 @@ def results():
         "bearing_map": hit.order_map(slow),
         "bearing_spectrogram": hit.spectrogram(),
         "bearing_speed": slow,
+        **of_the_rhythm(bearing, slow),
+    }
+
+
+def of_the_rhythm(bearing, speed):
+    """Rhythms of a worn bearing, and of a machine of which none is to be found."""
+    rest = bearing["front"].without_locked(speed)
+    good = sample("good")
+    quiet, steady = good["front"], good.speed()
+    return {
+        "cyclic": rest.cyclic_spectrum(speed),
+        "cyclic_hz": bearing["front"].cyclic_spectrum(),
+        "cyclic_good": quiet.without_locked(steady).cyclic_spectrum(steady, highest=6),
+        "bands": rest.modulated_bands(3.525, speed),
+        "bands_good": quiet.modulated_bands(3.525, steady),
     }
 
 
@@ -162,6 +178,14 @@ PICTURES = {
     "spectrogram_found": lambda r: r["bearing_spectrogram"].plot(
         speed=r["bearing_speed"], diagnosis=r["bearing_diagnosis"]
     ),
+    "cyclic": lambda r: r["cyclic"].plot(bearing="front"),
+    "cyclic_hz": lambda r: r["cyclic_hz"].plot(band_hz=(1000, 8000)),
+    "cyclic_envelope": lambda r: r["cyclic"].plot(show="envelope", bearing="front", parts=["outer"]),
+    "cyclic_envelope_all": lambda r: r["cyclic"].plot(show="envelope", bearing="front"),
+    "cyclic_envelope_hz": lambda r: r["cyclic_hz"].plot(show="envelope", between=(50, 400)),
+    "cyclic_envelope_good": lambda r: r["cyclic_good"].plot(show="envelope"),
+    "bands": lambda r: r["bands"].plot(),
+    "bands_good": lambda r: r["bands_good"].plot(),
 }
 
 LABELS = {
@@ -191,6 +215,11 @@ LABELS = {
         "displacement of the circle in µm peak",
     ),
     "findings": ("probability in %", ""),
+    "cyclic": ("cyclic order", "carrier frequency in Hz"),
+    "cyclic_hz": ("cyclic frequency in Hz", "carrier frequency in Hz"),
+    "cyclic_envelope": ("cyclic order", "mean squared coherence"),
+    "cyclic_envelope_hz": ("cyclic frequency in Hz", "mean squared coherence"),
+    "bands": ("frequency in Hz", "width of the band in Hz"),
 }
 
 
@@ -663,6 +692,112 @@ def test_what_was_put_lower_has_a_picture_from_ten_percent_on(results):
         for finding in results[name].considered:
             if not finding.confidence >= 0.1:
                 assert finding.figure() is None, finding
+
+
+def test_a_cyclic_map_keeps_the_highest_of_what_it_gathers(results):
+    cyclic = results["cyclic"]
+    shown = panel(cyclic.figure())
+    np.testing.assert_array_equal(shown["y"], cyclic.carrier_hz)
+    rows = np.flatnonzero(cyclic.cyclic_order >= 0.2)
+    step = math.ceil(rows.size / 420)
+    for column in (0, 100, shown["x"].size - 1):
+        part = rows[column * step : (column + 1) * step]
+        assert shown["x"][column] == pytest.approx(cyclic.cyclic_order[part[[0, -1]]].mean())
+        np.testing.assert_array_equal(shown["values"][:, column], cyclic.coherence[part].max(axis=0))
+    # close by, every line is shown as it is
+    part = panel(cyclic.figure(between=(3.4, 4), band_hz=(5_000, 9_000)))
+    rows = (cyclic.cyclic_order >= 3.4) & (cyclic.cyclic_order <= 4)
+    columns = (cyclic.carrier_hz >= 5_000) & (cyclic.carrier_hz <= 9_000)
+    np.testing.assert_allclose(part["x"], cyclic.cyclic_order[rows])
+    np.testing.assert_array_equal(part["values"], cyclic.coherence[np.ix_(rows, columns)].T)
+    # the scale tells numbers, and its lightest shade is what noise reaches
+    ax = cyclic.plot()
+    bar = next(one for one in ax.figure.axes if one is not ax)
+    assert bar.get_ylabel() == "squared coherence"
+    assert "0.1" in [tick.get_text() for tick in bar.get_yticklabels()]
+    low, high = shown["value_axis"]["shown"]
+    assert cyclic.noise_coherence < low < 0.02
+    assert high == pytest.approx(shown["values"].max())
+    quiet = panel(results["cyclic_good"].figure(chance=0.05))
+    above = quiet["values"] > quiet["value_axis"]["shown"][0]
+    # carriers that are half the cyclic frequency aside
+    assert 0.5 < above[60:-2].mean() / 0.05 < 1.5
+
+
+def test_envelopes_of_a_cyclic_spectrum_stand_against_noise(results):
+    cyclic = results["cyclic"]
+    for band_hz in (None, (9_000, 15_000)):
+        line, noise = panel(cyclic.figure(show="envelope", band_hz=band_hz))["curves"]
+        shown = cyclic.cyclic_order >= 0.2
+        np.testing.assert_array_equal(line["y"], cyclic.envelope(band_hz=band_hz)[shown])
+        np.testing.assert_array_equal(noise["y"], cyclic.noise_reaches(band_hz=band_hz)[shown])
+        assert noise["stroke"] == "dashed"
+        # the worn race, by far; and between its lines no more than noise
+        highest = line["y"].argmax()
+        assert abs(line["x"][highest] - 3.525) < 0.01
+        assert line["y"][highest] > 50 * noise["y"][highest]
+        between = (line["x"] > 5) & (line["x"] < 6)
+        assert np.all(line["y"][between] < noise["y"][between])
+    rarer = cyclic.noise_reaches(chance=1e-4)
+    assert np.all(rarer > cyclic.noise_reaches())
+    good = results["cyclic_good"]
+    assert np.all(good.envelope()[10:] < good.noise_reaches()[10:])
+    titles = [cyclic.figure(show="envelope", band_hz=band)["title"] for band in (None, (9e3, 15e3))]
+    assert "enhanced envelope spectrum" in titles[0]
+    assert "improved envelope spectrum" in titles[1]
+
+
+def test_bearing_lines_of_cyclic_spectra_are_those_of_envelope_spectra(results):
+    def lines(figure):
+        return {mark["label"]: mark["at"] for mark in panel(figure)["marks"] if mark["label"]}
+
+    known = lines(results["envelope"].figure(bearing="front"))
+    for show in ("map", "envelope"):
+        marks = lines(results["cyclic"].figure(show=show, bearing="front"))
+        assert known.items() <= marks.items()
+    few = results["cyclic"].figure(bearing="front", parts=["outer"], between=(3, 8))
+    assert list(lines(few)) == ["1x", "BPFO", "2 BPFO"]
+    # ticks of a map have no pattern that a legend could tell
+    assert results["cyclic"].plot(bearing="front").get_legend() is None
+
+
+def test_bands_are_shaded_by_their_chance(results):
+    bands = results["bands"]
+    shown = panel(bands.figure())
+    assert len(shown["y"]) > 3
+    for (low, high), ln_chance in zip(bands.band_hz, bands.ln_chance, strict=True):
+        (level,) = np.flatnonzero(np.isclose(shown["y"], high - low))
+        inside = (shown["x"] > low) & (shown["x"] < high)
+        np.testing.assert_allclose(shown["values"][level, inside], -ln_chance / np.log(10), rtol=1e-6)
+    (outline,) = shown["outlines"]
+    assert tuple(outline["x"]) == bands.chosen()
+    low, high = bands.chosen()
+    assert outline["y"][0] < high - low < outline["y"][1]
+    (frame,) = bands.plot().patches
+    assert (frame.get_x(), frame.get_width()) == pytest.approx((low, high - low))
+    # nothing is chosen where nothing is to be found
+    good = results["bands_good"]
+    assert good.chosen() is None
+    assert panel(good.figure())["outlines"] == []
+    assert good.figure()["notes"][0].startswith("no band is chosen")
+    assert len(panel(good.figure(chance=1.0))["outlines"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda r: r["cyclic"].plot(show="polar"), "choose among map, envelope"),
+        (lambda r: r["cyclic"].plot(bearing="middle"), "choose among front, rear"),
+        (lambda r: r["cyclic"].plot(chance=0), "chance: 0 is none"),
+        (lambda r: r["cyclic"].plot(between=(3, 3)), "between: 3 to 3 holds fewer than two"),
+        (lambda r: r["cyclic"].plot(band_hz=(1000, 1100)), "band_hz"),
+        (lambda r: r["cyclic_hz"].plot(bearing="front"), "pass speed to cyclic_spectrum"),
+        (lambda r: r["cyclic"].noise_reaches(chance=1.5), "choose between 0 and 1"),
+    ],
+)
+def test_pictures_of_rhythms_refuse_what_cannot_be(results, call, words):
+    with pytest.raises(ValueError, match=words):
+        call(results)
 
 
 def test_orders_are_lines_at_steady_speed_and_stretches_else(results):

@@ -90,6 +90,12 @@ pub(super) fn draw(map: &Map, body: &Area) -> Result<(), Failure> {
             chart.draw_series(LineSeries::new(line, ink(1).stroke_width(2)))?;
         }
     }
+    for outline in &map.outlines {
+        let ([left, right], [foot, head]) =
+            (outline.x.map(|x| across.at(x)), outline.y.map(|y| up.at(y)));
+        let corners = [(left, foot), (right, foot), (right, head), (left, head), (left, foot)];
+        chart.draw_series(LineSeries::new(corners, ink(1).stroke_width(2)))?;
+    }
     names.draw(&chart, &main, up.to)?;
     for line in &map.lines {
         let points = line.x().iter().zip(line.y()).map(|(&x, &y)| (across.at(x), up.at(y)));

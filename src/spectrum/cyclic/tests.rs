@@ -126,6 +126,35 @@ fn white_noise_has_the_coherence_of_its_averages() {
     assert!((over / cells / (-3.0_f64).exp() - 1.0).abs() < 0.1, "{}", over / cells);
 }
 
+/// Lines of white noise above the height that one in so many should reach, in one block and in the mean of many, over
+/// all carriers and over few.
+#[test]
+fn noise_reaches_what_is_stated_as_often_as_stated() {
+    for (resolution, band_hz) in [(0.5, None), (0.5, Some([1000.0, 2500.0])), (0.05, None)] {
+        let (mut above, mut expected) = (0.0, 0.0);
+        for seed in 20..26 {
+            let samples = noise(seed, 1 << 17);
+            let found = cyclic_spectrum(&samples, RATE_HZ, Rhythm::Hz, &config(900.0, resolution))
+                .expect("long");
+            let chance = 1.0 - (-18.0_f64).exp();
+            let reaches = found.noise_reaches(band_hz, chance).expect("a band");
+            let envelope = found.envelope(band_hz).expect("a band");
+            let lines = envelope.iter().zip(&reaches).skip(1);
+            above += lines.filter(|(line, reach)| line > reach).count() as f64;
+            // as many independent lines of the chance of one
+            expected += 18.0;
+        }
+        let ratio: f64 = above / expected;
+        assert!((0.6..1.6).contains(&ratio), "{resolution} {band_hz:?}: {ratio}");
+    }
+    let found =
+        cyclic_spectrum(&noise(1, 8000), RATE_HZ, Rhythm::Hz, &config(100.0, 2.0)).expect("long");
+    assert!(found.noise_reaches(None, 0.0).is_err() && found.cell_of_noise(1.0).is_err());
+    assert!(found.noise_reaches(Some([130.0, 140.0]), 0.01).is_err());
+    let cells = (found.cell_of_noise(0.01), found.cell_of_noise(0.1));
+    assert!(matches!(cells, (Ok(rare), Ok(common)) if rare > common && common > 0.0));
+}
+
 /// Modulation at 3.57 orders on a run-up of 3:1 stays one line, and the same noise without it has none.
 #[test]
 fn orders_are_met_on_a_run_up() {
