@@ -20,6 +20,10 @@ const MAX_BLOCKS: usize = 2000;
 /// Share of the sampling rate above which lines are not judged: there the converter's own filter and
 /// folded lines stand.
 pub const JUDGED_SHARE_OF_RATE: f64 = 0.42;
+/// Independent looks at noise in each block of many: Hann blocks that overlap by half share `(1/6)²` with either
+/// neighbour, so that the mean power of n scatters like that of `n / (1 + 2/36)` (P. D. Welch, IEEE Trans. Audio
+/// Electroacoust. 15 (1967) 70-73: from memory). In long recordings blocks lie further apart, which makes it 1.
+pub const LOOKS_PER_BLOCK: f64 = 18.0 / 19.0;
 
 /// Order spectra of successive blocks of whole turns.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -307,6 +311,7 @@ fn from_block_start(bin: usize, turns_per_block: usize, first_turn: f64) -> Comp
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::segments::effective_averages;
     use crate::dsp::test_noise::Random;
     use std::f64::consts::TAU;
 
@@ -360,6 +365,12 @@ mod tests {
         turns.for_each(|(values, t)| maker.push(Turn { start_s: t[0], end_s: t[1], values }));
         let map = maker.finish();
         assert_eq!((map.blocks(), map.track(1.0).expect("inside").len()), (6, 6));
+    }
+
+    #[test]
+    fn blocks_that_overlap_by_half_are_nearly_as_many_looks() {
+        let many = effective_averages(Window::Hann, 16 * 32, 8 * 32, 100_000);
+        assert!((many / 1e5 / LOOKS_PER_BLOCK - 1.0).abs() < 1e-4, "{many}");
     }
 
     #[test]

@@ -7,6 +7,7 @@
 
 use std::f64::consts::{LN_2, TAU};
 
+use crate::angle::map::LOOKS_PER_BLOCK;
 use crate::angle::{OrderMap, Track};
 use crate::dsp::fft::Complex64;
 use crate::dsp::stats;
@@ -54,8 +55,6 @@ pub struct Harmonics {
     pub halves: Vec<Line>,
     /// 1/3x, 2/3x, 4/3x, 5/3x, ... up to 8/3x.
     pub thirds: Vec<Line>,
-    /// Lowest and highest mean speed of the groups in rpm.
-    pub rpm: [f64; 2],
 }
 
 /// One order over the whole run.
@@ -77,8 +76,6 @@ pub struct Line {
     /// Acceleration over the fastest third of blocks, with the noise taken off: in the channel's unit where that
     /// is an acceleration, else proportional to it.
     pub strength: f64,
-    /// The noise beside it, as such an acceleration.
-    pub noise: f64,
     /// Random walk of its phase in degrees per root of a turn, with what noise adds taken off; `None` where too few
     /// blocks show it clearly.
     pub wander_deg: Option<f64>,
@@ -114,7 +111,16 @@ impl Onset {
     pub fn begins(&self) -> bool {
         self.most_below < HALF
     }
+
+    /// Whether the speeds at which the lines would be seen lie far enough apart to tell whether they begin at one.
+    pub fn can_be_told(&self) -> bool {
+        self.top_rpm > LEAST_SPAN * self.visible_rpm
+    }
 }
+
+/// Ratio of the highest speed to the lowest at which lines would be seen, up to which it is left open whether they
+/// begin at one (judgement, no source).
+const LEAST_SPAN: f64 = 1.1;
 
 impl Harmonics {
     /// The lines of a map of a channel that measures `quantity`; `None` where blocks are too short or too few.
@@ -128,12 +134,10 @@ impl Harmonics {
         };
         let halves = (0..6).map(|k| f64::from(k) + 0.5).collect();
         let thirds = (1..=8).filter(|k| k % 3 != 0).map(|k| f64::from(k) / 3.0).collect();
-        let range = |[low, high]: [f64; 2], &rpm: &f64| [rpm.min(low), rpm.max(high)];
         Some(Self {
             whole: lines((1..=MOST_WHOLE).map(f64::from).collect()),
             halves: lines(halves),
             thirds: lines(thirds),
-            rpm: map.rpm.iter().fold([f64::INFINITY, 0.0], range),
         })
     }
 
@@ -169,11 +173,10 @@ impl Line {
             order,
             over_noise: clearest.power,
             sigmas: clearest.sigmas(),
-            off_orders: place.off_orders - order,
+            off_orders: place.order - order,
             off_error: place.error,
             coherence: place.coherence,
             strength: factor * (fast.floor * (fast.power - 1.0).max(0.0)).sqrt(),
-            noise: factor * fast.floor.sqrt(),
             wander_deg: wander_deg(map, &track),
             groups: groups.map(|group| Height::of(&track, group).group(&scale)).collect(),
         })
@@ -203,7 +206,8 @@ impl Line {
         10.0 * self.over_noise.max(f64::MIN_POSITIVE).log10()
     }
 
-    /// Natural logarithm of how clearly it is seen: 0 where it is not.
+    /// How clearly it is seen: 0 where it is not, 1 where it just is, and 1 more for each factor e that it stands
+    /// further above the noise.
     pub fn weight(&self) -> f64 {
         if self.is_seen() { (self.sigmas / SEEN_SIGMAS).ln() + 1.0 } else { 0.0 }
     }
@@ -228,11 +232,11 @@ impl Height {
             .collect();
         let mut floors: Vec<f64> = blocks.iter().map(|&i| noise(i)).collect();
         let mut rpm: Vec<f64> = blocks.iter().map(|&i| track.rpm[i]).collect();
-        let count = blocks.len().max(1) as f64;
+        let looks = (LOOKS_PER_BLOCK * blocks.len() as f64).max(1.0);
         Self {
             power: stats::median_of(&mut powers) + MEDIAN_LACKS,
             // the median of n exponential numbers of mean 1 scatters by the root of 1 / n
-            error: count.sqrt().recip().hypot(FLOOR_ERROR),
+            error: looks.sqrt().recip().hypot(FLOOR_ERROR),
             floor: stats::median_of(&mut floors),
             rpm: stats::median_of(&mut rpm),
         }
@@ -261,7 +265,7 @@ fn hop_turns(map: &OrderMap) -> f64 {
 
 /// Where a line lies, and whether it is one.
 struct LinePlace {
-    off_orders: f64,
+    order: f64,
     error: f64,
     coherence: f64,
 }
@@ -276,7 +280,7 @@ impl LinePlace {
         let scatter_rad = (-2.0 * steadiness.clamp(1e-6, 1.0).ln()).sqrt();
         let pairs = (track.len().max(2) - 1) as f64;
         Self {
-            off_orders: track.order + product.arg() / (TAU * hop),
+            order: track.order + product.arg() / (TAU * hop),
             error: scatter_rad / pairs.sqrt() / (TAU * hop),
             coherence,
         }
@@ -356,7 +360,7 @@ pub fn onset(lines: &[&Line]) -> Option<Onset> {
                 .then_some(Onset { rpm: lowest_above, most_below, ..whole })
         });
     // the clearest step; of steps as clear, the highest speed that still has nothing below
-    let best = splits.min_by(|a, b| a.most_below.total_cmp(&b.most_below));
+    let best = splits.rev().min_by(|a, b| a.most_below.total_cmp(&b.most_below));
     Some(best.filter(Onset::begins).unwrap_or(whole))
 }
 
@@ -478,6 +482,9 @@ mod tests {
         let half = |found: &Harmonics| onset(&[&found.halves[0]]).expect("seen at the top");
         let always = half(&run_up(|turns, _| 0.3 * line(0.5, turns)));
         assert!(!always.begins() && always.visible_rpm < 30_000.0, "{always:?}");
+        assert!(always.can_be_told());
+        let held = Onset { visible_rpm: 0.95 * always.top_rpm, ..always };
+        assert!(!held.can_be_told(), "{held:?}");
         let later =
             half(&run_up(|turns, rpm| if rpm > 40_000.0 { 0.3 * line(0.5, turns) } else { 0.0 }));
         assert!(later.begins() && later.most_below < 0.1, "{later:?}");

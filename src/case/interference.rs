@@ -7,6 +7,7 @@ use super::bearing::Element;
 use super::named_orders::{KnownOrders, NamedOrder, OrderKind};
 use super::{Operating, View};
 use crate::angle::OrderMap;
+use crate::angle::map::LOOKS_PER_BLOCK;
 use crate::dsp::{floor, gamma, peaks};
 use crate::error::{Error, Result};
 use crate::units::order_word;
@@ -17,9 +18,6 @@ const MOST_ORDERS: usize = 10;
 const SPEED_STEPS: usize = 60;
 /// Chance that noise alone lifts a column so far above the floor around it.
 const CHANCE: f64 = 1e-5;
-/// Independent blocks in each of those that overlap by half under a Hann window (P. D. Welch, IEEE Trans.
-/// Audio Electroacoust. 15 (1967) 70-73: from memory).
-pub(super) const INDEPENDENT: f64 = 0.53;
 /// Lines kept in each step of speed, the highest first.
 const MOST_LINES: usize = 12;
 /// Decibels below the highest line that are shown.
@@ -202,7 +200,7 @@ fn lines(map: &OrderMap, judged_hz: f64) -> Vec<FoundLine> {
 /// How far a line stands above the median of noise, as a ratio of amplitudes, after the mean of so many
 /// blocks.
 fn clear_ratio(blocks: f64) -> f64 {
-    let looks = (INDEPENDENT * blocks).max(1.0);
+    let looks = (LOOKS_PER_BLOCK * blocks).max(1.0);
     let (mut low, mut high) = (1.0_f64, 30.0_f64);
     while high - low > 1e-3 {
         let middle = 0.5 * (low + high);

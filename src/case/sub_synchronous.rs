@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use super::interference::INDEPENDENT;
+use super::order_line::LOOKS_OVER_FLOOR;
 use crate::angle::OrderMap;
 use crate::dsp::gamma;
 use crate::dsp::stats;
@@ -262,7 +262,7 @@ fn steps(map: &OrderMap) -> Vec<Step> {
 
 /// The lines of a step that stand clear of its noise and are locked to no simple fraction.
 fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
-    let clear = clear_ratio((INDEPENDENT * step.blocks as f64).max(1.0));
+    let clear = clear_ratio((LOOKS_OVER_FLOOR * step.blocks as f64).max(1.0));
     let at = |k: usize| step.power.get(k).copied().unwrap_or(0.0).sqrt();
     let point = |k: usize| {
         let contrast = *step.ratio.get(k)?;
@@ -272,7 +272,7 @@ fn peaks(step: &Step, map: &OrderMap) -> Vec<Point> {
         }
         let offset = Window::Hann.tone_offset_bins(before, centre, after);
         let order = (k as f64 + offset) * map.order_step();
-        let scatter = NOISE_COLUMNS / (contrast * INDEPENDENT * step.blocks as f64).sqrt();
+        let scatter = NOISE_COLUMNS / (contrast * LOOKS_OVER_FLOOR * step.blocks as f64).sqrt();
         // a line that stands moves through the columns while the speed of the step changes
         let scatter_columns = (scatter + STEP_SHARE * step.width * k as f64).min(1.0);
         let is_locked = FRACTIONS.iter().any(|(fraction, columns)| {

@@ -4,11 +4,11 @@ use super::{Evidence, Kind, Need, Rival, Score, Signature};
 use crate::angle::Track;
 use crate::angle::critical::Critical;
 use crate::angle::critical::bow::{Parts, Vector};
-use crate::angle::growth::Regime;
+use crate::angle::growth::{Growth, Regime};
 use crate::case::{Case, View};
 use crate::dsp::fft::Complex64;
 use crate::dsp::stats;
-use crate::units::{Quantity, three_digits, wrap_deg};
+use crate::units::{Quantity, grouped, three_digits, wrap_deg};
 
 /// A bent shaft.
 pub const SIGNATURE: Signature = Signature {
@@ -27,30 +27,31 @@ pub const SIGNATURE: Signature = Signature {
 };
 
 /// Standard deviation of the angle between a bow and the unbalance that it makes, in degrees: residual unbalance,
-/// angles of sensors and further modes turn it (common practice, no source).
+/// angles of sensors and further modes turn it (judgement, no source).
 const ANGLE_DEG: f64 = 20.0;
 /// Offset of mass over bow at the sensor of a bent shaft, and its spread as a standard deviation of the natural
-/// logarithm: sensors beside a bearing see less of the bow than the mass does (common practice, no source).
+/// logarithm: sensors beside a bearing see less of the bow than the mass does (judgement, no source).
 const OFFSET_OVER_BOW: f64 = 1.0;
 const OFFSET_SPREAD: f64 = 0.7;
-/// The spread where slow roll is run-out alone, which has nothing to do with the unbalance.
+/// The spread where slow roll is run-out alone, which has nothing to do with the unbalance (judgement, no source).
 const UNRELATED_SPREAD: f64 = 2.0;
-/// Four standard errors of a vector that may be nothing, in parts of the other, up to which it counts as small.
+/// Four standard errors of a vector that may be nothing, in parts of the other, up to which it counts as small
+/// (judgement, no source).
 const RESOLVED: f64 = 0.5;
-/// What the odds start from: most slow-roll vectors are run-out.
+/// What the odds start from: most slow-roll vectors are run-out (judgement, no source).
 const BEFOREHAND: f64 = -1.0;
-/// Odds where the shaft runs true at slow roll, or carries no unbalance that is clear of the noise.
+/// Odds where the shaft runs true at slow roll, or carries no unbalance that is clear of the noise (judgement,
+/// no source).
 const RUNS_TRUE: f64 = -5.0;
-/// Velocity exponent below the critical speed under which 1x grows too slowly for unbalance, whose exponent is 3.
+/// Velocity exponent below the critical speed under which 1x grows too slowly for unbalance, whose exponent is 3
+/// (judgement, no source).
 const SLOW_GROWTH: f64 = 2.0;
 
 fn score(case: &Case) -> Vec<Score> {
     let shaft: Vec<View> = case.views().filter(View::looks_at_shaft).collect();
     if shaft.is_empty() {
         let why = "it cannot be parted from imbalance without a shaft displacement channel";
-        let evidence: Vec<Evidence> = (case.views().filter_map(|view| slow_growth(&view)))
-            .chain(axial_evidence(case))
-            .collect();
+        let evidence = slow_growth(case).into_iter().chain(axial_evidence(case)).collect();
         return vec![Score { evidence, ..cannot_tell(None, why) }];
     }
     shaft.iter().map(|view| score_view(case, view)).collect()
@@ -116,12 +117,10 @@ impl Found {
         (unbalance * self.parts.slow_roll.value.conj()).arg().to_degrees()
     }
 
-    /// Its standard deviation under a bow.
+    /// Standard error with which it was read, in degrees.
     fn angle_error_deg(&self) -> f64 {
-        let unbalance = self.unbalance();
         let relative = |vector: Vector| vector.error / vector.value.norm().max(f64::MIN_POSITIVE);
-        let read = relative(unbalance).hypot(relative(self.parts.slow_roll)).to_degrees();
-        ANGLE_DEG.hypot(read)
+        relative(self.unbalance()).hypot(relative(self.parts.slow_roll)).to_degrees()
     }
 
     /// Why slow-roll vector and unbalance cannot be held against each other, where one is too uncertain for its size
@@ -157,7 +156,7 @@ impl Found {
 
     /// A bow points where its unbalance points: a bell about zero, against any angle alike.
     fn direction_odds(&self) -> f64 {
-        let (angle, error) = (self.angle_deg(), self.angle_error_deg());
+        let (angle, error) = (self.angle_deg(), ANGLE_DEG.hypot(self.angle_error_deg()));
         let bell = (-0.5 * (angle / error).powi(2)).exp() / (error * std::f64::consts::TAU.sqrt());
         (360.0 * bell + 0.03).ln()
     }
@@ -175,11 +174,11 @@ impl Found {
     }
 
     fn evidence(&self) -> Vec<Evidence> {
-        let mut evidence = vec![vector_evidence(
-            "slow_roll_um_pp",
-            &self.parts.slow_roll,
-            "at slow roll the shaft shows a run-out or bow of",
-        )];
+        let words = format!(
+            "at slow roll, told from speeds of {} rpm up, the shaft shows a run-out or bow of",
+            grouped(self.parts.from_rpm)
+        );
+        let mut evidence = vec![vector_evidence("slow_roll_um_pp", &self.parts.slow_roll, &words)];
         evidence.extend(self.offset.map(|offset| {
             let words = "the mass runs off its centre, as seen through the critical speed, by";
             vector_evidence("mass_offset_um_pp", &offset, words)
@@ -191,7 +190,7 @@ impl Found {
             "deg",
             format!(
                 "the unbalance points {:.0} ± {:.0} deg away from the slow-roll vector; that of a bow points the \
-                 same way",
+                 same way within about {ANGLE_DEG:.0} deg",
                 angle.abs(),
                 self.angle_error_deg()
             ),
@@ -241,25 +240,40 @@ fn vector_evidence(key: &str, vector: &Vector, words: &str) -> Evidence {
     )
 }
 
-/// 1x at a housing that grows too slowly for unbalance below the critical speed. A bent shaft on two bearings does
-/// not do so: at slow roll it shakes nothing.
-fn slow_growth(view: &View) -> Option<Evidence> {
+/// 1x at a housing that grows too slowly for unbalance below the critical speed, where it does so most clearly. A bent
+/// shaft on two bearings does not do so: at slow roll it shakes nothing.
+fn slow_growth(case: &Case) -> Option<Evidence> {
+    let clearness = |(_, law): &(View, Growth)| {
+        (SLOW_GROWTH - velocity_exponent(law)) / law.error.max(LEAST_GROWTH_ERROR)
+    };
+    let slow = case.views().filter_map(|view| Some((view, slow_law(&view)?)));
+    let (view, law) = slow.max_by(|a, b| clearness(a).total_cmp(&clearness(b)))?;
+    let is = velocity_exponent(&law);
+    Some(Evidence::new(
+        "growth_exponent_velocity",
+        is,
+        "",
+        format!(
+            "below the critical speed 1x at {} grows as speed^{is:.1} ± {:.1} in velocity, unbalance as speed^3: a \
+             bow that a coupling or a third bearing holds straight does so, and misalignment",
+            view.name(),
+            law.error.max(LEAST_GROWTH_ERROR)
+        ),
+    ))
+}
+
+/// Least standard error that an exponent of growth is stated with.
+const LEAST_GROWTH_ERROR: f64 = 0.05;
+
+/// The law below the critical speed, where it is too slow for unbalance by two standard errors.
+fn slow_law(view: &View) -> Option<Growth> {
     let laws = view.growth_laws();
-    let law = laws.iter().find(|law| law.regime == Regime::Below)?;
-    let (is, _) = law.in_quantity(Quantity::Velocity);
-    (is + 2.0 * law.error < SLOW_GROWTH).then(|| {
-        Evidence::new(
-            "growth_exponent_velocity",
-            is,
-            "",
-            format!(
-                "below the critical speed 1x at {} grows as speed^{is:.1} ± {:.1} in velocity, unbalance as speed^3: \
-                 a bow that a coupling or a third bearing holds straight does so, and misalignment",
-                view.name(),
-                law.error.max(0.05)
-            ),
-        )
-    })
+    let law = laws.into_iter().find(|law| law.regime == Regime::Below)?;
+    (velocity_exponent(&law) + 2.0 * law.error < SLOW_GROWTH).then_some(law)
+}
+
+fn velocity_exponent(law: &Growth) -> f64 {
+    law.in_quantity(Quantity::Velocity).0
 }
 
 /// Axial 1x beside radial 1x, as velocities at the upper speeds, where both are recorded.

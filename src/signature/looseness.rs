@@ -33,9 +33,10 @@ pub const SIGNATURE: Signature = Signature {
 };
 
 /// Share of fractions in the strength of harmonics and fractions together that speaks as much for as against
-/// (common practice, no source); the calibration moves it.
+/// (judgement, no source); the calibration moves it.
 const NOTABLE_SHARE: f64 = 0.1;
-/// Random walk of the phase in degrees per root of a turn that is none: less than a degree in a hundred turns.
+/// Random walk of the phase in degrees per root of a turn that is none: less than a degree in a hundred turns
+/// (judgement, no source).
 const STEADY_DEG: f64 = 0.1;
 /// What the odds start from where no fraction is seen.
 const NOTHING_SEEN: f64 = -4.0;
@@ -63,8 +64,7 @@ fn score_view(view: &View) -> Option<Score> {
     };
     let fractions = harmonics.fractions();
     let seen: Vec<&Line> = fractions.iter().filter(|line| line.is_seen()).collect();
-    let whole: Vec<&Line> =
-        harmonics.whole.iter().filter(|l| l.is_seen() && (2.0..=6.0).contains(&l.order)).collect();
+    let whole: Vec<&Line> = harmonics.whole.iter().filter(|l| l.is_seen() && is_low(l)).collect();
     let begins = onset(&seen);
     let mut log_odds = NOTHING_SEEN + many(&seen);
     if !seen.is_empty() {
@@ -74,6 +74,11 @@ fn score_view(view: &View) -> Option<Score> {
         log_odds += support.min(family(seen.len()) * support);
     }
     Some(Score { log_odds, evidence: evidence(harmonics, &seen, &whole, begins), ..score })
+}
+
+/// Whether a line is one of the harmonics that looseness raises first, 2x to 6x.
+fn is_low(line: &Line) -> bool {
+    (2.0..=6.0).contains(&line.order)
 }
 
 /// Log-odds for many fractions: each counts by how clearly it is seen, the two clearest not at all, as a foreign
@@ -98,14 +103,16 @@ fn family(lines: usize) -> f64 {
 fn share(fractions: &[&Line], whole: &[Line]) -> f64 {
     let power = |line: &Line| line.strength * line.strength;
     let parts: f64 = fractions.iter().map(|line| power(line)).sum();
-    let rest: f64 = whole.iter().filter(|l| (2.0..=6.0).contains(&l.order)).map(power).sum();
+    let rest: f64 = whole.iter().filter(|l| is_low(l)).map(power).sum();
     (parts / (parts + rest).max(f64::MIN_POSITIVE)).sqrt().max(1e-6)
 }
 
 /// Log-odds for being there at all speeds: against, where the lines begin at one; for, the wider the range of
-/// speed over which they are seen.
+/// speed over which they are seen. Nothing, where speed changes too little to tell.
 fn throughout(found: &Onset) -> f64 {
-    if found.begins() {
+    if !found.can_be_told() {
+        0.0
+    } else if found.begins() {
         -2.0 * (0.5 / found.most_below).ln().min(2.0)
     } else {
         2.0 * (found.top_rpm / found.visible_rpm).ln().clamp(0.0, 1.0)
@@ -144,30 +151,44 @@ fn evidence(
         "harmonics_seen",
         whole.len() as f64,
         "",
-        format!("{} of the five harmonics from 2x to 6x stand clear of the noise", whole.len()),
+        harmonics_in_words(whole.len(), harmonics.whole.iter().filter(|l| is_low(l)).count()),
     ));
     evidence.extend(begins.map(|found| onset_evidence(&found)));
     evidence.extend(wander_evidence(seen, whole));
     evidence
 }
 
-/// From which speed on the fractions are seen.
+/// How many harmonics stand clear of the noise, of those that the sampling rate carries.
+fn harmonics_in_words(seen: usize, judged: usize) -> String {
+    match judged {
+        0 => "the sampling rate carries none of the harmonics from 2x to 6x".to_owned(),
+        5 => format!("{seen} of the five harmonics from 2x to 6x stand clear of the noise"),
+        _ => format!(
+            "of the harmonics from 2x to 6x the sampling rate carries {judged}: {seen} stand clear of the noise"
+        ),
+    }
+}
+
+/// From which speed on the fractions are seen, where the speed changes enough to tell.
 pub(super) fn onset_evidence(found: &Onset) -> Evidence {
-    let text = if found.begins() {
-        format!(
-            "the fractions begin at {} rpm: below, from {} rpm on, they have {} % of the power that they would \
-             have at most",
-            grouped(found.rpm),
-            grouped(found.visible_rpm),
-            three_digits(100.0 * found.most_below)
-        )
-    } else {
-        format!(
-            "the fractions are there at all speeds at which they could be seen, from {} to {} rpm",
-            grouped(found.visible_rpm),
-            grouped(found.top_rpm)
-        )
-    };
+    let [low, begin, top] = [found.visible_rpm, found.rpm, found.top_rpm].map(grouped);
+    if !found.can_be_told() {
+        let text = format!(
+            "the fractions could be seen from {low} to {top} rpm: the speed changes too little to tell whether \
+             they begin at one"
+        );
+        return Evidence::new("fractions_seen_from_rpm", found.visible_rpm, "rpm", text);
+    }
+    if !found.begins() {
+        let text = format!(
+            "the fractions are there at all speeds at which they could be seen, from {low} to {top} rpm"
+        );
+        return Evidence::new("fractions_seen_from_rpm", found.visible_rpm, "rpm", text);
+    }
+    let text = format!(
+        "the fractions begin at {begin} rpm: from {low} to {begin} rpm they have at most {} % of the power expected",
+        three_digits(100.0 * found.most_below)
+    );
     Evidence::new("fractions_from_rpm", found.rpm, "rpm", text)
 }
 

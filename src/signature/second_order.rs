@@ -2,7 +2,7 @@
 
 use super::{Evidence, Kind, Need, Rival, Score, Signature};
 use crate::angle::Track;
-use crate::case::{Case, View};
+use crate::case::{Case, View, levels};
 use crate::dsp::stats;
 use crate::units::{Amplitude, Quantity, three_digits};
 
@@ -106,25 +106,28 @@ fn ratio_evidence(ratio: f64) -> Evidence {
 
 fn share_evidence(share: f64) -> Evidence {
     let text = format!(
-        "2x reaches {} times what the machine file allows to 1x, away from resonances of either",
+        "2x reaches {} times what the machine file allows to 1x where its limit holds, away from resonances of \
+         either",
         three_digits(share)
     );
     Evidence::new("order2_over_order1_limit", share, "", text)
 }
 
-/// Highest 2x in velocity over the limit of 1x in velocity, at a housing whose levels are absolute.
+/// Highest 2x in velocity over the limit of 1x in velocity, at a housing whose levels are absolute; `None` where the
+/// limit holds at none of the speeds.
 fn share_of_limit(view: &View, second: &SecondOrder) -> Option<f64> {
     let limit = view.case.machine.limits.order1_mm_s_rms?;
     let absolute = view.measures_motion() && !view.looks_at_shaft();
-    absolute.then(|| 1e3 * Amplitude::Rms.from_peak() * second.highest_m_s / limit)
+    let highest_m_s = second.highest_m_s.filter(|_| absolute)?;
+    Some(1e3 * Amplitude::Rms.from_peak() * highest_m_s / limit)
 }
 
 /// The second order against the first.
 struct SecondOrder {
     ratio: f64,
     signal_to_noise: f64,
-    /// Highest amplitude of velocity in m/s peak.
-    highest_m_s: f64,
+    /// Highest amplitude of velocity in m/s peak at the speeds at which limits hold; `None` where they hold at none.
+    highest_m_s: Option<f64>,
 }
 
 impl SecondOrder {
@@ -155,7 +158,7 @@ impl SecondOrder {
         Some(Self {
             ratio: over(&first.amplitudes()),
             signal_to_noise: over(&second.errors),
-            highest_m_s: amplitudes.iter().copied().fold(0.0, f64::max),
+            highest_m_s: (levels::counted(view, &second).amplitudes().into_iter()).reduce(f64::max),
         })
     }
 }

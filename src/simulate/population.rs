@@ -18,7 +18,8 @@ use super::rotor::RotorModel;
 use super::scenario::*;
 use super::truth::{greatest_order1, permissible_g_mm};
 
-/// Top speed above which a cage may skid.
+/// Top speed in rpm above which a drawn cage may skid: light, fast rotors (judgement, no source). The search for
+/// bearing lines allows for it from lower speeds on, as it must not miss a heavier rotor's that does.
 const SKIDS_FROM_RPM: f64 = 40_000.0;
 
 /// The faults that can be drawn.

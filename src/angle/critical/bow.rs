@@ -48,6 +48,8 @@ pub struct Parts {
     /// Unbalance at the critical speed that governs, as offset of the mass: far above it the motion is opposite to
     /// it and as large.
     pub unbalance: Vector,
+    /// Lowest speed in rpm that was used: slow roll is told from there down.
+    pub from_rpm: f64,
 }
 
 /// Tells both parts of the displacement; `None` where no critical speed is given, none of the passages leads
@@ -124,7 +126,8 @@ fn solve(passage: &Passage, criticals: &[Critical]) -> Option<Parts> {
         value: Complex64::new(found.x[2 * k], found.x[2 * k + 1]) * largest,
         error: largest * (0.5 * (spread[2 * k][2 * k] + spread[2 * k + 1][2 * k + 1])).sqrt(),
     };
-    Some(Parts { slow_roll: vector(0), unbalance: vector(POWERS.len()) })
+    let from_rpm = low * 60.0 / std::f64::consts::TAU;
+    Some(Parts { slow_roll: vector(0), unbalance: vector(POWERS.len()), from_rpm })
 }
 
 #[cfg(test)]
@@ -172,6 +175,7 @@ mod tests {
             assert!(vector.is_clear() && vector.error < 0.2, "{vector:?}");
             assert!(off < 4.0 * vector.error, "{vector:?} for {planted}");
         }
+        assert!((found.from_rpm / 4_000.0 - 1.0).abs() < 0.1, "{}", found.from_rpm);
     }
 
     /// The identity of the head of this file: to a sensor that sees both, a bow is run-out with an unbalance of its

@@ -18,7 +18,8 @@ const MEAN: f64 = 0.001;
 const SPREAD: f64 = 0.007;
 /// Orders of the cage that are searched at high speed.
 const FAST_CAGE_ORDERS: [f64; 2] = [0.33, 0.45];
-/// Shaft speed in Hz from which a cage may skid: 10 000 rpm (judgement, no source).
+/// Shaft speed in Hz from which a cage may skid: 10 000 rpm (judgement, no source). Simulated cages skid from higher
+/// speeds on alone: to search in vain costs little, a slip that is not searched is missed.
 const FAST_HZ: f64 = 10_000.0 / 60.0;
 /// Probability of slip beyond the usual at such speeds (judgement, no source).
 const SKIDS: f64 = 0.1;
