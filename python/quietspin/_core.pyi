@@ -1293,7 +1293,7 @@ class Level:
     @property
     def uncertainty(self, /) -> float:
         """
-        Relative standard uncertainty of the value.
+        Relative standard uncertainty of the value; NaN where too little was recorded to tell.
         """
     @property
     def unit(self, /) -> str:

@@ -79,6 +79,11 @@ impl OrderMap {
         (0..self.phasors.ncols()).map(|k| k as f64 * self.order_step()).collect()
     }
 
+    /// The order of the last column, whatever the sampling rate leaves of it.
+    pub fn highest_order(&self) -> f64 {
+        self.phasors.ncols().saturating_sub(1) as f64 * self.order_step()
+    }
+
     /// Number of blocks.
     pub fn blocks(&self) -> usize {
         self.phasors.nrows()
@@ -93,7 +98,7 @@ impl OrderMap {
     pub fn judged_order(&self, block: usize) -> f64 {
         let hz = self.rpm.get(block).copied().unwrap_or(0.0) / 60.0;
         let by_rate = JUDGED_SHARE_OF_RATE * self.source_rate_hz / hz.max(f64::MIN_POSITIVE);
-        by_rate.min((self.phasors.ncols().saturating_sub(1)) as f64 * self.order_step())
+        by_rate.min(self.highest_order())
     }
 
     /// Root-mean-square over all blocks of the zero-to-peak amplitude of each order.

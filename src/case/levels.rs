@@ -23,6 +23,8 @@ const SLOW_FROM_HZ: f64 = 2.0;
 const SLOW_RPM: f64 = 600.0;
 /// Height of the first order over its own standard error above which it is more than noise.
 const CLEAR_OF_NOISE: f64 = 4.0;
+/// Id of the velocity that lies in a zone.
+const ZONE: &str = "zone_velocity";
 
 /// A level of one channel, with the limit it was held against.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -42,7 +44,7 @@ pub struct Level {
     pub band_hz: Option<[f64; 2]>,
     /// Speed in rpm at which the value was found, where a speed is known.
     pub at_rpm: Option<f64>,
-    /// Relative standard uncertainty of the value.
+    /// Relative standard uncertainty of the value; not a number where too little was recorded to tell.
     pub uncertainty: f64,
     /// The limit, in the same unit, if one is stated.
     pub limit: Option<f64>,
@@ -194,7 +196,44 @@ pub fn unchecked(case: &Case) -> Option<String> {
             let none = MEASURED.iter().all(|m| m.limit(&case.machine.limits).is_none());
             let class = case.machine.limits.zone_class.filter(|_| none)?;
             out_of_scope(case, class)
+                .or_else(|| case.views().find_map(|view| zone_obstacle(&view, class)))
         })
+}
+
+/// Why a channel was not held against the boundary of its class of machines; `None` where it was, or need not
+/// be, as it looks at the shaft and others sit at the housings.
+fn zone_obstacle(view: &View, class: ZoneClass) -> Option<String> {
+    let channel = view.name();
+    if view.looks_at_shaft() {
+        let at_housing = view.case.views().any(|other| !other.looks_at_shaft());
+        return (!at_housing).then(|| {
+            format!("{} is written for housings, and {channel} looks at the shaft", class.words())
+        });
+    }
+    let mut levels = view.case.levels().iter();
+    if levels.any(|level| level.channel == channel && level.id == ZONE && level.limit.is_some()) {
+        return None;
+    }
+    if view.judged_hz() < BAND_TO_HZ {
+        return Some(format!(
+            "the zones of {} are told up to {} Hz, and the sampling rate carries {} Hz at {channel}",
+            class.words(),
+            grouped(BAND_TO_HZ),
+            grouped(view.judged_hz())
+        ));
+    }
+    Some(not_reached(view.case).unwrap_or_else(|| {
+        format!("velocity at {channel} could not be measured for the zones of {}", class.words())
+    }))
+}
+
+/// Says that the speed from which limits hold was not reached, where that is so.
+fn not_reached(case: &Case) -> Option<String> {
+    let from_rpm = case.machine.limits.from_rpm.filter(|from_rpm| top_rpm(case) < *from_rpm)?;
+    Some(format!(
+        "the limits hold from {} rpm, which the recording does not reach",
+        grouped(from_rpm)
+    ))
 }
 
 /// What is measured of a calibrated channel, and may carry a limit.
@@ -284,13 +323,9 @@ impl Measured {
         }
         let levels = &mut view.case.levels().iter();
         if !levels.any(|level| level.channel == channel && level.id == self.id()) {
-            return Some(match view.case.machine.limits.from_rpm {
-                Some(from_rpm) if top_rpm(view.case) < from_rpm => format!(
-                    "the limits hold from {} rpm, which the recording does not reach",
-                    grouped(from_rpm)
-                ),
-                _ => format!("{name} at {channel} could not be measured against its limit"),
-            });
+            return Some(not_reached(view.case).unwrap_or_else(|| {
+                format!("{name} at {channel} could not be measured against its limit")
+            }));
         }
         let ([_, high], [_, wanted]) = (band_hz(view), wanted_band_hz(view.case));
         (self.what == What::Overall && high < wanted).then(|| {
@@ -345,9 +380,10 @@ fn overalls(view: &View) -> Vec<Vec<LevelAt>> {
     channel_overalls(view.channel, &wanted).unwrap_or_default()
 }
 
-/// The stated class of machines, where its band holds the first order and the sampling rate carries it.
+/// The stated class of machines, at a housing, where its band holds the first order and the sampling rate
+/// carries it. Zones are written for housings (ISO 20816-1: from memory).
 fn zone_class(view: &View) -> Option<ZoneClass> {
-    let class = view.case.machine.limits.zone_class?;
+    let class = view.case.machine.limits.zone_class.filter(|_| !view.looks_at_shaft())?;
     let reached = top_rpm(view.case) <= 60.0 * BAND_TO_HZ && view.judged_hz() >= BAND_TO_HZ;
     reached.then_some(class)
 }
@@ -371,7 +407,7 @@ fn zone_level(view: &View, class: ZoneClass, blocks: &[LevelAt]) -> Option<Level
     let limit = (in_scope && case.machine.limits.overall_mm_s_rms.is_none()).then_some(bc);
     Some(Level {
         channel: view.name().to_owned(),
-        id: "zone_velocity".to_owned(),
+        id: ZONE.to_owned(),
         name: "velocity of the zones".to_owned(),
         value,
         unit: format!("{} rms", unit.symbol()),

@@ -24,6 +24,9 @@ pub struct LoneLine {
     pub line: OrderLine,
     /// Its power over that of the strongest whole order around it, noise taken from both.
     pub isolation: f64,
+    /// Whether none of those around it stands above what noise alone scatters, so that `isolation` is a lower
+    /// bound.
+    pub stands_alone: bool,
     /// Amplitudes of the orders below and above over its own, where they stand out of the noise.
     pub sidebands: [Option<f64>; 2],
 }
@@ -45,16 +48,17 @@ impl LoneLine {
         let line = line_at(order)?;
         let around = distances.iter().filter_map(|distance| order.checked_add_signed(*distance));
         let around = around.filter(|at| *at > OF_EVERY_SHAFT && !others.contains(at));
-        let powers = around.filter_map(|at| Some(line_at(at)?.excess));
+        let strongest = around.filter_map(|at| Some(line_at(at)?.excess)).fold(0.0, f64::max);
         // below what noise alone scatters, an order around it says nothing
         let least = 2.0 / line.looks.sqrt();
-        let isolation = line.excess.max(0.0) / powers.fold(least, f64::max);
+        let stands_alone = strongest <= least;
+        let isolation = line.excess.max(0.0) / strongest.max(least);
         let sideband = |at: Option<u32>| {
             let other = line_at(at?).filter(|other| other.sigmas() >= SEEN_SIGMAS)?;
             Some(other.amplitude / line.amplitude.max(f64::MIN_POSITIVE))
         };
         let sidebands = [sideband(order.checked_sub(1)), sideband(order.checked_add(1))];
-        Some(Self { line, isolation, sidebands })
+        Some(Self { line, isolation, stands_alone, sidebands })
     }
 
     /// Whether it stands clear of the noise.
@@ -101,13 +105,16 @@ mod tests {
             9 => 4.0,
             _ => 0.0,
         });
-        assert!((lone.isolation - 25.0).abs() < 1e-9 && lone.is_seen());
+        assert!((lone.isolation - 25.0).abs() < 1e-9 && lone.is_seen() && !lone.stands_alone);
         assert_eq!(lone.sidebands[0], None);
         assert!(lone.sidebands[1].is_some_and(|share| (share - 0.5).abs() < 1e-9));
         let many = among(|_| 100.0);
         assert!((many.isolation - 1.0).abs() < 1e-9);
         assert!(lone.log_odds() > 5.0 && many.log_odds() < 0.0, "{lone:?} {many:?}");
         assert!(among(|_| 0.0).log_odds() < -3.0);
+        // of 100 looks noise scatters by a tenth, and twice that is the least to divide by
+        let alone = among(|order| if order == 12 { 100.0 } else { 0.0 });
+        assert!(alone.stands_alone && (alone.isolation - 500.0).abs() < 1e-9, "{alone:?}");
     }
 
     #[test]

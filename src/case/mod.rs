@@ -20,13 +20,13 @@ use std::cell::OnceCell;
 use crate::angle::critical::{self, Critical, Observed, Response, bow};
 use crate::angle::growth::{self, Growth};
 use crate::angle::{OrderMap, Track, map};
-use crate::fitness::{self, Check, Hum};
+use crate::fitness::{self, Check, Fit, Hum};
 use crate::machine::{Machine, Multipliers};
 use crate::recording::{Channel, Direction, Recording, Role};
 use crate::spectrum::tap::TapResponse;
 use crate::spectrum::{Spectrum, SpectrumConfig, averaged};
 use crate::speed::{Speed, SpeedSource};
-use crate::units::Quantity;
+use crate::units::{Quantity, clause};
 pub use harmonics::Harmonics;
 pub use interference::Interference;
 pub use levels::{Decision, InZone, Level};
@@ -40,8 +40,10 @@ pub use sub_synchronous::SubSynchronous;
 const MAP_ORDERS: f64 = 13.0;
 /// An AC-coupled chain is trusted from so many times its corner upwards: there it turns the phase by 5.7 degrees.
 const CORNERS: f64 = 10.0;
-/// Highest multiple of the pole pairs at which an electrical machine on the shaft is looked for.
-const HIGHEST_ELECTRICAL: u32 = 12;
+/// Multiples of the pole pairs at which an electrical machine on the shaft has lines, lowest first: twice the
+/// electrical frequency, and the ripple of a three-phase bridge of six and of twelve pulses (ISO 13373-1: from
+/// memory).
+pub const ELECTRICAL_MULTIPLES: [u32; 3] = [2, 6, 12];
 /// Orders kept above the highest line that is looked for, to see what surrounds it.
 const ROOM_ORDERS: f64 = 2.0;
 /// Bound on the orders of a map, whatever the blade count.
@@ -191,9 +193,15 @@ impl Case {
         self.bearings().iter().map(|(_, m)| m.bpfi).reduce(f64::max)
     }
 
+    /// Orders at which the electrical machine on the shaft has lines, lowest first; empty where none is stated.
+    pub fn electrical_orders(&self) -> Vec<u32> {
+        let pole_pairs = self.machine.shaft.pole_pairs.iter();
+        pole_pairs.flat_map(|pairs| ELECTRICAL_MULTIPLES.map(|multiple| multiple * pairs)).collect()
+    }
+
     fn map_orders(&self) -> f64 {
         let blades = self.machine.blade.values().map(|row| row.count).max().unwrap_or(0);
-        let electrical = HIGHEST_ELECTRICAL * self.machine.shaft.pole_pairs.unwrap_or(0);
+        let electrical = self.electrical_orders().into_iter().max().unwrap_or(0);
         let highest = (1.2 * f64::from(blades)).max(f64::from(electrical) + ROOM_ORDERS);
         highest.clamp(MAP_ORDERS, MAX_MAP_ORDERS)
     }
@@ -291,6 +299,46 @@ impl<'a> View<'a> {
     /// The line at an order of the shaft; `None` where the order is judged at no speed.
     pub fn line_at(&self, order: f64) -> Option<OrderLine> {
         OrderLine::of(&self.order_map()?.track(order)?)
+    }
+
+    /// Why [`View::line_at`] has none at an order, to follow the name of the order.
+    pub fn why_no_line_at(&self, order: f64) -> String {
+        let slowest_hz = self.case.speed.as_ref().map_or(0.0, |speed| speed.range_rpm().0 / 60.0);
+        if order * slowest_hz > self.judged_hz() {
+            return "lies above what the sampling rate carries at every speed".to_owned();
+        }
+        let Some(map) = self.order_map() else {
+            return "cannot be looked at: too few turns were recorded for a map of orders"
+                .to_owned();
+        };
+        let highest = map.highest_order();
+        if order >= highest {
+            return format!("lies above order {highest:.0}, the highest that is looked at");
+        }
+        "has nothing beside it that it could be held against".to_owned()
+    }
+
+    /// Why the signal says nothing of the machine: what it holds is its sensor's own, or its tops are missing;
+    /// `None` where neither is so.
+    pub fn untrusted(&self) -> Option<String> {
+        let of_channel = |check: &&Check| {
+            check.fit == Fit::Unfit && check.channel.as_deref() == Some(self.name())
+        };
+        self.case.fitness().iter().filter(of_channel).find_map(|check| {
+            let told = match check.id.as_str() {
+                "loose_sensor" => {
+                    format!("the sensor of {}, not the machine, makes this signal", self.name())
+                }
+                "clipping" => {
+                    format!(
+                        "the signal of {} is cut off, so that it says nothing of this",
+                        self.name()
+                    )
+                }
+                _ => return None,
+            };
+            Some(format!("{told}: {}", clause(&check.found)))
+        })
     }
 
     /// Lines at multiples of a mains frequency; `None` where they cannot be placed.

@@ -12,10 +12,13 @@ use crate::spectrum::levels::{Levels, levels};
 const BLOCK_S: f64 = 1.0;
 /// Shortest stretch that has a shape, in samples.
 const LEAST_SAMPLES: usize = 256;
+/// Blocks from which their scatter tells how sure the median is (judgement, no source).
+const LEAST_BLOCKS: usize = 4;
 /// Standard error of a median over that of a mean (normal law: sqrt(pi / 2)).
 const MEDIAN_ERROR: f64 = 1.2533;
 
-/// Crest factor and kurtosis of a channel; empty where it is too short or does not move.
+/// Crest factor and kurtosis of a channel; empty where it is too short or does not move. Fewer than four blocks
+/// give no uncertainty.
 pub fn of(view: &View) -> Vec<Level> {
     let blocks = blocks(view);
     if blocks.is_empty() {
@@ -43,6 +46,7 @@ fn blocks(view: &View) -> Vec<Levels> {
 fn level(view: &View, id: &str, name: &str, values: &[f64]) -> Level {
     let value = stats::median(values);
     let error = MEDIAN_ERROR * stats::robust_deviation(values) / (values.len() as f64).sqrt();
+    let error = if values.len() < LEAST_BLOCKS { f64::NAN } else { error };
     Level {
         channel: view.name().to_owned(),
         id: id.to_owned(),
@@ -65,8 +69,12 @@ mod tests {
     use crate::recording::{Channel, ChannelSpec, Recording, Role};
 
     fn shape(value: impl Fn(usize) -> f64) -> Vec<Level> {
+        shape_of(5000, value)
+    }
+
+    fn shape_of(count: usize, value: impl Fn(usize) -> f64) -> Vec<Level> {
         let spec = ChannelSpec { role: Some(Role::Vibration), ..ChannelSpec::named("a") };
-        let samples = (0..5000).map(|i| value(i) as f32).collect();
+        let samples = (0..count).map(|i| value(i) as f32).collect();
         let channel = Channel::new(spec, 1000.0, samples).expect("valid");
         let recording = Recording::from_channels("r", vec![channel]).expect("valid");
         let case = Case::new(recording, Machine::default(), None);
@@ -83,6 +91,16 @@ mod tests {
         assert!((crest.value - 2.0_f64.sqrt()).abs() < 1e-3, "{crest:?}");
         assert!((kurtosis.value - 1.5).abs() < 1e-3, "{kurtosis:?}");
         assert_eq!((crest.id.as_str(), kurtosis.id.as_str()), ("crest_factor", "kurtosis"));
+    }
+
+    /// Three blocks of a second do not tell how sure their median is.
+    #[test]
+    fn few_blocks_state_no_uncertainty() {
+        let sine = |i: usize| (std::f64::consts::TAU * i as f64 / 40.0).sin();
+        let of_blocks = |count: usize| shape_of(1000 * count, sine);
+        assert!(of_blocks(3).iter().all(|level| level.uncertainty.is_nan() && level.value > 1.0));
+        assert!(of_blocks(4).iter().all(|level| level.uncertainty.is_finite()));
+        assert_eq!((of_blocks(3).len(), of_blocks(4).len()), (2, 2));
     }
 
     #[test]

@@ -497,7 +497,7 @@ impl PyLevel {
         &self.inner.unit
     }
 
-    /// Relative standard uncertainty of the value.
+    /// Relative standard uncertainty of the value; NaN where too little was recorded to tell.
     #[getter]
     fn uncertainty(&self) -> f64 {
         self.inner.uncertainty

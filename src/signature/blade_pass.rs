@@ -45,8 +45,9 @@ fn score(case: &Case) -> Vec<Score> {
     let evidence = best.evidence(case).into_iter().chain(others.flat_map(|row| row.in_brief()));
     let view = best.clearest.as_ref().map(|(_, view)| view);
     let first = view.copied().or_else(|| case.views().next());
-    let cannot_tell = view.is_none().then(|| {
-        format!("order {} lies above what the sampling rate carries at every speed", best.count)
+    let cannot_tell = first.filter(|_| view.is_none()).map(|view| {
+        let order = f64::from(best.count);
+        format!("order {} {}", best.count, view.why_no_line_at(order))
     });
     vec![Score {
         place: first.map(|view| view.place()),
@@ -82,10 +83,9 @@ impl<'a> Row<'a> {
         let at = order_word(f64::from(self.count));
         let text = if found.is_seen() {
             format!(
-                "a line at {at}, the {} blades of {}, {} over the noise, {} {} peak",
+                "a line at {at}, the {} blades of {}, {} {} peak",
                 self.count,
                 self.name,
-                found.over_noise(),
                 three_digits(found.line.amplitude),
                 view.channel.spec.unit().symbol()
             )
@@ -94,7 +94,7 @@ impl<'a> Row<'a> {
         };
         let mut evidence = vec![Evidence::new("line_order", f64::from(self.count), "", text)];
         evidence.extend(measures(found, &at, view));
-        if electrical_order(case, self.count) {
+        if case.electrical_orders().contains(&self.count) {
             let text = format!(
                 "the generator has a line at {at} too: load on against load off parts them"
             );
@@ -125,7 +125,8 @@ fn measures(found: &LoneLine, at: &str, view: &View) -> Vec<Evidence> {
             found.isolation,
             "",
             format!(
-                "it carries {} times the power of the strongest whole order around it",
+                "it carries {}{} times the power of the strongest whole order around it",
+                if found.stands_alone { "at least " } else { "" },
                 three_digits(found.isolation)
             ),
         ),
@@ -158,15 +159,8 @@ fn measures(found: &LoneLine, at: &str, view: &View) -> Vec<Evidence> {
 /// Orders of stated blades with their sidebands, and of the generator.
 pub(super) fn known_orders(case: &Case) -> Vec<u32> {
     let blades = case.machine.blade.values().map(|row| row.count);
-    let pole_pairs = case.machine.shaft.pole_pairs.unwrap_or(0);
-    let electrical = [2, 6, 12].map(|multiple| multiple * pole_pairs);
     let blades = blades.flat_map(|count| [count.saturating_sub(1), count, count + 1]);
-    blades.chain(electrical).filter(|order| *order > 0).collect()
-}
-
-fn electrical_order(case: &Case, order: u32) -> bool {
-    let pole_pairs = case.machine.shaft.pole_pairs.unwrap_or(0);
-    [2, 6, 12].iter().any(|multiple| multiple * pole_pairs == order)
+    blades.chain(case.electrical_orders()).filter(|order| *order > 0).collect()
 }
 
 /// The row of blades that has as many blades as an order, by name.
@@ -197,9 +191,8 @@ fn candidate(case: &Case) -> Option<Score> {
     let (found, order, view) = clearest?;
     let at = order_word(f64::from(order));
     let text = format!(
-        "a lone line at {at}, {} over the noise: {order} blades, or something else that repeats {order} \
-         times a turn; the machine file states no number of blades",
-        found.over_noise()
+        "a lone line at {at}: {order} blades, or something else that repeats {order} times a turn; the machine \
+         file states no number of blades"
     );
     let mut evidence = vec![Evidence::new("line_order", f64::from(order), "", text)];
     evidence.extend(measures(&found, &at, &view));

@@ -3,7 +3,7 @@
 use super::blade_pass::{known_orders, sharing};
 use super::{Evidence, Kind, Need, Rival, Score, Signature};
 use crate::case::lone_line::{ALL_AROUND, LoneLine, OF_EVERY_SHAFT};
-use crate::case::{Case, View};
+use crate::case::{Case, ELECTRICAL_MULTIPLES, View};
 use crate::units::{order_word, three_digits};
 
 /// Lines of an electrical machine on the shaft.
@@ -23,25 +23,23 @@ pub const SIGNATURE: Signature = Signature {
     }],
 };
 
-/// Multiples of the pole pairs at which lines stand, and what makes each.
-const LINES: [(u32, &str); 3] = [
-    (2, "twice the electrical frequency: the pull of the magnets"),
-    (6, "the ripple of a bridge of six pulses"),
-    (12, "the ripple of a bridge of twelve pulses, or the second of six"),
+/// What makes the line at each of the [`ELECTRICAL_MULTIPLES`].
+const MADE_BY: [&str; ELECTRICAL_MULTIPLES.len()] = [
+    "twice the electrical frequency: the pull of the magnets",
+    "the ripple of a bridge of six pulses",
+    "the ripple of a bridge of twelve pulses, or the second of six",
 ];
 
 fn score(case: &Case) -> Vec<Score> {
-    let Some(pole_pairs) = case.machine.shaft.pole_pairs else { return Vec::new() };
-    let all = case.views().map(|view| (lines_of(&view, pole_pairs), view));
+    let Some(lowest) = case.electrical_orders().first().copied() else { return Vec::new() };
+    let all = case.views().map(|view| (lines_of(&view), view));
     let best = all.max_by(|a, b| score_of(&a.0).total_cmp(&score_of(&b.0)));
     let Some((lines, view)) = best else { return Vec::new() };
     let seen: Vec<&Electrical> = lines.iter().filter(|line| line.found.is_some()).collect();
     let own = seen.iter().any(|line| line.shared_with.is_none());
     let cannot_tell = if seen.is_empty() {
-        Some(format!(
-            "its lines, from order {} up, lie above what the sampling rate carries",
-            LINES[0].0 * pole_pairs
-        ))
+        let why = view.why_no_line_at(f64::from(lowest));
+        Some(format!("the lowest of its lines, order {lowest}, {why}"))
     } else if !own {
         Some("its lines fall on orders that blades or any shaft make too".to_owned())
     } else {
@@ -76,10 +74,9 @@ struct Electrical {
     shared_with: Option<String>,
 }
 
-fn lines_of(view: &View, pole_pairs: u32) -> Vec<Electrical> {
+fn lines_of(view: &View) -> Vec<Electrical> {
     let known = known_orders(view.case);
-    let line = |&(multiple, made_by): &(u32, &'static str)| {
-        let order = multiple * pole_pairs;
+    let line = |(order, made_by): (u32, &'static str)| {
         let shared_with = if order <= OF_EVERY_SHAFT {
             Some("the harmonics of any shaft".to_owned())
         } else {
@@ -92,7 +89,7 @@ fn lines_of(view: &View, pole_pairs: u32) -> Vec<Electrical> {
             shared_with,
         }
     };
-    LINES.iter().map(line).collect()
+    view.case.electrical_orders().into_iter().zip(MADE_BY).map(line).collect()
 }
 
 /// The clearest line that nothing else makes, with half of what the others say.
@@ -124,8 +121,7 @@ impl Electrical {
         };
         let text = if found.is_seen() {
             format!(
-                "a line at {at} ({made_by}) {} over the noise, {} {} peak{shared}",
-                found.over_noise(),
+                "a line at {at} ({made_by}), {} {} peak{shared}",
                 three_digits(found.line.amplitude),
                 view.channel.spec.unit().symbol()
             )

@@ -32,11 +32,15 @@ const NOTHING: f64 = -4.0;
 const DOMINANT: f64 = 2.0;
 
 fn score(case: &Case) -> Vec<Score> {
-    case.views().filter_map(|view| score_of(&view)).collect()
+    case.views().map(|view| score_of(&view)).collect()
 }
 
-fn score_of(view: &View) -> Option<Score> {
-    let hum = view.hum()?;
+fn score_of(view: &View) -> Score {
+    let Some(hum) = view.hum() else {
+        let why =
+            "lines of the mains cannot be placed: the record is too short, or holds no signal";
+        return unplaced(view, why);
+    };
     let shared = hum.shared.iter().find(|line| line.harmonic <= 2);
     let cannot_tell = shared.filter(|_| hum.free.is_empty()).map(|line| {
         format!(
@@ -44,7 +48,7 @@ fn score_of(view: &View) -> Option<Score> {
             three_digits(hum.mains_hz * line.harmonic as f64)
         )
     });
-    Some(Score {
+    Score {
         place: Some(view.place()),
         channel: Some(view.name().to_owned()),
         basis: "lines",
@@ -55,7 +59,20 @@ fn score_of(view: &View) -> Option<Score> {
         advice: second_leads(hum).then(|| {
             "twice the mains frequency leads: look for a transformer, motor or magnet nearby, as well as to shields and earth loops".to_owned()
         }),
-    })
+    }
+}
+
+fn unplaced(view: &View, why: &str) -> Score {
+    Score {
+        place: Some(view.place()),
+        channel: Some(view.name().to_owned()),
+        basis: "lines",
+        log_odds: NOTHING,
+        evidence: Vec::new(),
+        severity: None,
+        cannot_tell: Some(why.to_owned()),
+        advice: None,
+    }
 }
 
 /// Each line adds the logarithm of how far it stands over what is notable, and one for being in its
@@ -81,8 +98,7 @@ fn evidence(hum: &Hum) -> Vec<Evidence> {
     let mut lines: Vec<&HumLine> = hum.free.iter().collect();
     lines.sort_by(|a, b| b.power.total_cmp(&a.power));
     let Some(strongest) = lines.first() else {
-        let text =
-            "no lines that stay while the shaft's speed changes stand at multiples of 50 or 60 Hz";
+        let text = "no lines that no order of the shaft explains stand at multiples of 50 or 60 Hz";
         return vec![Evidence::new("lines", 0.0, "", text)];
     };
     let hz = |line: &HumLine| hum.mains_hz * line.harmonic as f64;
@@ -99,7 +115,7 @@ fn evidence(hum: &Hum) -> Vec<Evidence> {
             hz(strongest),
             "Hz",
             format!(
-                "lines at {} Hz that do not follow the shaft, {} {} rms together{leads}",
+                "lines at {} Hz that no order of the shaft explains, {} {} rms together{leads}",
                 places.join(", "),
                 three_digits(rms),
                 hum.unit

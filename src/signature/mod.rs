@@ -122,6 +122,14 @@ pub struct Score {
     pub advice: Option<String>,
 }
 
+impl Score {
+    /// Order by what it says: scores that cannot tell lie below all others, and within each the odds count.
+    fn by_weight(&self, other: &Self) -> std::cmp::Ordering {
+        let tells = |score: &Self| score.cannot_tell.is_none();
+        tells(self).cmp(&tells(other)).then(self.log_odds.total_cmp(&other.log_odds))
+    }
+}
+
 /// Another fault or observation that shows some of the same evidence.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Rival {

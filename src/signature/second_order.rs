@@ -57,7 +57,7 @@ fn score(case: &Case) -> Vec<Score> {
     let axial = axial_share(case);
     let radial = case.views().filter(|view| !view.is_axial());
     let scores = radial.filter_map(|view| score_view(&view, axial));
-    scores.max_by(|a, b| a.log_odds.total_cmp(&b.log_odds)).into_iter().collect()
+    scores.max_by(Score::by_weight).into_iter().collect()
 }
 
 fn score_view(view: &View, axial: Option<f64>) -> Option<Score> {
@@ -91,7 +91,7 @@ fn score_view(view: &View, axial: Option<f64>) -> Option<Score> {
         log_odds,
         evidence,
         severity: None,
-        cannot_tell: None,
+        cannot_tell: view.untrusted(),
         advice: None,
     })
 }
@@ -163,14 +163,16 @@ impl SecondOrder {
     }
 }
 
-/// Axial over radial velocity of 1x and 2x together, where both directions are recorded.
+/// Axial over radial velocity of 1x and 2x together, where both directions are recorded by sensors that can be
+/// trusted.
 fn axial_share(case: &Case) -> Option<f64> {
     let strength = |axial: bool| {
         let of_view = |view: View| {
             let tracks = [1.0, 2.0].map(|order| view.track_as(order, Quantity::Velocity));
             tracks.iter().flatten().map(mean_power).sum::<f64>().sqrt()
         };
-        case.views().filter(|view| view.is_axial() == axial).map(of_view).fold(None, larger)
+        let trusted = case.views().filter(|view| view.untrusted().is_none());
+        trusted.filter(|view| view.is_axial() == axial).map(of_view).fold(None, larger)
     };
     let (axial, radial) = (strength(true)?, strength(false)?);
     (radial > 0.0).then(|| axial / radial)

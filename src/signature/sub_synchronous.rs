@@ -3,7 +3,6 @@
 use super::{Evidence, Kind, Need, Rival, Score, Severity, Signature};
 use crate::case::sub_synchronous::{Course, SlowLine};
 use crate::case::{Case, View};
-use crate::fitness::Fit;
 use crate::machine::BearingType;
 use crate::units::{grouped, three_digits};
 
@@ -30,34 +29,43 @@ pub const SIGNATURE: Signature = Signature {
     ],
 };
 
-/// Power over the noise that weighs as much for as against, and log-odds for each factor e of it.
+/// Power over the noise that weighs as much for as against, and log-odds for each factor e of it (judgement, no
+/// source).
 const NOTABLE_CONTRAST: f64 = 6.0;
 const ODDS_PER_CONTRAST: f64 = 1.5;
-/// Log-odds that its height alone can bring.
+/// Log-odds that its height alone can bring (judgement, no source).
 const MOST_OF_CONTRAST: f64 = 4.0;
 /// Power over the noise from which a line that stands is there above the shaft's speed too, and what
-/// that takes from the odds: whirl needs a shaft that turns faster.
+/// that takes from the odds: whirl needs a shaft that turns faster (judgement, no source).
 const ALSO_ABOVE: f64 = 3.0;
 const ODDS_OF_NEIGHBOUR: f64 = 8.0;
-/// Order above which a line that stands is no whip: a whip needs a shaft that turns about twice as fast.
+/// Order above which a line that stands is no whip: a whip needs a shaft that turns about twice as fast (ISO
+/// 13373-3: from memory; the room above one half is judgement, no source).
 const WHIPS_TO_ORDER: f64 = 0.56;
-/// Log-odds where no line is seen.
+/// Log-odds where no line is seen (judgement, no source).
 const NOTHING: f64 = -5.0;
-/// Orders in which an oil whirl is to be expected.
+/// Orders in which an oil whirl is to be expected (ISO 13373-3: from memory).
 const WHIRL_ORDERS: [f64; 2] = [0.38, 0.48];
-/// How close a standing line lies to a critical speed to be named after it.
+/// How close a standing line lies to a critical speed to be named after it, as a share (judgement, no source).
 const AT_CRITICAL: f64 = 0.06;
-/// How close a following line lies to the stated order of a cage to be named after it.
+/// How close a following line lies to the stated order of a cage to be named after it, as a share (judgement,
+/// no source).
 const AT_CAGE: f64 = 0.015;
 
 fn score(case: &Case) -> Vec<Score> {
-    let scored = case.views().filter_map(|view| score_of(&view));
-    scored.max_by(|a, b| a.log_odds.total_cmp(&b.log_odds)).into_iter().collect()
+    case.views().map(|view| score_of(&view)).max_by(Score::by_weight).into_iter().collect()
 }
 
-fn score_of(view: &View) -> Option<Score> {
-    let line = view.sub_synchronous()?.line.as_ref();
-    let mut evidence = line.map_or_else(nothing, |line| told(line, view));
+fn score_of(view: &View) -> Score {
+    let found = view.sub_synchronous();
+    let unseen = || "too few turns were recorded to part lines below 1x from each other".to_owned();
+    let cannot_tell = view.untrusted().or_else(|| found.is_none().then(unseen));
+    let line = found.and_then(|found| found.line.as_ref());
+    let mut evidence = match (found, line) {
+        (None, _) => Vec::new(),
+        (Some(_), None) => nothing(),
+        (Some(_), Some(line)) => told(line, view),
+    };
     let level = view
         .case
         .levels()
@@ -81,17 +89,18 @@ fn score_of(view: &View) -> Option<Score> {
             limit: format!("{} {} {}", level.name, three_digits(level.limit?), level.unit),
         })
     });
-    evidence.push(by_bearing(view, severity.is_some()));
-    Some(Score {
+    let at_cage = line.is_some_and(|line| at_cage(line, view.case).is_some());
+    evidence.push(by_bearing(view, severity.is_some(), at_cage));
+    Score {
         place: Some(view.place()),
         channel: Some(view.name().to_owned()),
         basis: "line",
         log_odds: line.map_or(NOTHING, log_odds),
         evidence,
         severity,
-        cannot_tell: loose(view),
+        cannot_tell,
         advice: None,
-    })
+    }
 }
 
 fn log_odds(line: &SlowLine) -> f64 {
@@ -105,19 +114,6 @@ fn log_odds(line: &SlowLine) -> f64 {
 fn is_neighbour(line: &SlowLine) -> bool {
     let too_high = line.course == Course::Stands && line.highest_order() > WHIPS_TO_ORDER;
     too_high || line.above_shaft.is_some_and(|ratio| ratio > ALSO_ABOVE)
-}
-
-/// A sensor that shifts fills these frequencies by itself.
-fn loose(view: &View) -> Option<String> {
-    let mut checks = view.case.fitness().iter();
-    let is_loose = checks.any(|check| {
-        check.id == "loose_sensor"
-            && check.fit != Fit::Good
-            && check.channel.as_deref() == Some(view.name())
-    });
-    is_loose.then(|| {
-        "the sensor or its cable is loose or overloaded, which fills low orders".to_owned()
-    })
 }
 
 fn nothing() -> Vec<Evidence> {
@@ -195,9 +191,9 @@ fn whirl(order: f64) -> &'static str {
     }
 }
 
-/// The critical speed at whose frequency a line stands.
+/// The critical speed at whose frequency a line stands; one that is rather a neighbour is no whip there.
 fn at_critical(line: &SlowLine, view: &View) -> Option<Evidence> {
-    if line.course == Course::Follows {
+    if line.course == Course::Follows || is_neighbour(line) {
         return None;
     }
     let rpm = 60.0 * line.hz();
@@ -206,7 +202,7 @@ fn at_critical(line: &SlowLine, view: &View) -> Option<Evidence> {
     let critical =
         seen.chain(stated).find(|critical| (critical / rpm - 1.0).abs() < AT_CRITICAL)?;
     let text = format!(
-        "that is the critical speed at {} rpm: a whip, which grows until the film or the damping holds it",
+        "that is the critical speed at {} rpm: there a whip would stand",
         grouped(critical)
     );
     Some(Evidence::new("critical_rpm", critical, "rpm", text))
@@ -230,13 +226,16 @@ fn at_cage(line: &SlowLine, case: &Case) -> Option<Evidence> {
 }
 
 /// What the bearings say about it: nothing slow belongs to rolling ones, and films may have it.
-fn by_bearing(view: &View, limited: bool) -> Evidence {
+fn by_bearing(view: &View, limited: bool, at_cage: bool) -> Evidence {
     let machine = &view.case.machine;
     let own = view.channel.spec.bearing.as_ref().and_then(|name| machine.bearing.get(name));
     let kind = own.or_else(|| machine.bearing.values().next()).map(|bearing| bearing.kind);
     let text = match kind {
         None => {
             "no bearing is stated: a fluid film may have such lines, rolling bearings have none"
+        }
+        Some(BearingType::Rolling) if at_cage => {
+            "but for the cage, rolling bearings give no reason for it: look for a loose fit, a second machine or a belt"
         }
         Some(BearingType::Rolling) => {
             "rolling bearings give no reason for it: look for a loose fit, a second machine or a belt"

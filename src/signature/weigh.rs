@@ -13,10 +13,9 @@ use serde::{Deserialize, Serialize};
 use super::{ALL, Evidence, Kind, Need, Rival, Score, Signature};
 use crate::case::Case;
 use crate::dsp::stats::probability_from_log_odds;
-use crate::fitness::Fit;
 use crate::machine::Machine;
 use crate::recording::Role;
-use crate::units::{clause, grouped, three_digits, without_noughts};
+use crate::units::{grouped, three_digits, without_noughts};
 
 /// Cap on the confidence of a signature without calibration: just below that of a finding.
 pub const UNCALIBRATED_CAP: f64 = 0.49;
@@ -26,8 +25,6 @@ const RAISED_BY_RESONANCE: f64 = 3.0;
 /// what the same factor in the level itself would bring (see `imbalance`).
 const ODDS_PER_GAIN: f64 = 4.0;
 
-/// Fitness checks that tell of a sensor that is loose or overloaded.
-const SENSOR_CHECKS: [&str; 2] = ["loose_sensor", "clipping"];
 /// Log-odds that a rival must take before it is named: a probability of one half then falls to a third.
 const NOTABLE_ODDS: f64 = 0.7;
 
@@ -93,7 +90,7 @@ pub fn weigh(case: &Case) -> Weighing {
         }
         for mut score in (signature.score)(case) {
             if signature.kind == Kind::Fault && score.cannot_tell.is_none() {
-                score.cannot_tell = unfit(case, &score);
+                score.cannot_tell = untrusted(case, &score);
             }
             let remark = match signature.id {
                 "imbalance" => part_from_resonance(case, &mut score),
@@ -139,19 +136,11 @@ impl Strongest {
     }
 }
 
-/// Why the channel that a score rests on says nothing about the machine: what it holds is its sensor's own.
-fn unfit(case: &Case, score: &Score) -> Option<String> {
+/// Why the channel that a score rests on says nothing of the machine: what it holds is its sensor's own, or its
+/// tops are missing.
+fn untrusted(case: &Case, score: &Score) -> Option<String> {
     let channel = score.channel.as_deref()?;
-    let mut checks = case.fitness().iter();
-    let check = checks.find(|check| {
-        check.fit == Fit::Unfit
-            && check.channel.as_deref() == Some(channel)
-            && SENSOR_CHECKS.contains(&check.id.as_str())
-    })?;
-    Some(format!(
-        "the sensor of {channel}, not the machine, makes this signal: {}",
-        clause(&check.found)
-    ))
+    case.views().find(|view| view.name() == channel)?.untrusted()
 }
 
 /// Why a need is not met, in words; empty where nobody needs to be told.

@@ -344,8 +344,8 @@ fn draw_extras(scenario: &mut Scenario, rng: &mut ChaCha8Rng) {
     }
 }
 
-/// What a healthy machine may show as well and a signature knows: each is there as often as a stated
-/// one is not, so that its confidence can be learned.
+/// What a healthy machine may show as well and a signature knows: each is there in some machines and missing in
+/// others, also where the machine file states it, so that its confidence can be learned.
 fn draw_observations(scenario: &mut Scenario, faults: &[&str], rng: &mut ChaCha8Rng) {
     let measure = measure_m_s2(scenario);
     for row in scenario.blade.values_mut() {

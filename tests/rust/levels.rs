@@ -15,21 +15,33 @@ const SECONDS: f64 = 12.0;
 
 /// An accelerometer in g on a shaft whose speed channel stays.
 fn judged(rpm: f64, limits: Limits, g: impl Fn(f64) -> f64) -> Diagnosis {
+    judged_as(Unit::G, RATE_HZ, rpm, limits, g)
+}
+
+/// A sensor of a unit, sampled at `rate_hz`, on a shaft whose speed channel stays.
+fn judged_as(
+    unit: Unit,
+    rate_hz: f64,
+    rpm: f64,
+    limits: Limits,
+    value: impl Fn(f64) -> f64,
+) -> Diagnosis {
     let spec = ChannelSpec {
         role: Some(Role::Vibration),
-        unit: Some(Unit::G),
+        unit: Some(unit),
         ..ChannelSpec::named("front")
     };
-    let samples = (0..(RATE_HZ * SECONDS) as usize).map(|i| g(i as f64 / RATE_HZ) as f32).collect();
+    let count = (rate_hz * SECONDS) as usize;
+    let samples = (0..count).map(|i| value(i as f64 / rate_hz) as f32).collect();
     let speed = ChannelSpec {
         role: Some(Role::Speed),
         unit: Some(Unit::Rpm),
         ..ChannelSpec::named("speed")
     };
-    let turning = vec![rpm as f32; (RATE_HZ * SECONDS) as usize];
+    let turning = vec![rpm as f32; count];
     let channels = vec![
-        Channel::new(spec, RATE_HZ, samples).expect("a channel"),
-        Channel::new(speed, RATE_HZ, turning).expect("a channel"),
+        Channel::new(spec, rate_hz, samples).expect("a channel"),
+        Channel::new(speed, rate_hz, turning).expect("a channel"),
     ];
     let recording = Recording::from_channels("run", channels).expect("a recording");
     let mut machine = Machine { limits, ..Machine::default() };
@@ -126,6 +138,32 @@ fn zones_are_no_limit_for_machines_they_were_not_written_for() {
     let beyond = judged(72_000.0, limits(), |t| (TAU * 1200.0 * t).sin());
     assert!(beyond.levels.iter().all(|level| level.zone.is_none()));
     assert!(beyond.notes.iter().any(|note| note.contains("leaves 1x out")), "{:?}", beyond.notes);
+}
+
+/// 2 kHz carry 840 Hz, and the band of the zones reaches 1000 Hz: no zone, and so no limit that was kept.
+#[test]
+fn a_class_that_the_rate_cannot_tell_is_not_kept() {
+    let limits = || Limits { zone_class: Some(ZoneClass::Part1Class1), ..Limits::default() };
+    let found = judged_as(Unit::G, 2000.0, 6000.0, limits(), at_100_hz(0.5));
+    assert!(found.levels.iter().all(|level| level.zone.is_none()));
+    assert_eq!(found.verdict, Verdict::NoVerdict, "{}", found.reason);
+    assert!(found.reason.contains("carries 840 Hz at front"), "{}", found.reason);
+    let late = Limits { from_rpm: Some(9000.0), ..limits() };
+    let late = judged(6000.0, late, at_100_hz(0.5));
+    assert_eq!(late.verdict, Verdict::NoVerdict, "{}", late.reason);
+    assert!(late.reason.contains("from 9000 rpm"), "{}", late.reason);
+}
+
+/// Zones are written for housings: 20 um peak of a shaft at 100 Hz, 8.9 mm/s rms, lie in none.
+#[test]
+fn a_sensor_at_the_shaft_has_no_zone() {
+    let limits = Limits { zone_class: Some(ZoneClass::Part1Class1), ..Limits::default() };
+    let shaft = |t: f64| 20.0 * (TAU * 100.0 * t).sin();
+    let found = judged_as(Unit::Micrometer, RATE_HZ, 6000.0, limits, shaft);
+    assert!(found.levels.iter().all(|level| level.zone.is_none() && level.limit.is_none()));
+    assert!(level(&found, "overall_velocity").value > 8.0);
+    assert_eq!(found.verdict, Verdict::NoVerdict, "{}", found.reason);
+    assert!(found.reason.contains("looks at the shaft"), "{}", found.reason);
 }
 
 /// 0.2 g peak at 43 Hz is 5.13 mm/s rms: 0.2 * 9806.65 / (2 pi 43) / √2.
