@@ -9,7 +9,7 @@ use crate::fitness::{Affects, Check, Fit};
 use crate::machine::{self, Machine};
 use crate::progress::{self, Progress};
 use crate::recording::{Channel, Recording};
-use crate::signature::weigh::{self, Weighed};
+use crate::signature::weigh::{self, HoldsFor, Weighed};
 use crate::signature::{ALL, Evidence, Kind, Severity};
 use crate::spectrum::tap::TapResponse;
 use crate::speed::choose::{self, Choice};
@@ -63,8 +63,8 @@ pub struct Finding {
     pub advice: String,
     /// Why it was put lower or cannot be told, if so.
     pub remark: Option<String>,
-    /// What the confidence rests on, to follow 'its confidence holds '.
-    pub rests_on: String,
+    /// The machines that the confidence holds for; `None` where no population has calibrated it.
+    pub holds_for: Option<HoldsFor>,
     /// Where the signature is published.
     pub source: String,
 }
@@ -376,7 +376,7 @@ fn finding(item: Weighed) -> Finding {
         evidence: item.score.evidence,
         advice: item.score.advice.unwrap_or_else(|| item.signature.advice.to_owned()),
         remark: item.remark,
-        rests_on: item.rests_on,
+        holds_for: item.holds_for,
         source: item.signature.source.to_owned(),
     }
 }
@@ -707,7 +707,7 @@ mod tests {
             evidence: Vec::new(),
             advice: String::new(),
             remark: None,
-            rests_on: String::new(),
+            holds_for: None,
             source: String::new(),
         };
         assert_eq!(sure_fault(&[&finding], &[]), some("imbalance at front, 97 %"));

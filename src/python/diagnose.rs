@@ -15,7 +15,8 @@ use crate::figure::{self, Figure};
 use crate::fitness::{Check, Fit};
 use crate::progress::Silent;
 use crate::report;
-use crate::signature::{ALL, Evidence, Signature, weigh};
+use crate::signature::weigh::{self, HoldsFor};
+use crate::signature::{ALL, Evidence, Signature};
 use crate::spectrum::tap;
 
 /// Diagnose a recording: verdict, findings with evidence, and what was considered.
@@ -284,11 +285,17 @@ impl PyFinding {
         self.inner.remark.as_deref()
     }
 
-    /// What the confidence rests on, to follow 'its confidence holds ': the simulated rotors that it was
-    /// calibrated on, and the share of machines with the fault.
+    /// What the confidence rests on, in words: the simulated rotors that it was fitted on, and the share of
+    /// machines with the fault.
     #[getter]
-    fn rests_on(&self) -> &str {
-        &self.inner.rests_on
+    fn rests_on(&self) -> String {
+        HoldsFor::words(self.inner.holds_for)
+    }
+
+    /// Share of machines with it, 0 to 1, among those that the confidence holds for; None without calibration.
+    #[getter]
+    fn prevalence(&self) -> Option<f64> {
+        self.inner.holds_for.map(|machines| machines.prevalence)
     }
 
     /// Where the signature is published.
@@ -308,7 +315,7 @@ impl PyFinding {
         rows.extend(self.inner.evidence.iter().map(|e| ("evidence", e.text.clone())));
         rows.extend(self.inner.remark.iter().map(|remark| ("remark", remark.clone())));
         rows.push(("next", self.inner.advice.clone()));
-        rows.push(("its confidence holds", self.inner.rests_on.clone()));
+        rows.push(("probability is", HoldsFor::words(self.inner.holds_for)));
         rows.push(("source", self.inner.source.clone()));
         html::table(&title, &rows)
     }

@@ -16,6 +16,7 @@ use crate::figure::{self, Entry, Figure, Panel, Rows, State, Subject, TrackOf, T
 use crate::fitness::{Check, Fit};
 use crate::machine::{Machine, parse};
 use crate::signature::Kind;
+use crate::signature::weigh::HoldsFor;
 use crate::units::clause;
 
 /// Tells a page of this library from any other.
@@ -196,7 +197,7 @@ fn finding(finding: &Finding, picture: Option<&Figure>) -> Result<Markup> {
                 p { strong { "Next: " } (clause(&finding.advice)) }
             }
             (picture)
-            p.source { "After: " (finding.source) ". Its confidence holds " (finding.rests_on) "." }
+            p.source { "After: " (finding.source) ". Confidence: " (HoldsFor::words(finding.holds_for)) "." }
         }
     })
 }

@@ -18,6 +18,7 @@ use crate::fitness::{Affects, Check, Fit};
 use crate::machine::{Zone, ZoneClass};
 use crate::report::screening::Screened;
 use crate::screen::{Outcome, rank};
+use crate::signature::weigh::HoldsFor;
 use crate::signature::{Evidence, Kind, Severity};
 use crate::speed::SpeedAlternative;
 
@@ -356,7 +357,9 @@ struct FindingView<'a> {
     evidence: Vec<EvidenceView<'a>>,
     advice: &'a str,
     remark: Option<&'a str>,
-    rests_on: &'a str,
+    rests_on: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    prevalence_percent: Option<f64>,
     source: &'a str,
 }
 
@@ -372,7 +375,8 @@ impl<'a> FindingView<'a> {
             evidence: finding.evidence.iter().map(EvidenceView::of).collect(),
             advice: &finding.advice,
             remark: finding.remark.as_deref(),
-            rests_on: &finding.rests_on,
+            rests_on: HoldsFor::words(finding.holds_for),
+            prevalence_percent: finding.holds_for.map(|machines| 100.0 * machines.prevalence),
             source: &finding.source,
         }
     }

@@ -302,11 +302,8 @@ fn named(finding: &Finding) -> String {
 /// unit, so that there is a number to compare. Levels of unfit channels are no measure of anything; what
 /// [`overall`] shows is not told twice.
 fn levels(page: &mut Page, diagnosis: &Diagnosis) {
-    let is_unfit = |level: &&Level| {
-        let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
-        unfit.any(|check| check.channel.as_ref() == Some(&level.channel))
-    };
-    let (unfit, levels): (Vec<&Level>, Vec<&Level>) = diagnosis.levels.iter().partition(is_unfit);
+    let (unfit, levels): (Vec<&Level>, Vec<&Level>) =
+        diagnosis.levels.iter().partition(|level| is_unfit(diagnosis, &level.channel));
     let is_told_below = |level: &Level| SHAPES.iter().chain(&SUMS).any(|id| level.id == *id);
     let of_limits: Vec<&Level> =
         levels.iter().copied().filter(|level| level.decision != Decision::NoLimit).collect();
@@ -336,17 +333,19 @@ fn levels(page: &mut Page, diagnosis: &Diagnosis) {
     }
 }
 
+/// Whether nothing that a channel holds is a measure of the machine.
+fn is_unfit(diagnosis: &Diagnosis, channel: &str) -> bool {
+    let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
+    unfit.any(|check| check.channel.as_deref() == Some(channel))
+}
+
 /// What a channel holds as a whole, on one line each: overall values, crest factor, kurtosis; then the zones.
 fn overall(page: &mut Page, diagnosis: &Diagnosis) {
-    let is_unfit = |channel: &str| {
-        let mut unfit = diagnosis.fitness.iter().filter(|check| check.fit == Fit::Unfit);
-        unfit.any(|check| check.channel.as_deref() == Some(channel))
-    };
     let of = |channel: &str, id: &str| {
         diagnosis.levels.iter().find(|level| level.channel == channel && level.id == id)
     };
     let mut channels: Vec<&str> = Vec::new();
-    for level in diagnosis.levels.iter().filter(|level| !is_unfit(&level.channel)) {
+    for level in diagnosis.levels.iter().filter(|level| !is_unfit(diagnosis, &level.channel)) {
         if !channels.contains(&level.channel.as_str()) {
             channels.push(&level.channel);
         }
@@ -359,8 +358,16 @@ fn overall(page: &mut Page, diagnosis: &Diagnosis) {
             label = "";
         }
     }
+    if channels.len() > MOST_LEVELS {
+        page.row(
+            "",
+            &format!("and {} more channels, told by --json", channels.len() - MOST_LEVELS),
+        );
+    }
     let zones = diagnosis.levels.iter().filter_map(|level| Some((level, level.zone?)));
-    for (i, (level, zone)) in zones.filter(|(level, _)| !is_unfit(&level.channel)).enumerate() {
+    for (i, (level, zone)) in
+        zones.filter(|(level, _)| !is_unfit(diagnosis, &level.channel)).enumerate()
+    {
         let [ab, bc, cd] = zone.class.boundaries_mm_s_rms();
         let value = number(level.value, 2);
         let text = format!(
@@ -490,15 +497,15 @@ fn not_found(page: &mut Page, findings: &[Finding]) {
     }
 }
 
-/// What the percentages hold for, once.
+/// What the percentages hold for, once, where the user has stated nothing else.
 fn rests_on(page: &mut Page, diagnosis: &Diagnosis) {
-    let mut told = diagnosis.findings.iter().chain(&diagnosis.considered);
-    let on_simulated = |f: &Finding| !is_open(f) && f.rests_on.starts_with("on simulated rotors");
-    if told.any(on_simulated) {
+    let told = diagnosis.findings.iter().chain(&diagnosis.considered).filter(|f| !is_open(f));
+    let mut holds_for = told.filter(|f| f.kind == Kind::Fault).filter_map(|f| f.holds_for);
+    if holds_for.any(|machines| !machines.stated) {
         page.row(
             "how sure",
-            "percentages hold on simulated rotors, a share of them with each fault (--json tells it); state \
-             your own machines' share under [prevalence]",
+            "fitted on simulated rotors, of which a share had each fault (--json); your own machines' share goes \
+             under [prevalence]",
         );
     }
 }

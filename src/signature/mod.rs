@@ -127,7 +127,7 @@ pub struct Score {
 pub struct Rival {
     /// Its id.
     pub id: &'static str,
-    /// What parts the two, to follow 'put lower, as RIVAL explains it better: '.
+    /// What parts the two, to follow 'put lower, as RIVAL explains it too; what parts them: '.
     pub parted_by: &'static str,
 }
 

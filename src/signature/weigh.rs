@@ -8,7 +8,7 @@
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use super::{ALL, Evidence, Kind, Need, Rival, Score, Signature};
 use crate::case::Case;
@@ -16,7 +16,7 @@ use crate::dsp::stats::probability_from_log_odds;
 use crate::fitness::Fit;
 use crate::machine::Machine;
 use crate::recording::Role;
-use crate::units::{clause, grouped, three_digits};
+use crate::units::{clause, grouped, three_digits, without_noughts};
 
 /// Cap on the confidence of a signature without calibration: just below that of a finding.
 pub const UNCALIBRATED_CAP: f64 = 0.49;
@@ -41,8 +41,34 @@ pub struct Weighed {
     pub confidence: f64,
     /// Why it was put lower, or cannot be told.
     pub remark: Option<String>,
-    /// What the confidence rests on, to follow 'its confidence holds '.
-    pub rests_on: String,
+    /// The machines that the confidence holds for; `None` where no population has calibrated it.
+    pub holds_for: Option<HoldsFor>,
+}
+
+/// The machines that a confidence holds for: simulated rotors, and how many of them have the fault.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct HoldsFor {
+    /// Share of machines with it, 0 to 1.
+    pub prevalence: f64,
+    /// Whether the machine file states that share; else it is that of the simulated rotors.
+    pub stated: bool,
+}
+
+impl HoldsFor {
+    /// What a confidence rests on, as a clause: `fitted on simulated rotors, 9 % of which had it`.
+    pub fn words(this: Option<Self>) -> String {
+        let percent = |share: f64| without_noughts(&three_digits(100.0 * share)).to_owned();
+        match this {
+            None => "judged without calibration, and so kept below 50 %".to_owned(),
+            Some(Self { prevalence, stated: false }) => {
+                format!("fitted on simulated rotors, {} % of which had it", percent(prevalence))
+            }
+            Some(Self { prevalence, stated: true }) => format!(
+                "fitted on simulated rotors, and moved to machines of which {} % have it, as the machine file states",
+                percent(prevalence)
+            ),
+        }
+    }
 }
 
 /// What could be scored, and what was not looked for and why.
@@ -174,12 +200,14 @@ fn calibrated(item: Scored, strongest: &Strongest, machine: &Machine) -> Weighed
     let Scored { signature, score, remark } = item;
     let law = table().get(signature.id).and_then(|bases| bases.get(score.basis));
     let stated = machine.prevalence.of(signature.id);
+    let moved =
+        |law: &Law| stated.map_or(0.0, |share| prior_odds(share) - prior_odds(law.prevalence));
     let confidence = match (law, &score.cannot_tell) {
         (_, Some(_)) => 0.0,
         (Some(law), None) => {
             let against: f64 = law.against.iter().map(|(id, w)| w * strongest.weight(id)).sum();
-            let moved = stated.map_or(0.0, |share| prior_odds(share) - prior_odds(law.prevalence));
-            probability_from_log_odds(law.bias + law.slope * score.log_odds - against + moved)
+            let own = law.bias + law.slope * score.log_odds;
+            probability_from_log_odds(own - against + moved(law))
         }
         (None, None) => probability_from_log_odds(score.log_odds).min(UNCALIBRATED_CAP),
     };
@@ -187,40 +215,33 @@ fn calibrated(item: Scored, strongest: &Strongest, machine: &Machine) -> Weighed
         "held below one half: no population has calibrated it for such a recording".to_owned()
     });
     let told = score.cannot_tell.as_ref().map(|why| format!("cannot tell: {why}"));
-    let explained = law.and_then(|law| better_explained(signature, law, &score, strongest));
+    let explained =
+        law.and_then(|law| better_explained(signature, law, moved(law), &score, strongest));
     let remark = told.or(capped).or(remark).or(explained);
-    Weighed { signature, score, confidence, remark, rests_on: rests_on(law, stated) }
+    let holds_for = law.map(|law| HoldsFor {
+        prevalence: stated.unwrap_or(law.prevalence),
+        stated: stated.is_some(),
+    });
+    Weighed { signature, score, confidence, remark, holds_for }
 }
 
 fn prior_odds(share: f64) -> f64 {
     (share / (1.0 - share)).ln()
 }
 
-fn rests_on(law: Option<&Law>, stated: Option<f64>) -> String {
-    let percent = |share: f64| three_digits(100.0 * share);
-    match (law, stated) {
-        (None, _) => "on judgement alone, and is held below one half".to_owned(),
-        (Some(law), None) => {
-            format!("on simulated rotors, {} % of them with it", percent(law.prevalence))
-        }
-        (Some(_), Some(share)) => format!(
-            "on simulated rotors, and for machines of which {} % have it, as the machine file states",
-            percent(share)
-        ),
-    }
-}
-
-/// Names the rival that takes most from a signature's odds, where without it there would be a finding.
+/// Names the rival that takes most from a signature's odds, where without it there would be a finding; `moved` is
+/// what a stated prevalence adds to them.
 fn better_explained(
     signature: &Signature,
     law: &Law,
+    moved: f64,
     score: &Score,
     strongest: &Strongest,
 ) -> Option<String> {
     let taken =
         |rival: &&Rival| law.against.get(rival.id).map_or(0.0, |w| w * strongest.weight(rival.id));
     let rival = signature.rivals.iter().max_by(|a, b| taken(a).total_cmp(&taken(b)))?;
-    let alone = law.bias + law.slope * score.log_odds;
+    let alone = law.bias + law.slope * score.log_odds + moved;
     let title = ALL.iter().find(|other| other.id == rival.id)?.title;
     (alone >= 0.0 && taken(&rival) > NOTABLE_ODDS).then(|| {
         format!("put lower, as {title} explains it too; what parts them: {}", rival.parted_by)
@@ -310,13 +331,19 @@ mod tests {
     }
 
     #[test]
-    fn every_prevalence_that_can_be_stated_is_one_of_a_fault() {
-        let keys: Vec<&str> = crate::machine::keys::of_table("prevalence").map(|k| k.key).collect();
-        let mut faults: Vec<&str> =
-            ALL.iter().filter(|s| s.kind == Kind::Fault).map(|s| s.id).collect();
+    fn a_prevalence_can_be_stated_of_every_fault_and_of_nothing_else() {
+        let keys = crate::machine::keys::of_table("prevalence").map(|key| key.key);
+        let mut keys: Vec<&str> = keys.collect();
+        let faults = ALL.iter().filter(|signature| signature.kind == Kind::Fault);
+        let mut faults: Vec<&str> = faults.map(|signature| signature.id).collect();
+        keys.sort_unstable();
         faults.sort_unstable();
-        for fault in faults {
-            assert!(keys.contains(&fault), "{fault}");
+        assert_eq!(keys, faults);
+        for key in keys {
+            let text = format!("format = 1\n[prevalence]\n{key} = 2.5\n");
+            let machine = crate::machine::parse::from_text(&text, std::path::Path::new("m.toml"))
+                .expect("valid");
+            assert_eq!(machine.prevalence.of(key), Some(0.025), "{key}");
         }
     }
 

@@ -15,15 +15,18 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import open_data
 import quietspin as qs
-from scipy.stats import beta
 
 FIRST_SEED = 2_000_001
 # healthy machines every other time, else one of these
 OTHER_FAULTS = ("imbalance", "misalignment", "bent_shaft", "looseness", "rub")
 STATED = (0.1, 0.01, 0.001)
-BOUND = 0.95
+RESAMPLED = 2000
+# both bounds together hold in nine of ten cases; goals are missed beyond one in a thousand only
+BOUNDS = (5.0, 95.0)
+BEYOND_DOUBT = 0.1
 
 
 def chances(result: qs.Diagnosis) -> Iterator[float]:
@@ -42,31 +45,48 @@ def simulated(seed: int) -> list[float]:
     return list(chances(qs.diagnose(recording)))
 
 
-def recorded(folder: Path) -> list[float]:
+def recorded(folder: Path) -> list[list[float]]:
     """Return the chances on the open recordings without a bearing defect."""
     found = []
     for wav in open_data.recordings(folder):
         recording, facts = open_data.load(wav)
         if facts["truth"].get("fault") not in open_data.BEARING_FAULTS:
-            found += chances(qs.diagnose(recording))
+            found.append(list(chances(qs.diagnose(recording))))
     return found
 
 
-def shares(found: list[float]) -> list[dict[str, float]]:
-    """Share of parts whose lines are stated to be as rare as each level, with its bounds."""
+def shares(machines: list[list[float]]) -> list[dict[str, float]]:
+    """Share of parts whose lines are stated to be as rare as each level, with its bounds.
+
+    Parts of one machine share their noise: bounds are over machines drawn again (bootstrap).
+    """
+    parts = np.array([len(own) for own in machines])
+    random = np.random.default_rng(1)
+    weights = random.multinomial(len(machines), np.full(len(machines), 1 / len(machines)), RESAMPLED)
     rows = []
     for stated in STATED:
-        beyond, count = sum(chance <= stated for chance in found), len(found)
-        least = float(beta.ppf(1 - BOUND, beyond, count - beyond + 1)) if beyond else 0.0
-        most = float(beta.ppf(BOUND, beyond + 1, count - beyond)) if beyond < count else 1.0
-        row = {"stated": stated, "parts": count, "beyond": beyond, "share": beyond / count}
-        rows.append({**row, "at_least": round(least, 5), "at_most": round(most, 5)})
+        beyond = np.array([sum(chance <= stated for chance in own) for own in machines])
+        again = (weights @ beyond) / np.maximum(weights @ parts, 1)
+        least, most = np.percentile(again, BOUNDS)
+        rows.append(
+            {
+                "stated": stated,
+                "parts": int(parts.sum()),
+                "beyond": int(beyond.sum()),
+                "share": round(float(beyond.sum() / max(parts.sum(), 1)), 5),
+                "at_least": round(float(least), 5),
+                "at_most": round(float(most), 5),
+                "beyond_doubt_at_least": round(float(np.percentile(again, BEYOND_DOUBT)), 5),
+            }
+        )
     return rows
 
 
 def show(title: str, rows: list[dict[str, float]]) -> None:
     """Print a table."""
-    print(f"{title}\n| stated | parts | beyond | share | 95 % bounds |\n| --- | --- | --- | --- | --- |")
+    print(
+        f"{title}\n| stated | parts | beyond | share | bounds, 90 % |\n| --- | --- | --- | --- | --- |"
+    )
     for row in rows:
         bounds = f"{row['at_least']:.4f} to {row['at_most']:.4f}"
         counts = f"{row['parts']} | {row['beyond']} | {row['share']:.4f}"
@@ -78,7 +98,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         found = pool.map(simulated, range(FIRST_SEED, FIRST_SEED + count))
-        figures = {"machines": count, "simulated": shares([c for own in found for c in own])}
+        figures = {"machines": count, "simulated": shares(list(found))}
     show("simulated machines without a bearing defect", figures["simulated"])
     folder = os.environ.get("QUIETSPIN_DATA")
     if folder:
@@ -86,7 +106,7 @@ def main() -> None:
         show("open recordings without a bearing defect", figures["open_recordings"])
     print("FIGURES", json.dumps(figures))
     # beyond what is stated: more than chance allows
-    sys.exit(any(row["at_least"] > row["stated"] for row in figures["simulated"]))
+    sys.exit(any(row["beyond_doubt_at_least"] > row["stated"] for row in figures["simulated"]))
 
 
 if __name__ == "__main__":

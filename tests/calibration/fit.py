@@ -21,7 +21,7 @@ FIRST_SEED = 1
 LEAST_OF_EACH = 8
 # standard deviation of the prior on the logarithm of the slope
 PRIOR_LOG_SLOPE = 1.5
-# mean of the exponential prior on the weight of a rival, in parts of the slope
+# mean of the exponential prior on the weight of a rival
 PRIOR_AGAINST = 0.5
 # what the raw odds call less likely than not may not be raised above even by the fit
 MOST_BIAS = {"envelope": 0.0}

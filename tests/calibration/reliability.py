@@ -86,15 +86,16 @@ def found(rows: list[Row], fault: str) -> dict[str, int]:
         wrong = (r.confidence for r in own if r.signature in faults and r.signature not in r.drawn)
         counts["scored"] += 1
         counts["at_half_or_more"] += best >= 0.5
-        counts["first_or_beside_another_drawn"] += best >= max(wrong, default=0.0)
+        counts["first_or_beside_another_drawn"] += 0.0 < best >= max(wrong, default=0.0)
     return counts
 
 
 def wrong_faults(rows: list[Row], machines: set[int]) -> dict[str, int]:
     """Count the machines that show each fault at half or more without having it."""
     alarms: dict[str, set[int]] = {}
+    faults = drawn_faults(rows)
     for row in rows:
-        is_fault = row.signature in drawn_faults(rows)
+        is_fault = row.signature in faults
         if row.seed in machines and is_fault and not row.present and row.confidence >= 0.5:
             alarms.setdefault(row.signature, set()).add(row.seed)
     return {fault: len(seeds) for fault, seeds in sorted(alarms.items())}
@@ -110,7 +111,8 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     rows = simulate_rows(FIRST_SEED, count)
     figures: dict[str, object] = {"machines": count, "all": reliability(rows)}
-    faults = [row for row in rows if row.signature in drawn_faults(rows)]
+    drawn = drawn_faults(rows)
+    faults = [row for row in rows if row.signature in drawn]
     figures["all_faults"] = reliability(faults)
     for signature in sorted({row.signature for row in rows}):
         figures[signature] = reliability([row for row in rows if row.signature == signature])
@@ -121,7 +123,7 @@ def main() -> None:
     figures["healthy_with_a_fault_share_at_most"] = round(upper_bound(len(alarmed), len(healthy)), 4)
     figures["wrong_faults_on_healthy"] = wrong_faults(rows, healthy)
     figures["wrong_faults_on_faulty"] = wrong_faults(rows, {row.seed for row in rows} - healthy)
-    figures["found"] = {fault: found(rows, fault) for fault in sorted(drawn_faults(rows))}
+    figures["found"] = {fault: found(rows, fault) for fault in sorted(drawn)}
     print(json.dumps(figures, indent=1))
     print("FIGURES", json.dumps(figures))
     met = figures["all"]["calibration_error_at_most"] <= MOST_ERROR

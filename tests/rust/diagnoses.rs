@@ -39,7 +39,7 @@ fn finding(fault: &str, title: &str, place: Option<&str>, confidence: f64) -> Fi
         evidence: Vec::new(),
         advice: String::new(),
         remark: None,
-        rests_on: String::new(),
+        holds_for: None,
         source: "ISO 13373-2:2016".to_owned(),
     }
 }

@@ -25,7 +25,7 @@ pub(super) struct Found {
     pub ln_evidence: f64,
     /// Slip of the cage at which it is highest.
     pub slip: f64,
-    /// Standard error of the slip, by the evidence around it.
+    /// Standard error of the slip, by the evidence at all slips searched.
     pub slip_error: f64,
     /// Depth of modulation by the lines seen: root of the sum of their squares over the mean.
     pub depth: f64,
@@ -80,7 +80,7 @@ impl Hearing {
         let best = (0..count).max_by(|&a, &b| all[a].total_cmp(&all[b])).unwrap_or(0);
         let depth =
             parts.iter().map(|h| h.squared_depth(best, element.prior())).fold(0.0, f64::max).sqrt();
-        let (_, slip_error) = self.slips.moments(&all);
+        let slip_error = self.slips.deviation(&all);
         Found {
             ln_evidence: ln_sum(all.iter().copied()),
             slip: self.slips.values.get(best).copied().unwrap_or(0.0),

@@ -78,9 +78,10 @@ pub struct PartFound {
 }
 
 impl PartFound {
-    /// Whether the cage slips more than one in good order does: it skids, or the contact angle has changed.
+    /// Whether the cage slips more than one in good order does, by more than twice the error: it skids, or the
+    /// contact angle has changed.
     pub fn skids(&self) -> bool {
-        Slips::is_unusual(0.01 * self.slip_percent)
+        Slips::beyond_usual(0.01 * self.slip_percent) > 0.02 * self.slip_error_percent
     }
 
     /// Highest probability that noise alone shows lines of this part as clearly, by Markov's inequality

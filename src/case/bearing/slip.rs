@@ -55,34 +55,26 @@ impl Slips {
         Self { values, ln_prior }
     }
 
-    /// Whether a slip is more than a cage in good order has.
-    pub fn is_unusual(slip: f64) -> bool {
-        !(USUAL[0] - STEP..=USUAL[1] + STEP).contains(&slip)
+    /// How far a slip lies outside those of a cage in good order; 0 inside.
+    pub fn beyond_usual(slip: f64) -> f64 {
+        (USUAL[0] - slip).max(slip - USUAL[1]).max(0.0)
     }
 
-    /// Mean and standard deviation of the slip under weights given by their natural logarithms, among the slips
-    /// around the most probable one.
-    pub fn moments(&self, ln_weights: &[f64]) -> (f64, f64) {
-        let best = (0..ln_weights.len()).max_by(|&a, &b| ln_weights[a].total_cmp(&ln_weights[b]));
-        let Some(best) = best else { return (0.0, 0.0) };
-        let near = (best.saturating_sub(NEAR)..=best + NEAR).filter(|&k| k < ln_weights.len());
-        let weights = near.map(|k| (self.values[k], (ln_weights[k] - ln_weights[best]).exp()));
+    /// Standard deviation of the slip under weights given by their natural logarithms.
+    pub fn deviation(&self, ln_weights: &[f64]) -> f64 {
+        let top = ln_weights.iter().copied().fold(f64::MIN, f64::max);
         let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
-        for (slip, weight) in weights {
-            let from_best = slip - self.values[best];
+        for (slip, ln_weight) in self.values.iter().zip(ln_weights) {
+            let weight = (ln_weight - top).exp();
             sum += weight;
-            first += weight * from_best;
-            second += weight * from_best * from_best;
+            first += weight * slip;
+            second += weight * slip * slip;
         }
         let mean = first / sum;
         // the steps themselves scatter by one over the root of twelve
-        let variance = second / sum - mean * mean + STEP * STEP / 12.0;
-        (self.values[best] + mean, variance.max(0.0).sqrt())
+        (second / sum - mean * mean + STEP * STEP / 12.0).max(0.0).sqrt()
     }
 }
-
-/// Steps on either side of the best slip that belong to the same peak.
-const NEAR: usize = 12;
 
 #[cfg(test)]
 mod tests {
@@ -102,16 +94,17 @@ mod tests {
         let cage = |slip: f64| M.ftf * (1.0 - slip);
         let ends = [cage(fast.values[fast.values.len() - 1]), cage(fast.values[0])];
         assert!((ends[0] - 0.33).abs() < 2e-4 && (ends[1] - 0.45).abs() < 2e-4, "{ends:?}");
-        assert!(Slips::is_unusual(0.03) && !Slips::is_unusual(0.02) && Slips::is_unusual(-0.02));
+        assert!((Slips::beyond_usual(0.03) - 0.01).abs() < 1e-12);
+        assert!((Slips::beyond_usual(-0.02) - 0.008).abs() < 1e-12);
+        assert_eq!(Slips::beyond_usual(0.02), 0.0);
     }
 
     /// A parabola of known curvature is the logarithm of a Gaussian of known deviation.
     #[test]
-    fn moments_of_a_gaussian_are_its_own() {
+    fn the_deviation_of_a_gaussian_is_its_own() {
         let slips = Slips::at(&M, 30.0);
         let weights: Vec<f64> =
             slips.values.iter().map(|s| -0.5 * ((s - 0.0071) / 0.0005).powi(2)).collect();
-        let (mean, deviation) = slips.moments(&weights);
-        assert!((mean - 0.0071).abs() < 1e-5 && (deviation / 0.0005 - 1.0).abs() < 0.02);
+        assert!((slips.deviation(&weights) / 0.0005 - 1.0).abs() < 0.02);
     }
 }

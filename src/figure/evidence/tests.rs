@@ -37,7 +37,7 @@ fn told(fault: &str, place: &str, evidence: &[(&str, f64)]) -> Finding {
         evidence: evidence.collect(),
         advice: String::new(),
         remark: None,
-        rests_on: String::new(),
+        holds_for: None,
         source: String::new(),
     }
 }

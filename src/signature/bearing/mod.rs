@@ -103,7 +103,7 @@ fn score_part(bearing: &str, part: &PartFound) -> Score {
     }
     Score {
         place: Some(bearing.to_owned()),
-        channel: None,
+        channel: Some(part.channel.clone()),
         basis: "envelope",
         log_odds: part.log_odds,
         evidence,
@@ -145,7 +145,6 @@ fn evidence(part: &PartFound) -> Vec<Evidence> {
         Evidence::new("modulation_depth", part.depth, "", depth_text(part)),
         Evidence::new("line_evidence_ln", part.ln_evidence, "", chance_text(part)),
         Evidence::new("slip_percent", part.slip_percent, "%", slip_text(part)),
-        Evidence::new("slip_error_percent", part.slip_error_percent, "%", slip_text(part)),
         Evidence::new("band_from_hz", part.band_hz[0], "Hz", band_text(part)),
         Evidence::new("band_to_hz", part.band_hz[1], "Hz", band_text(part)),
     ]
@@ -209,22 +208,18 @@ fn chance_text(part: &PartFound) -> String {
 
 fn slip_text(part: &PartFound) -> String {
     let (slip, error) = (part.slip_percent, part.slip_error_percent.max(0.01));
-    match (slip < 0.0, part.skids()) {
-        (true, false) => format!(
-            "the cage leads its stated geometry by {:.2} ± {error:.2} %, as a contact angle makes it",
-            -slip
-        ),
-        (true, true) => format!(
-            "the cage leads its stated geometry by {:.2} ± {error:.2} %: the contact angle at this speed is another \
-             than stated, or the bearing is",
-            -slip
-        ),
-        (false, false) => format!("the cage lags its geometry by {slip:.2} ± {error:.2} %"),
-        (false, true) => format!(
-            "the cage lags its geometry by {slip:.2} ± {error:.2} %: it skids, as under too little load or preload, or \
-             the bearing is another than stated"
-        ),
-    }
+    let (does, by) = if slip < 0.0 { ("leads", -slip) } else { ("lags", slip) };
+    let means = match (slip < 0.0, part.skids()) {
+        (true, false) => ", as a contact angle makes it",
+        (true, true) => {
+            ": the contact angle at this speed is another than stated, or the bearing is"
+        }
+        (false, false) => "",
+        (false, true) => {
+            ": it skids, as under too little load or preload, or the bearing is another than stated"
+        }
+    };
+    format!("the cage {does} its stated geometry by {by:.2} ± {error:.2} %{means}")
 }
 
 fn band_text(part: &PartFound) -> String {
