@@ -133,6 +133,15 @@ impl Case {
         self.levels.get_or_init(|| levels::of(self))
     }
 
+    /// The critical speeds of the channel that tells them most clearly, the one that governs first.
+    pub fn governing_criticals(&self) -> Vec<Critical> {
+        let clearest = |view: &View| view.critical().map_or(0.0, |critical| critical.improvement);
+        let view = self.views().max_by(|a, b| clearest(a).total_cmp(&clearest(b)));
+        let mut criticals = view.map_or(Vec::new(), |view| view.criticals().to_vec());
+        criticals.sort_by(|a, b| b.share.total_cmp(&a.share));
+        criticals
+    }
+
     /// The rolling bearings with known multipliers, by name.
     pub fn bearings(&self) -> Vec<(&str, Multipliers)> {
         // multipliers were checked when the machine file was read; what is wrong is none

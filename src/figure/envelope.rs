@@ -53,7 +53,8 @@ impl DefectLines<'_> {
         let mut marks = Vec::new();
         for &part in self.parts {
             let order = shaft * part.impact_order(&self.multipliers, self.slip);
-            let (short, family) = names(part);
+            // the harmonics of an element are counted from its spin
+            let (short, family) = (part.motion().line(), part.words());
             for harmonic in 1..=harmonics {
                 let at = f64::from(harmonic) * order;
                 let label = match (part, harmonic) {
@@ -75,17 +76,6 @@ impl DefectLines<'_> {
         }
         marks.retain(|mark| mark.at > 0.0 && mark.at <= end);
         marks
-    }
-}
-
-/// The trade's short name of a part's frequency, and the part in words.
-fn names(part: Element) -> (&'static str, &'static str) {
-    match part {
-        Element::Outer => (part.line(), "outer race"),
-        Element::Inner => (part.line(), "inner race"),
-        // its harmonics are counted from the spin itself
-        Element::Ball => ("BSF", "rolling element"),
-        Element::Cage => (part.line(), "cage"),
     }
 }
 

@@ -74,7 +74,7 @@ fn score_view(case: &Case, view: &View) -> Score {
     if !case.phase_known() {
         return cannot_tell(Some(view), "without shaft pulses there is no phase to part it by");
     }
-    let criticals = governing(case);
+    let criticals = case.governing_criticals();
     if criticals.is_empty() {
         let why = "no critical speed was passed, through which a bow parts from the run-out of the surface";
         return cannot_tell(Some(view), why);
@@ -88,15 +88,6 @@ fn score_view(case: &Case, view: &View) -> Score {
     }
     let evidence = found.evidence().into_iter().chain(axial_evidence(case)).collect();
     Score { log_odds: found.log_odds(), evidence, cannot_tell: None, ..cannot_tell(Some(view), "") }
-}
-
-/// The critical speeds of the channel that tells them most clearly, the one that governs first.
-fn governing(case: &Case) -> Vec<Critical> {
-    let clearest = |view: &View| view.critical().map_or(0.0, |critical| critical.improvement);
-    let view = case.views().max_by(|a, b| clearest(a).total_cmp(&clearest(b)));
-    let mut criticals = view.map_or(Vec::new(), |view| view.criticals().to_vec());
-    criticals.sort_by(|a, b| b.share.total_cmp(&a.share));
-    criticals
 }
 
 /// What one channel at the shaft shows.

@@ -242,10 +242,15 @@ impl Plan {
         let (step, columns) = (1.0 / per_angle, window_len / 2 + 1);
         let rows = (config.highest * len as f64 * step).floor() as usize + 1;
         if to <= from || (rows as f64) < LEAST_STEPS {
+            let unit = rhythm.unit();
+            let seconds = 2.0 * half;
             return Err(Error::too_little(
                 "a cyclic spectrum",
-                format!("{:.3} turns (or seconds)", LEAST_STEPS / config.highest),
-                format!("{:.3}", (to - from).max(0.0)),
+                format!(
+                    "{:.3} {unit} beside one window of {seconds:.4} s",
+                    LEAST_STEPS / config.highest
+                ),
+                format!("{:.3} {unit}", (to - from).max(0.0)),
             ));
         }
         if (len.max(rows) * columns) as f64 > MOST_VALUES {
@@ -265,6 +270,10 @@ impl Plan {
 }
 
 impl Rhythm<'_> {
+    fn unit(self) -> &'static str {
+        if matches!(self, Self::Hz) { "seconds" } else { "turns" }
+    }
+
     /// The angles between which a span of seconds after the first sample is covered.
     fn covered(self, [from_s, to_s]: [f64; 2]) -> (f64, f64) {
         match self {

@@ -7,7 +7,8 @@ use crate::dsp::gamma::median_of_mean;
 /// Width of the running median under the lines, in orders: far wider than a line, so that none lifts it;
 /// but at least [`FLOOR_CELLS`] cells.
 const FLOOR_ORDERS: f64 = 1.5;
-/// Fewest cells of resolution in the running median: its own scatter stays below a tenth.
+/// Fewest cells of resolution in the running median: its own scatter stays below a tenth
+/// from four averages on.
 const FLOOR_CELLS: f64 = 41.0;
 
 /// Each value over the floor of noise under it, and the floor: the running median, scaled to the mean that

@@ -41,6 +41,23 @@ pub enum Motion {
     Cage,
 }
 
+impl Motion {
+    /// The trade's name of the line at its order.
+    pub fn line(self) -> &'static str {
+        match self {
+            Self::Outer => "BPFO",
+            Self::Inner => "BPFI",
+            Self::Spin => "BSF",
+            Self::Cage => "FTF",
+        }
+    }
+
+    /// The trade's name of the distance of its sidebands: the load zone is passed with the shaft or with the cage.
+    pub fn side_line(self) -> &'static str {
+        if self == Self::Spin { Self::Cage.line() } else { "1x" }
+    }
+}
+
 /// One line of a part.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct JudgedLine {

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::judged::Motion;
 use crate::machine::Multipliers;
 
 /// The damaged part.
@@ -27,11 +28,26 @@ impl Element {
 
     /// The trade's name of the line that damage to it leaves: a damaged element strikes twice in its turn.
     pub fn line(self) -> &'static str {
+        if self == Self::Ball { "2 BSF" } else { self.motion().line() }
+    }
+
+    /// The motion that the part repeats with: a rolling element turns about itself.
+    pub fn motion(self) -> Motion {
         match self {
-            Self::Outer => "BPFO",
-            Self::Inner => "BPFI",
-            Self::Ball => "2 BSF",
-            Self::Cage => "FTF",
+            Self::Outer => Motion::Outer,
+            Self::Inner => Motion::Inner,
+            Self::Ball => Motion::Spin,
+            Self::Cage => Motion::Cage,
+        }
+    }
+
+    /// The part in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Outer => "outer race",
+            Self::Inner => "inner race",
+            Self::Ball => "rolling element",
+            Self::Cage => "cage",
         }
     }
 

@@ -1,7 +1,7 @@
 //! The lines of a bearing part over the floor that they were held against.
 
 use crate::case::Case;
-use crate::case::bearing::{Element, Judged, JudgedLine, Motion};
+use crate::case::bearing::{Element, Judged, JudgedLine};
 use crate::diagnose::Finding;
 use crate::error::Result;
 use crate::figure::plot::{Curve, Mark, Plot, Points, Stroke, Symbol};
@@ -26,20 +26,11 @@ pub(super) fn of_part(case: &Case, finding: &Finding, element: Element) -> Optio
     let title = format!(
         "{}: envelope spectrum, {low} to {high} Hz, {} of bearing {bearing}",
         part.channel,
-        words(element)
+        element.words()
     );
     let mut figure = Figure::of(title, plot);
     figure.notes = notes(&judged);
     Some(figure)
-}
-
-fn words(element: Element) -> &'static str {
-    match element {
-        Element::Outer => "outer race",
-        Element::Inner => "inner race",
-        Element::Ball => "rolling element",
-        Element::Cage => "cage",
-    }
 }
 
 /// Depths of modulation, roots of what is held against noise, as the evidence states them.
@@ -63,8 +54,8 @@ fn plot(judged: &Judged) -> Result<Plot> {
         .with_curve(Curve::new("", orders.clone(), depths)?)
         .with_curve(Curve::new("local floor", orders.clone(), floor)?);
     if let Some(ratio) = judged.seen_from {
-        let name = format!("what one line of noise in {:.0} reaches", 1.0 / judged.chance);
-        let bound = Curve::new(name, orders, root(&judged.floor, ratio))?;
+        let bound =
+            Curve::new("from here a line counts as seen", orders, root(&judged.floor, ratio))?;
         plot = plot.with_curve(bound.drawn(Stroke::Dashed));
     }
     plot.marks.push(Mark::new(1.0, "1x").of("shaft"));
@@ -85,14 +76,10 @@ fn plot(judged: &Judged) -> Result<Plot> {
 
 /// A line of the part: harmonics by name, sidebands as lesser marks of a family of their own.
 fn mark(line: &JudgedLine) -> Mark {
-    let (name, beside) = match line.motion {
-        Motion::Outer => ("BPFO", "1x"),
-        Motion::Inner => ("BPFI", "1x"),
-        Motion::Spin => ("BSF", "FTF"),
-        Motion::Cage => ("FTF", "1x"),
-    };
+    let name = line.motion.line();
     if line.side != 0 {
-        return Mark::new(line.order, "").of(format!("sidebands {beside} apart")).minor();
+        let family = format!("sidebands {} apart", line.motion.side_line());
+        return Mark::new(line.order, "").of(family).minor();
     }
     let label =
         if line.harmonic > 1 { format!("{} {name}", line.harmonic) } else { name.to_owned() };
@@ -107,8 +94,10 @@ fn notes(judged: &Judged) -> Vec<String> {
     ];
     notes.extend(judged.seen_from.map(|ratio| {
         format!(
-            "broken line: {} times the floor in power, which one line in {:.0} of noise, or of the others in this \
-             record, reaches; discs: lines that stand above it, and whose fundamental or carrier does",
+            "broken line: {} times the floor in power, which one in {:.0} places fixed beforehand reaches by noise or \
+             by the record's other lines; discs: lines that stand above it, and whose fundamental or carrier does. The \
+             places were chosen to fit within the slip, so single discs occur on sound bearings too; the confidence \
+             counts that",
             three_digits(ratio),
             1.0 / judged.chance
         )

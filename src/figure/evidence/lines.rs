@@ -10,10 +10,8 @@ use crate::figure::spectrum::over_frequency;
 use crate::figure::{Axis, Figure, Map, Scale, Subject};
 use crate::units::{listed, order_word, three_digits, without_noughts};
 
-/// A speed that changes by less than this share is a spectrum, not a map.
-const STEADY: f64 = 0.02;
-/// A speed that changes by less than this share keeps its lines in the bins of a spectrum.
-const SHARP: f64 = 0.01;
+/// A speed that changes by less than this share is a spectrum with its orders marked, not a map.
+const STEADY: f64 = 0.01;
 /// Rows of speed in a map.
 const ROWS: usize = 120;
 /// Pictures reach this many times as high as the highest line named, and at least to the second order, or to so
@@ -87,7 +85,7 @@ fn locked(view: &View, finding: &Finding, hz: &[f64]) -> Option<Figure> {
 /// The averaged spectrum, the lines and, at a steady speed, the shaft marked.
 fn spectrum_of(view: &View, finding: &Finding, orders: &[f64], hz: &[f64]) -> Option<Figure> {
     let spectrum = view.spectrum()?;
-    let speed = view.case.speed.as_ref().filter(|speed| speed.is_steady(SHARP));
+    let speed = view.case.speed.as_ref().filter(|speed| speed.is_steady(STEADY));
     let shaft_hz = speed.map(|speed| {
         let (low, high) = speed.range_rpm();
         0.5 * (low + high) / 60.0

@@ -2,7 +2,8 @@
 
 use super::{number, views_of};
 use crate::angle::OrderMap;
-use crate::case::{Case, View};
+use crate::case::harmonics::Line;
+use crate::case::{Case, Harmonics, View};
 use crate::diagnose::Finding;
 use crate::error::Result;
 use crate::figure::plot::{Curve, Mark, Plot, Stroke};
@@ -15,6 +16,8 @@ const SHOWN: f64 = 8.0;
 /// makes of the mean.
 const BEYOND: f64 = 0.3;
 const FROM: f64 = 0.2;
+/// How far above the lowest speed of the map fractions must be seen first for the spectrum to be parted there.
+const WELL_ABOVE: f64 = 1.1;
 /// Share of the top speed from which blocks are averaged where the evidence names no other speed.
 const UPPER: f64 = 0.7;
 /// Room on the logarithmic axis.
@@ -23,16 +26,18 @@ const BELOW: f64 = 0.5;
 /// Deepest foot of that axis below the highest line.
 const DEEPEST: f64 = 1e-4;
 
-/// Whole orders and halves, thirds too of a rub, over the local floor. Where the evidence says from which speed
-/// on it rubs, the spectrum above that speed and, for comparison, the one below.
+/// Whole orders and the fractions that were judged, half orders or thirds, over the local floor. Where the evidence
+/// says from which speed on fractions are seen, well above the lowest of the run, the spectrum above that speed and,
+/// for comparison, the one below.
 pub(super) fn of_harmonics(case: &Case, finding: &Finding) -> Option<Figure> {
     let view = views_of(case, finding).into_iter().find(|view| view.order_map().is_some())?;
     let map = view.order_map()?;
     let top = map.rpm.iter().copied().fold(0.0, f64::max);
-    let onset = number(finding, "fractions_from_rpm").filter(|rpm| *rpm < top);
-    let from_rpm = onset.unwrap_or(UPPER * top);
-    let has_thirds = finding.fault == "rub";
-    let plot = plot(&view, map, from_rpm, onset.is_some(), has_thirds).ok()?;
+    let lowest = map.rpm.iter().copied().fold(f64::INFINITY, f64::min);
+    let seen_from = number(finding, "fractions_from_rpm");
+    let parted = seen_from.filter(|rpm| *rpm < top && *rpm > WELL_ABOVE * lowest);
+    let from_rpm = parted.unwrap_or(UPPER * top);
+    let plot = plot(&view, map, from_rpm, parted.is_some()).ok()?;
     let subject = Subject::of(view.channel);
     let mut figure = Figure::of(subject.title(&format!("order spectrum, {}", finding.title)), plot);
     let speeds = format!("{} to {} rpm", grouped(from_rpm), grouped(top));
@@ -41,17 +46,13 @@ pub(super) fn of_harmonics(case: &Case, finding: &Finding) -> Option<Figure> {
          half orders",
         map.turns_per_block
     ));
-    figure.notes.extend(onset.map(|rpm| format!("it begins at {} rpm", grouped(rpm))));
+    figure
+        .notes
+        .extend(seen_from.map(|rpm| format!("fractions seen from {} rpm on", grouped(rpm))));
     Some(figure)
 }
 
-fn plot(
-    view: &View,
-    map: &OrderMap,
-    from_rpm: f64,
-    with_lower: bool,
-    has_thirds: bool,
-) -> Result<Plot> {
+fn plot(view: &View, map: &OrderMap, from_rpm: f64, with_lower: bool) -> Result<Plot> {
     let spectrum = map.order_spectrum_where(|rpm| rpm >= from_rpm);
     let floor = map.floor_under(&spectrum);
     let orders = map.orders();
@@ -77,20 +78,20 @@ fn plot(
         plot = plot.with_curve(Curve::new(name, places.clone(), lower)?.drawn(Stroke::Faint));
     }
     let floor = Curve::new("local floor", places, floor)?.drawn(Stroke::Dashed);
-    Ok(plot.with_curve(floor).with_marks(marks(last, has_thirds)))
+    Ok(plot.with_curve(floor).with_marks(marks(view, last)))
 }
 
-/// Whole orders by name, halves and thirds as lesser marks of families of their own.
-fn marks(last: f64, has_thirds: bool) -> Vec<Mark> {
+/// Whole orders by name; the fractions that were judged as lesser marks of a family of their own.
+fn marks(view: &View, last: f64) -> Vec<Mark> {
     let whole = (1..).map(f64::from).take_while(|order| *order <= last);
     let mut marks: Vec<Mark> =
         whole.map(|order| Mark::new(order, order_word(order)).of("whole orders")).collect();
-    let halves = (0..).map(|k| f64::from(k) + 0.5).take_while(|order| *order <= last);
-    marks.extend(halves.map(|order| Mark::new(order, order_word(order)).of("half orders").minor()));
-    if has_thirds {
-        let thirds = (1..).filter(|k| k % 3 != 0).map(|k| f64::from(k) / 3.0);
-        let thirds = thirds.take_while(|order| *order <= last);
-        marks.extend(thirds.map(|order| Mark::new(order, "").of("third orders").minor()));
-    }
+    let judged = view.harmonics().map_or(&[][..], Harmonics::fractions);
+    let is_half = |line: &Line| ((2.0 * line.order).round() - 2.0 * line.order).abs() < 1e-6;
+    let fraction = |line: &Line| {
+        let family = if is_half(line) { "half orders" } else { "third orders" };
+        Mark::new(line.order, line.name()).of(family).minor()
+    };
+    marks.extend(judged.iter().filter(|line| line.order <= last).map(fraction));
     marks
 }

@@ -2,9 +2,9 @@
 
 use super::stated::{Stated, drawn};
 use super::{number, view_by, views_of};
+use crate::angle::critical::bow::Vector;
 use crate::angle::critical::{Critical, Response};
 use crate::angle::growth::{Growth, Regime};
-use crate::angle::{SlowRoll, Track};
 use crate::case::{Case, Level, View};
 use crate::diagnose::Finding;
 use crate::figure::plot::{Curve, Limit, Mark, Plot, Points, Stroke, Symbol};
@@ -20,9 +20,6 @@ const SAME: f64 = 0.03;
 const LAW_BELOW: f64 = 0.3;
 const LAW_ABOVE: f64 = 2.5;
 const ABOVE: f64 = 1.25;
-/// Slow roll is read below this share of the lowest critical speed, else of the top speed: there the response to
-/// unbalance, r² / (1 - r²), is a fifteenth of the eccentricity.
-const SLOW_SHARE: f64 = 0.25;
 
 /// The first order with its limit, and the growth law fitted in each regime.
 pub(super) fn of_imbalance(case: &Case, finding: &Finding) -> Option<Figure> {
@@ -43,36 +40,34 @@ pub(super) fn of_imbalance(case: &Case, finding: &Finding) -> Option<Figure> {
     if let Some(plot) = plot_of(&mut figure, 0) {
         plot.points.extend(level.filter(|_| made[0].is_over_speed()).and_then(worst));
         plot.curves.extend(laws.iter().filter_map(|law| law_curve(law, quantity, made[0].factor)));
-    }
-    if let Some(plot) = plot_of(&mut figure, 0) {
         plot.y_axis = growth_axis(plot);
     }
     if !laws.is_empty() {
         figure.notes.push(
-            "broken lines: the power of speed fitted in each regime, far from critical speeds"
+            "broken lines: the power of speed fitted in each regime, far from critical speeds, ± one standard error"
                 .to_owned(),
         );
     }
     Some(figure)
 }
 
-/// The first order as displacement, with what the shaft shows at slow roll.
+/// The first order as displacement, with the slow-roll vector that it was judged by.
 pub(super) fn of_bent_shaft(case: &Case, finding: &Finding) -> Option<Figure> {
     let views = views_of(case, finding);
-    let sees_shaft = |view: &&View| view.quantity() == Quantity::Displacement;
-    let view = *views.iter().find(sees_shaft).or(views.first())?;
+    let view = *views.iter().find(|view| view.looks_at_shaft()).or(views.first())?;
     let made = [Stated::of(&view, 1.0, Quantity::Displacement)?];
     let mut figure = drawn(&view, &made, TracksShown::Both)?;
     mark_stated_criticals(&mut figure, &view, &made[0]);
+    figure.title = made[0].subject.title("1x");
+    let Some(slow) = slow_roll(&view) else { return Some(figure) };
     figure.title = made[0].subject.title("1x and slow roll");
-    let Some(slow) = slow_roll(&view, &made[0].track) else { return Some(figure) };
-    let lag_deg = wrap_deg(-slow.vector.arg().to_degrees());
-    let size = slow.vector.norm();
+    let lag_deg = wrap_deg(-slow.value.arg().to_degrees());
+    let (size, error) = (made[0].factor * slow.value.norm(), made[0].factor * slow.error);
     if let Some(plot) = plot_of(&mut figure, 0) {
         let unit = plot.y_axis.unit.clone();
         plot.limits.push(Limit {
-            uncertain_by: slow.error,
-            ..Limit::new(size, format!("slow roll {} {unit}", with_error(size, slow.error)))
+            uncertain_by: error,
+            ..Limit::new(size, format!("slow roll {} {unit}", with_error(size, error)))
         });
     }
     if let Some(plot) = plot_of(&mut figure, 1) {
@@ -82,11 +77,11 @@ pub(super) fn of_bent_shaft(case: &Case, finding: &Finding) -> Option<Figure> {
             first.map_or(lag_deg, |first| lag_deg + 360.0 * ((first - lag_deg) / 360.0).round());
         plot.limits.push(Limit::new(at, format!("slow roll {lag_deg:.0}°")));
     }
-    figure.notes.push(format!(
-        "slow roll: the mean vector from {} to {} rpm; run-out of the surface and bow of the shaft, hardly vibration",
-        grouped(slow.rpm[0]),
-        grouped(slow.rpm[1])
-    ));
+    figure.notes.push(
+        "slow roll: what of 1x does not vary with speed, parted from the unbalance through the critical speed, ± one \
+         standard error; run-out of the surface and bow of the shaft together"
+            .to_owned(),
+    );
     Some(figure)
 }
 
@@ -113,10 +108,9 @@ pub(super) fn of_second_order(case: &Case, finding: &Finding) -> Option<Figure> 
         }
     }
     figure.rows.push(Row { height: 0.7, panels: vec![below.into()], joined: true });
+    figure.notes.push("ratio in velocity; band: both orders off by two standard errors".to_owned());
     if ratio.is_some() {
-        figure.notes.push(
-            "ratio in velocity; the broken line is its middle away from resonances".to_owned(),
-        );
+        figure.notes.push("broken line: the ratio's middle away from resonances".to_owned());
     }
     Some(figure)
 }
@@ -130,8 +124,9 @@ pub(super) fn of_critical(case: &Case, finding: &Finding) -> Option<Figure> {
     }
     let made = [Stated::of(&view, 1.0, Quantity::Displacement)?];
     let mut figure = drawn(&view, &made, TracksShown::Both)?;
-    figure.title = made[0].subject.title("1x and the response fitted to it");
     let responses = view.responses();
+    let what = if responses.is_empty() { "1x" } else { "1x and the response fitted to it" };
+    figure.title = made[0].subject.title(what);
     for (place, response) in responses.iter().enumerate() {
         let name = if responses.len() == 1 {
             "fitted response".to_owned()
@@ -203,7 +198,7 @@ fn law_curve(law: &Growth, quantity: Quantity, factor: f64) -> Option<Curve> {
     };
     let against =
         expected.map_or_else(String::new, |expected| format!(" (unbalance {expected:.0})"));
-    let name = format!("{regime}: speed^{is:.1} ± {:.1}{against}", law.error.max(0.05));
+    let name = format!("{regime}: speed^{}{against}", with_error(is, law.error));
     Some(Curve::new(name, rpm, values).ok()?.drawn(Stroke::Dashed))
 }
 
@@ -343,14 +338,8 @@ fn fitted_phase(response: &Response, name: &str, drawn: Option<&Curve>) -> Optio
     Some(Curve::new(name, response.rpm.clone(), lags).ok()?.drawn(Stroke::Dashed))
 }
 
-/// The vector at slow roll of a sensor that looks at the shaft, below a share of the lowest critical speed.
-fn slow_roll(view: &View, track: &Track) -> Option<SlowRoll> {
-    if view.channel.spec.quantity() != Quantity::Displacement {
-        return None;
-    }
-    let lowest = view.criticals().iter().map(|critical| critical.rpm);
-    let lowest = lowest.chain(view.case.machine.shaft.critical_rpm.iter().copied());
-    let top = track.rpm.iter().copied().fold(0.0, f64::max);
-    let below_rpm = SLOW_SHARE * lowest.reduce(f64::min).unwrap_or(top);
-    SlowRoll::of(track, Quantity::Displacement, view.channel.spec.corner_hz, below_rpm).ok()
+/// The vector at slow roll that a bent shaft is judged by, zero-to-peak in SI, of a sensor that looks at the shaft.
+fn slow_roll(view: &View) -> Option<Vector> {
+    let shaft = Some(view).filter(|view| view.looks_at_shaft())?;
+    Some(shaft.parted(&shaft.case.governing_criticals())?.slow_roll)
 }

@@ -4,7 +4,7 @@ use crate::figure::{Curve, Figure, Mark, Panel, Plot, Stroke};
 use crate::progress::Silent;
 use crate::signature::{Evidence, Kind};
 use crate::simulate::{Place, Scenario, Sensor, simulate};
-use crate::units::Quantity;
+use crate::units::grouped;
 
 /// The diagnosis of the default cartridge with a fault.
 fn diagnosed(fault: &str, change: impl FnOnce(&mut Scenario)) -> (Case, Diagnosis) {
@@ -82,7 +82,8 @@ fn lines_of_an_inner_race_stand_over_the_floor_that_judged_them() {
         assert!((bound.y()[k] / floor.y()[k] - ratio.sqrt()).abs() < 1e-9);
         assert!((spectrum.y()[k].powi(2) - f64::from(judged.values[k])).abs() < 1e-9);
     }
-    assert!(bound.stroke == Stroke::Dashed && bound.name.contains("noise in 42"), "{}", bound.name);
+    assert_eq!(bound.stroke, Stroke::Dashed);
+    assert_eq!(bound.name, "from here a line counts as seen");
 
     let [_, end] = plot.x_axis.shown.expect("an end");
     assert!(plot.marks.iter().all(|mark| mark.at > 0.0 && mark.at <= end));
@@ -189,32 +190,42 @@ fn the_fitted_response_lies_on_the_track() {
 }
 
 #[test]
-fn a_bow_is_shown_by_the_vector_at_slow_roll() {
-    let (case, _) = diagnosed("bent_shaft", |scenario| {
+fn a_bow_is_shown_by_the_vector_at_slow_roll_that_judged_it() {
+    let (case, diagnosis) = diagnosed("bent_shaft", |scenario| {
         scenario.sensor.push(Sensor::shaft_displacement("shaft", Place::Front, 90.0));
     });
-    let sees_shaft = |view: &View| view.channel.spec.quantity() == Quantity::Displacement;
-    let Some(view) = case.views().find(sees_shaft) else {
-        panic!("the cartridge has a shaft sensor")
-    };
-    let figure = evidence(&case, &told("bent_shaft", view.name(), &[])).expect("a picture");
+    let finding = found(&diagnosis, "bent_shaft");
+    let figure = evidence(&case, finding).expect("a picture");
     let plots = plots(&figure);
     let level = &plots[0].limits[0];
     assert!(level.label.starts_with("slow roll ") && level.uncertain_by > 0.0, "{}", level.label);
+    let stated = number(finding, "slow_roll_um_pp").expect("told");
+    assert!((level.at / stated - 1.0).abs() < 1e-9, "{} against {stated}", level.at);
     let first = plots[0].curves[0].y()[0];
     assert!((level.at / first - 1.0).abs() < 0.5, "{} against {first}", level.at);
     assert_eq!(plots[1].limits.len(), 1);
+    assert!(figure.title.ends_with("slow roll"), "{}", figure.title);
+}
+
+#[test]
+fn a_bow_that_no_sensor_sees_has_no_slow_roll() {
+    let (case, diagnosis) = diagnosed("bent_shaft", |_| {});
+    let figure = evidence(&case, found(&diagnosis, "bent_shaft")).expect("tracks");
+    assert!(plots(&figure).iter().all(|plot| plot.limits.is_empty()));
+    assert!(!figure.title.contains("slow roll"), "{}", figure.title);
 }
 
 #[test]
 fn whole_and_broken_orders_are_marked_apart_over_the_floor() {
-    let (case, _) = diagnosed("looseness", |_| {});
-    let place = case.views().next().expect("a channel").place();
-    let figure = evidence(&case, &told("looseness", &place, &[])).expect("a picture");
+    let (case, diagnosis) = diagnosed("looseness", |_| {});
+    let figure = evidence(&case, found(&diagnosis, "looseness")).expect("a picture");
     let [plot] = plots(&figure)[..] else { panic!("one plot") };
     let (whole, halves) = (of_family(plot, "whole orders"), of_family(plot, "half orders"));
     assert!(whole.len() == 8 && whole.iter().all(|mark| !mark.minor));
-    assert!(halves.len() == 8 && halves.iter().all(|mark| mark.minor));
+    // those that are judged, and no more
+    let places: Vec<f64> = halves.iter().map(|mark| mark.at).collect();
+    assert_eq!(places, [0.5, 1.5, 2.5, 3.5, 4.5, 5.5]);
+    assert!(halves.iter().all(|mark| mark.minor));
     assert!(of_family(plot, "third orders").is_empty());
     // the half orders of the fault stand out, and what lies between does not
     let (spectrum, floor) = (&plot.curves[0], broken(plot)[0]);
@@ -224,20 +235,35 @@ fn whole_and_broken_orders_are_marked_apart_over_the_floor() {
 
 #[test]
 fn a_rub_is_shown_above_the_speed_at_which_it_begins_and_below() {
-    let (case, _) = diagnosed("rub", |_| {});
-    let place = case.views().next().expect("a channel").place();
-    let rub = told("rub", &place, &[("fractions_from_rpm", 60_000.0)]);
-    let figure = evidence(&case, &rub).expect("a picture");
+    let (case, diagnosis) = diagnosed("rub", |_| {});
+    let finding = found(&diagnosis, "rub");
+    let from_rpm = number(finding, "fractions_from_rpm").expect("told");
+    let figure = evidence(&case, finding).expect("a picture");
     let [plot] = plots(&figure)[..] else { panic!("one plot") };
-    assert_eq!(of_family(plot, "third orders").len(), 16);
+    let families = ["half orders", "third orders"].map(|family| of_family(plot, family).len());
+    assert!([[6, 0], [0, 6]].contains(&families), "one family was judged: {families:?}");
     let above = &plot.curves[0];
     let below = plot.curves.iter().find(|curve| curve.stroke == Stroke::Faint).expect("compared");
-    assert!(near(above, 0.5) > 2.0 * near(below, 0.5));
-    assert!(
-        figure.notes.iter().any(|note| note == "it begins at 60 000 rpm"),
-        "{:?}",
-        figure.notes
-    );
+    assert_eq!(above.name, format!("from {} rpm", grouped(from_rpm)));
+    let fractions = plot.marks.iter().filter(|mark| mark.minor).map(|mark| mark.at);
+    let risen = fractions.filter(|order| near(above, *order) > 2.0 * near(below, *order)).count();
+    assert!(risen > 0, "nothing begins at {from_rpm} rpm");
+    let wanted = format!("fractions seen from {} rpm on", grouped(from_rpm));
+    assert!(figure.notes.contains(&wanted), "{:?}", figure.notes);
+}
+
+#[test]
+fn fractions_that_are_there_from_the_lowest_speed_on_part_nothing() {
+    let (case, _) = diagnosed("looseness", |_| {});
+    let place = case.views().next().expect("a channel").place();
+    let lowest = case.speed.as_ref().expect("pulses").range_rpm().0;
+    for (share, is_parted) in [(1.05, false), (2.0, true)] {
+        let told = told("looseness", &place, &[("fractions_from_rpm", share * lowest)]);
+        let figure = evidence(&case, &told).expect("a picture");
+        let [plot] = plots(&figure)[..] else { panic!("one plot") };
+        let below = plot.curves.iter().find(|curve| curve.stroke == Stroke::Faint);
+        assert_eq!(below.is_some(), is_parted, "{share} times the lowest speed");
+    }
 }
 
 #[test]
@@ -247,16 +273,18 @@ fn lines_are_marked_where_the_evidence_says() {
     let shown = |fault: &str, lines: &[(&str, f64)]| evidence(&case, &told(fault, &place, lines));
     assert_eq!(shown("blade_pass", &[("something", 1.0)]), None);
 
-    let figure = shown("blade_pass", &[("line_order", 9.0)]).expect("a map");
+    let lines = [("line_order", 9.0), ("line_order_2", 4.0)];
+    let figure = shown("generator_lines", &lines).expect("a map");
     let Some(Panel::Map(map)) = figure.panels().next() else { panic!("a map") };
-    assert!(map.marks.iter().any(|mark| mark.label == "9x" && mark.at == 9.0));
+    for (label, order) in [("9x", 9.0), ("4x", 4.0)] {
+        assert!(map.marks.iter().any(|mark| mark.label == label && mark.at == order));
+    }
     assert!(map.x().last().is_some_and(|last| *last > 9.0));
 
-    let figure =
-        shown("mains_hum", &[("line_hz", 50.0), ("line_hz_2", 150.0)]).expect("a spectrum");
+    let figure = shown("mains_hum", &[("line_hz", 50.0)]).expect("a spectrum");
     let [plot] = plots(&figure)[..] else { panic!("one plot") };
     let labels: Vec<&str> = plot.marks.iter().map(|mark| mark.label.as_str()).collect();
-    assert_eq!(labels, ["50 Hz", "150 Hz"]);
+    assert_eq!(labels, ["50 Hz"]);
 
     // what keeps its frequency crosses the orders
     let figure = shown("sub_synchronous", &[("line_hz", 310.0)]).expect("a map");

@@ -421,7 +421,7 @@ fn broken(laid: &[(f64, f64)], chart: &Chart, across_alone: bool) -> Vec<Vec<(f6
     for pair in laid.windows(2) {
         let [from, to] = [pixels(&pair[0]), pixels(&pair[1])];
         let length =
-            if across_alone { to.0 - from.0 } else { (to.0 - from.0).hypot(to.1 - from.1) };
+            if across_alone { (to.0 - from.0).abs() } else { (to.0 - from.0).hypot(to.1 - from.1) };
         // a long way from point to point holds several strokes
         let parts = (length / (0.5 * GAP)).ceil().max(1.0);
         for part in 0..parts as usize {
