@@ -741,9 +741,12 @@ impl PyCyclicSpectrum {
         chance: f64,
     ) -> PyResult<Bound<'py, PyDict>> {
         let figure = || {
-            let choices: [(_, fn(&CyclicShown) -> Result<Figure>); 2] =
-                [("map", figure::cyclic_map), ("envelope", figure::cyclic_envelope)];
-            let make = chosen("show", show, &choices)?;
+            let choices = [("map", true), ("envelope", false)];
+            let make = if chosen("show", show, &choices)? {
+                figure::cyclic_map
+            } else {
+                figure::cyclic_envelope
+            };
             let parts = parts_of(parts)?;
             let lines = bearing.map(|name| lines_of(&self.bearings, name, &parts)).transpose()?;
             make(&CyclicShown {
