@@ -46,7 +46,7 @@ pub fn cyclic_envelope(shown: &CyclicShown) -> Result<Figure> {
         columns.len()
     );
     let law = format!(
-        "broken line: noise of a steady level exceeds it anywhere in one record in {often}, or fewer; noise that \
+        "broken line: noise of a steady level exceeds it anywhere in about one record in {often}; noise that \
          comes and goes within a block reaches higher"
     );
     let what = if shown.band_hz.is_some() { "improved" } else { "enhanced" };

@@ -125,7 +125,7 @@ impl PyCyclicSpectrum {
     /// band_hz : tuple of float, optional
     ///     As in ``envelope``.
     /// chance : float, default 0.01
-    ///     Share of records of noise in which any of all lines exceeds its height, at most.
+    ///     Share of records of noise in which any of all lines exceeds its height, about.
     ///
     /// Returns
     /// -------

@@ -139,8 +139,8 @@ fn lines_above_the_judged_band_are_not_judged() {
 /// At 6000 rpm, 100 Hz, the rate carries order 44 with ease; the map of orders ends before it.
 #[test]
 fn blades_beyond_the_map_are_not_blamed_on_the_rate() {
-    let mut scenario = Scenario::default();
-    scenario.speed = SpeedProfile::constant(6000.0, 3.0);
+    let mut scenario =
+        Scenario { speed: SpeedProfile::constant(6000.0, 3.0), ..Scenario::default() };
     scenario.blade.get_mut("compressor").expect("a row").count = 44;
     let found = best(&case_of(&scenario, 8), "blade_pass").expect("a score");
     let why = found.cannot_tell.expect("a reason");
@@ -150,8 +150,8 @@ fn blades_beyond_the_map_are_not_blamed_on_the_rate() {
 /// 30 turns in 0.3 s: orders are 1/4 apart and frequencies 3.3 Hz.
 #[test]
 fn a_short_record_says_why_it_shows_no_slow_lines() {
-    let mut scenario = Scenario::default();
-    scenario.speed = SpeedProfile::constant(6000.0, 0.3);
+    let mut scenario =
+        Scenario { speed: SpeedProfile::constant(6000.0, 0.3), ..Scenario::default() };
     let case = case_of(&scenario, 8);
     for (id, reason) in [("sub_synchronous", "too few turns"), ("mains_hum", "too short")] {
         let found = best(&case, id).expect("a score");
