@@ -692,6 +692,9 @@ def test_what_was_put_lower_has_a_picture_from_ten_percent_on(results):
         for finding in results[name].considered:
             if not finding.confidence >= 0.1:
                 assert finding.figure() is None, finding
+    (second,) = (f for f in results["bearing_diagnosis"].considered if f.fault == "raised_2x")
+    assert second.confidence >= 0.1
+    assert len(second.figure()["rows"]) == 2
 
 
 def test_a_cyclic_map_keeps_the_highest_of_what_it_gathers(results):

@@ -155,3 +155,22 @@ fn the_shaft_and_what_is_too_fast_say_nothing() {
     assert!(run(ModulationSearch::at([])).is_err() && run(ModulationSearch::at([-1.0])).is_err());
     assert!(run(ModulationSearch { tolerance: 0.5, ..ModulationSearch::at([3.5]) }).is_err());
 }
+
+#[test]
+fn a_search_that_cannot_be_made_names_its_setting() {
+    let samples = no_rhythm(2, 1, 60_000);
+    let at = || ModulationSearch::at([3.5]);
+    let wrong = [
+        ("low_hz", ModulationSearch { low_hz: 3000.0, high_hz: Some(2000.0), ..at() }),
+        ("low_hz", ModulationSearch { low_hz: -1.0, ..at() }),
+        ("high_hz", ModulationSearch { high_hz: Some(0.6 * RATE_HZ), ..at() }),
+        ("least_width_hz", ModulationSearch { least_width_hz: Some(RATE_HZ), ..at() }),
+        ("least_width_hz", ModulationSearch { least_width_hz: Some(0.0), ..at() }),
+        ("orders", ModulationSearch { high_hz: Some(1000.0), ..ModulationSearch::at([200.0]) }),
+    ];
+    for (setting, search) in wrong {
+        let told = bands_by_modulation(&samples, RATE_HZ, &speed(2.9), 0.0, &search).unwrap_err();
+        assert!(matches!(told, Error::Setting { .. }), "{told}");
+        assert!(told.to_string().starts_with(setting), "{setting}: {told}");
+    }
+}
