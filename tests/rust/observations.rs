@@ -127,6 +127,8 @@ fn uneven_blades_have_sidebands_and_unstated_ones_are_a_candidate() {
 fn lines_above_the_judged_band_are_not_judged() {
     let mut scenario = Scenario::default();
     scenario.converter.rate_hz = 25_600.0;
+    // 16 samples in a turn: a narrow mark would fall between them
+    scenario.pulse.width = 0.4;
     scenario.add_fault("blade_pass").expect("known");
     let found = best(&case_of(&scenario, 8), "blade_pass").expect("a score");
     assert!(value(&found, "judged_to_rpm").is_some_and(|rpm| rpm < 54_000.0), "{found:?}");
