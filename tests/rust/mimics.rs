@@ -27,6 +27,10 @@ fn run_to(top_rpm: f64, faults: &[&str], seed: u64) -> Simulated {
     for fault in faults {
         scenario.add_fault(fault).expect("a known fault");
     }
+    // well beyond the limit: less is no fault
+    for plane in scenario.fault.imbalance.iter_mut().flat_map(|fault| &mut fault.plane) {
+        plane.g_mm = 0.6;
+    }
     simulate(&scenario, seed).expect("a valid scenario")
 }
 
