@@ -18,6 +18,8 @@ FIRST_SEED = 1_000_001
 # goals: expected calibration error, and share of healthy machines with a fault at half or more
 MOST_ERROR = 0.05
 MOST_ALARMS = 0.01
+# a quarter as many are judged as by an owner who states no limits
+WITHOUT_LIMITS = 4
 BINS = np.linspace(0.0, 1.0, 11)
 RESAMPLED = 1000
 BOUND = 95.0
@@ -116,6 +118,8 @@ def main() -> None:
     figures["all_faults"] = reliability(faults)
     for signature in sorted({row.signature for row in rows}):
         figures[signature] = reliability([row for row in rows if row.signature == signature])
+    few = simulate_rows(FIRST_SEED + count, count // WITHOUT_LIMITS, limits=False)
+    figures["judged_without_limits"] = reliability(few)
     healthy = {row.seed for row in rows if not row.drawn}
     alarmed = {row.seed for row in faults if row.seed in healthy and row.confidence >= 0.5}
     figures["healthy_machines"] = len(healthy)
