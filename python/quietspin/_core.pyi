@@ -32,8 +32,8 @@ class Channel:
         speed : Speed, optional
             Shaft speed; then rhythms are counted in orders, at any speed.
         highest : float, optional
-            Highest cyclic order (default 22), or without a speed frequency in Hz (default 500), up to a quarter of
-            the sampling rate.
+            Highest cyclic order, by default 22 or what the rate carries at top speed; without a speed, frequency in
+            Hz (default 500). Nothing above a quarter of the sampling rate is carried.
         resolution : float, optional
             Distance of cyclic lines: default 1/256 order, or without a speed 1 Hz. Blocks last one over this.
         window_len : int, default 256

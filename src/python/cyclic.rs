@@ -12,6 +12,7 @@ use super::speed::PySpeed;
 use crate::figure::Subject;
 use crate::machine::Multipliers;
 use crate::spectrum::cyclic::{CyclicConfig, CyclicSpectrum, Rhythm, cyclic_spectrum};
+use crate::speed::Speed;
 
 /// Highest cyclic frequency in Hz where no speed is given and none is asked for.
 const USUAL_HIGHEST_HZ: f64 = 500.0;
@@ -172,6 +173,11 @@ impl PyCyclicSpectrum {
 
 pickles!(PyCyclicSpectrum);
 
+/// Highest order below a quarter of the rate at the highest speed.
+fn carried(speed: &Speed, rate_hz: f64) -> f64 {
+    0.249 * rate_hz / (speed.range_rpm().1 / 60.0)
+}
+
 #[pymethods]
 impl PyChannel {
     /// Squared spectral coherence: which carriers come and go with which rhythm.
@@ -181,8 +187,8 @@ impl PyChannel {
     /// speed : Speed, optional
     ///     Shaft speed; then rhythms are counted in orders, at any speed.
     /// highest : float, optional
-    ///     Highest cyclic order (default 22), or without a speed frequency in Hz (default 500), up to a quarter of
-    ///     the sampling rate.
+    ///     Highest cyclic order, by default 22 or what the rate carries at top speed; without a speed, frequency in
+    ///     Hz (default 500). Nothing above a quarter of the sampling rate is carried.
     /// resolution : float, optional
     ///     Distance of cyclic lines: default 1/256 order, or without a speed 1 Hz. Blocks last one over this.
     /// window_len : int, default 256
@@ -203,8 +209,11 @@ impl PyChannel {
     ) -> PyResult<PyCyclicSpectrum> {
         let speed = own(speed);
         self.work(py, "spectral coherence", move |channel, machine, subject| {
-            let usual = match speed {
-                Some(_) => CyclicConfig::default(),
+            let usual = match &speed {
+                Some(speed) => CyclicConfig {
+                    highest: CyclicConfig::default().highest.min(carried(speed, channel.rate_hz)),
+                    ..CyclicConfig::default()
+                },
                 None => CyclicConfig {
                     highest: USUAL_HIGHEST_HZ,
                     resolution: USUAL_RESOLUTION_HZ,

@@ -238,7 +238,7 @@ def test_the_readme_programs_run(folder):
     shutil.copy(recording, folder / "archive" / "cartridge-19_2031-05-05.wav")
     blocks = blocks_of((ROOT / "README.md").read_text(encoding="utf-8"))
     programs = [block for block in blocks if block.language == "python"]
-    assert len(programs) == 5
+    assert len(programs) == 6
     whole = Block("python", [line for block in programs for line in block.lines], 1)
     assert "REJECT" in run_python(whole, folder)
 

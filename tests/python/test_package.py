@@ -44,8 +44,8 @@ def test_samples_come_to_their_verdicts():
     expected = {
         "good": "accept",
         "imbalanced": "reject",
-        "misaligned": "investigate",
-        "bearing": "reject",
+        "misaligned": "reject",
+        "bearing": "investigate",
         "unfit": "no_verdict",
     }
     assert {name: qs.diagnose(sample(name)).verdict for name in expected} == expected
@@ -399,7 +399,12 @@ def test_a_simulated_recording_replaces_nothing_but_its_own(tmp_path):
 
 
 # what a dictionary names otherwise than the object, or holds for the object's methods
-OTHERWISE = {"Speed": {"knots"}, "EnvelopeSpectrum": {"band_from_hz", "band_to_hz"}}
+OTHERWISE = {
+    "Speed": {"knots"},
+    "EnvelopeSpectrum": {"band_from_hz", "band_to_hz"},
+    # in words, and as a share: rests_on, prevalence
+    "Finding": {"holds_for"},
+}
 
 
 def test_what_a_dictionary_holds_the_object_has_by_name(imbalanced):
