@@ -152,8 +152,7 @@ fn blades_beyond_the_map_are_not_blamed_on_the_rate() {
 /// 30 turns in 0.3 s: orders are 1/4 apart and frequencies 3.3 Hz.
 #[test]
 fn a_short_record_says_why_it_shows_no_slow_lines() {
-    let mut scenario =
-        Scenario { speed: SpeedProfile::constant(6000.0, 0.3), ..Scenario::default() };
+    let scenario = Scenario { speed: SpeedProfile::constant(6000.0, 0.3), ..Scenario::default() };
     let case = case_of(&scenario, 8);
     for (id, reason) in [("sub_synchronous", "too few turns"), ("mains_hum", "too short")] {
         let found = best(&case, id).expect("a score");
