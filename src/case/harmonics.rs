@@ -122,6 +122,10 @@ impl Onset {
 /// begin at one (judgement, no source).
 const LEAST_SPAN: f64 = 1.1;
 
+/// Images that resampling to equal angle may leave of a line, in parts of its amplitude: 80 dB below it, which only
+/// a recording without noise shows.
+const IMAGES: f64 = 1e-4;
+
 impl Harmonics {
     /// The lines of a map of a channel that measures `quantity`; `None` where blocks are too short or too few.
     pub fn of(map: &OrderMap, quantity: Quantity) -> Option<Self> {
@@ -134,11 +138,25 @@ impl Harmonics {
         };
         let halves = (0..6).map(|k| f64::from(k) + 0.5).collect();
         let thirds = (1..=8).filter(|k| k % 3 != 0).map(|k| f64::from(k) / 3.0).collect();
-        Some(Self {
+        let mut all = Self {
             whole: lines((1..=MOST_WHOLE).map(f64::from).collect()),
             halves: lines(halves),
             thirds: lines(thirds),
-        })
+        };
+        all.leave_out_images();
+        Some(all)
+    }
+
+    /// Lines that may be images of a far stronger one count as not seen.
+    fn leave_out_images(&mut self) {
+        let families = [&mut self.whole, &mut self.halves, &mut self.thirds];
+        let mut lines: Vec<&mut Line> = families.into_iter().flatten().collect();
+        let strongest = lines.iter().map(|line| line.strength).fold(0.0, f64::max);
+        for line in &mut lines {
+            if line.strength < IMAGES * strongest {
+                line.sigmas = 0.0;
+            }
+        }
     }
 
     /// The family of fractions that shows more of its lines: half orders, or thirds.
