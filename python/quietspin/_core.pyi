@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, SupportsFloat, SupportsIndex, final
 
-__all__ = ["Channel", "Check", "CyclicSpectrum", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Job", "Level", "Machine", "ModulatedBands", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate", "unbalance_without_phase"]
+__all__ = ["Channel", "Check", "CyclicSpectrum", "Diagnosis", "EnvelopeSpectrum", "Evidence", "Finding", "FullSpectrum", "Interference", "Job", "Level", "Machine", "ModulatedBands", "Orbit", "OrderMap", "Recording", "ScreenJournal", "Simulated", "Spectrogram", "Spectrum", "Speed", "SynchronousAverage", "Track", "Tracks", "diagnose", "machine_from_text", "machine_keys", "raw_scores", "read", "rivals", "run_cli", "screen_columns", "screen_csv", "screen_figure", "screen_jobs", "screen_lines", "screen_order", "screen_row", "simulate", "unbalance_without_phase"]
 
 @final
 class Channel:
@@ -807,9 +807,20 @@ class Finding:
             Where matplotlib is not installed.
         """
     @property
+    def prevalence(self, /) -> float | None:
+        """
+        Share of machines with it, 0 to 1, among those that the confidence holds for; None without calibration.
+        """
+    @property
     def remark(self, /) -> str | None:
         """
         Why it was put lower or cannot be told; None where nothing speaks against it.
+        """
+    @property
+    def rests_on(self, /) -> str:
+        """
+        What the confidence rests on, in words: the simulated rotors that it was fitted on, and the share of
+        machines with the fault.
         """
     @property
     def severity(self, /) -> float | None:
@@ -2528,6 +2539,11 @@ def read(path: str | PathLike[str], *, machine: Machine | str | PathLike[str] | 
         Where its content cannot be used, or the machine file does not fit it.
     """
 
+def rivals() -> list[tuple[str, list[str]]]:
+    """
+    Every signature's id, and the ids of its rivals, which count against it. For fitting the calibration.
+    """
+
 def run_cli(arguments: SupportsGetItem[int, str]) -> int:
     """
     Run the command line on arguments (the first is the command's name); returns the exit status.
@@ -2640,7 +2656,7 @@ def screen_row(path: str | PathLike[str], job: str) -> str:
         Where ``job`` is none.
     """
 
-def simulate(scenario: str | None = None, *, fault: str | None = None, drawn: bool = False, seed: SupportsIndex = 0) -> Simulated:
+def simulate(scenario: str | None = None, *, fault: "str | list[str] | None" = None, drawn: bool = False, seed: SupportsIndex = 0) -> Simulated:
     """
     Simulate a run-up of an invented machine.
 
@@ -2648,8 +2664,8 @@ def simulate(scenario: str | None = None, *, fault: str | None = None, drawn: bo
     ----------
     scenario : str, optional
         Scenario as TOML text; by default a healthy 3 kW microturbine cartridge.
-    fault : str, optional
-        Fault to add: imbalance, misalignment, bearing_outer, ...
+    fault : str or list of str, optional
+        Fault to add, or several: imbalance, misalignment, bearing_outer, ...
     drawn : bool, default False
         Draw rotor, sensors, noise, speeds and extras at random instead (a population).
     seed : int, default 0
